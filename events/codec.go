@@ -1,0 +1,212 @@
+package events
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+
+	"witnessmark/events/quantity"
+)
+
+// TypePrefix begins every written event type, in reverse-DNS manner as
+// CloudEvents asks for, short of a domain.
+const TypePrefix = "witnessmark."
+
+// ErrNewer means that an event was written by a newer program than this: its
+// type or version is not known here. It is not corruption.
+var ErrNewer = errors.New("written by a newer version of witnessmark")
+
+// TypeName returns the CloudEvents type of d, e.g. "witnessmark.reading.taken.v2".
+func TypeName(d Data) string {
+	name, v := d.EventType()
+	return TypePrefix + name + ".v" + strconv.Itoa(v)
+}
+
+// Encode returns d's CloudEvents type and its JSON.
+func Encode(d Data) (typ string, data []byte, err error) {
+	data, err = json.Marshal(d)
+	if err != nil {
+		return "", nil, fmt.Errorf("encode %s: %w", TypeName(d), err)
+	}
+	return TypeName(d), data, nil
+}
+
+// Decode returns the event data written as typ. Older versions come back in
+// today's form. An unknown type or version gives an error that wraps
+// ErrNewer; a broken one gives another error.
+func Decode(typ string, data []byte) (Data, error) {
+	name, version, err := splitType(strings.TrimPrefix(typ, TypePrefix))
+	if err != nil || !strings.HasPrefix(typ, TypePrefix) {
+		return nil, fmt.Errorf("decode event type %q: want %sname.vN", typ, TypePrefix)
+	}
+	f, ok := dataForms[name]
+	if !ok || version > len(f) {
+		return nil, fmt.Errorf("decode event type %q: %w", typ, ErrNewer)
+	}
+	d, err := f[version-1](data)
+	if err != nil {
+		return nil, fmt.Errorf("decode %s: %w", typ, err)
+	}
+	return d, nil
+}
+
+func splitType(s string) (name string, version int, err error) {
+	i := strings.LastIndex(s, ".v")
+	if i < 1 {
+		return "", 0, fmt.Errorf("type %q has no version", s)
+	}
+	version, err = strconv.Atoi(s[i+2:])
+	if err != nil || version < 1 {
+		return "", 0, fmt.Errorf("type %q has no version", s)
+	}
+	return s[:i], version, nil
+}
+
+// as returns a decoder for today's form of T.
+func as[T Data]() func([]byte) (Data, error) {
+	return func(b []byte) (Data, error) {
+		var v T
+		err := json.Unmarshal(b, &v)
+		return v, err
+	}
+}
+
+// dataForms holds, by written name, a decoder for each version from 1 up, the
+// last being today's. Never remove one.
+var dataForms = map[string][]func([]byte) (Data, error){
+	"reading.taken":         {readingTakenV1, as[ReadingTaken]()},
+	"frame.refused":         {as[FrameRefused]()},
+	"frame.repeated":        {as[FrameRepeated]()},
+	"counter_gap.found":     {as[CounterGapFound]()},
+	"link.changed":          {as[LinkChanged]()},
+	"samples.captured":      {as[SamplesCaptured]()},
+	"shop.described":        {as[ShopDescribed]()},
+	"procedure.offered":     {as[ProcedureOffered]()},
+	"job.asked":             {as[JobAsked]()},
+	"job_pause.asked":       {as[JobPauseAsked]()},
+	"job_resume.asked":      {as[JobResumeAsked]()},
+	"hand_over.asked":       {as[HandOverAsked]()},
+	"step_confirm.asked":    {as[StepConfirmAsked]()},
+	"fastener.pointed":      {as[FastenerPointed]()},
+	"reading_claim.asked":   {as[ReadingClaimAsked]()},
+	"reading_dismiss.asked": {as[ReadingDismissAsked]()},
+	"reading_void.asked":    {as[ReadingVoidAsked]()},
+	"decision.asked":        {as[DecisionAsked]()},
+	"alert_ack.asked":       {as[AlertAckAsked]()},
+	"alert_settle.asked":    {as[AlertSettleAsked]()},
+	"release.asked":         {as[ReleaseAsked]()},
+	"abandon.asked":         {as[AbandonAsked]()},
+	"time.reached":          {as[TimeReached]()},
+	"rules.decided":         {as[Decided]()},
+}
+
+// readingTakenV1 reads the first form of a reading, which knew torque only.
+func readingTakenV1(b []byte) (Data, error) {
+	var old struct {
+		Device       string  `json:"device"`
+		Tool         string  `json:"tool"`
+		Bench        string  `json:"bench"`
+		Text         string  `json:"text"`
+		Unit         string  `json:"unit"`
+		TorqueNm     float64 `json:"torque_nm"`
+		ReceivedAtUs Instant `json:"received_at_us"`
+		Bytes        []byte  `json:"bytes"`
+	}
+	if err := json.Unmarshal(b, &old); err != nil {
+		return nil, err
+	}
+	return ReadingTaken{
+		Device: old.Device, Tool: old.Tool, Bench: old.Bench, Mode: ModePeak,
+		Text: old.Text, Unit: old.Unit, Value: quantity.NewtonMetres(old.TorqueNm).Value(),
+		ReceivedAtUs: old.ReceivedAtUs, Bytes: old.Bytes,
+	}, nil
+}
+
+func asOutcome[T OutcomeData]() func([]byte) (OutcomeData, error) {
+	return func(b []byte) (OutcomeData, error) {
+		var v T
+		err := json.Unmarshal(b, &v)
+		return v, err
+	}
+}
+
+// outcomeForms is to outcomes what dataForms is to events.
+var outcomeForms = map[string][]func([]byte) (OutcomeData, error){
+	"reading.judged":     {asOutcome[ReadingJudged]()},
+	"reading.unplaced":   {asOutcome[ReadingUnplaced]()},
+	"reading.dismissed":  {asOutcome[ReadingDismissed]()},
+	"reading.voided":     {asOutcome[ReadingVoided]()},
+	"shop.adopted":       {asOutcome[ShopAdopted]()},
+	"procedure.released": {asOutcome[ProcedureReleased]()},
+	"job.opened":         {asOutcome[JobOpened]()},
+	"job.paused":         {asOutcome[JobPaused]()},
+	"job.resumed":        {asOutcome[JobResumed]()},
+	"job.handed_over":    {asOutcome[JobHandedOver]()},
+	"step.finished":      {asOutcome[StepFinished]()},
+	"step.reopened":      {asOutcome[StepReopened]()},
+	"fastener.placed":    {asOutcome[FastenerPlaced]()},
+	"deviation.accepted": {asOutcome[DeviationAccepted]()},
+	"fastener.reset":     {asOutcome[FastenerReset]()},
+	"alert.raised":       {asOutcome[AlertRaised]()},
+	"alert.acknowledged": {asOutcome[AlertAcknowledged]()},
+	"alert.settled":      {asOutcome[AlertSettled]()},
+	"job.released":       {asOutcome[JobReleased]()},
+	"job.abandoned":      {asOutcome[JobAbandoned]()},
+	"request.refused":    {asOutcome[RequestRefused]()},
+	"deadline.set":       {asOutcome[DeadlineSet]()},
+}
+
+// MarshalJSON writes the form described at Outcome.
+func (o Outcome) MarshalJSON() ([]byte, error) {
+	if o.Data == nil {
+		return nil, errors.New("encode outcome: empty")
+	}
+	name, v := o.Data.OutcomeType()
+	b, err := json.Marshal(o.Data)
+	if err != nil {
+		return nil, fmt.Errorf("encode outcome %s: %w", name, err)
+	}
+	var buf bytes.Buffer
+	buf.Grow(len(b) + len(name) + 8)
+	fmt.Fprintf(&buf, `{"%s.v%d":`, name, v)
+	buf.Write(b)
+	buf.WriteByte('}')
+	return buf.Bytes(), nil
+}
+
+// UnmarshalJSON reads the form described at Outcome. An unknown type gives an
+// error that wraps ErrNewer.
+func (o *Outcome) UnmarshalJSON(b []byte) error {
+	dec := json.NewDecoder(bytes.NewReader(b))
+	if t, err := dec.Token(); err != nil || t != json.Delim('{') {
+		return fmt.Errorf("decode outcome: want an object")
+	}
+	t, err := dec.Token()
+	key, ok := t.(string)
+	if err != nil || !ok {
+		return fmt.Errorf("decode outcome: want one member")
+	}
+	name, version, err := splitType(key)
+	if err != nil {
+		return fmt.Errorf("decode outcome: %w", err)
+	}
+	f, ok := outcomeForms[name]
+	if !ok || version > len(f) {
+		return fmt.Errorf("decode outcome %q: %w", key, ErrNewer)
+	}
+	var raw json.RawMessage
+	if err := dec.Decode(&raw); err != nil {
+		return fmt.Errorf("decode outcome %q: %w", key, err)
+	}
+	if dec.More() {
+		return fmt.Errorf("decode outcome %q: more than one member", key)
+	}
+	o.Data, err = f[version-1](raw)
+	if err != nil {
+		return fmt.Errorf("decode outcome %q: %w", key, err)
+	}
+	return nil
+}

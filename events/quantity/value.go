@@ -1,0 +1,128 @@
+package quantity
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+)
+
+// Value is a quantity whose dimension is known only at run time, such as what
+// a tool reported or the limit of a step. Its zero value has no dimension and
+// means "none".
+//
+// In JSON it is an object with one member whose name tells dimension and base
+// unit: {"torque_nm":35.25}, {"angle_deg":90}, {"length_mm":0.15},
+// {"force_n":120}. The zero Value is null.
+type Value struct {
+	dim  Dimension
+	base float64
+}
+
+// Of returns v in unit u. A Unit that was not made by this package gives the
+// zero Value.
+func Of(v float64, u Unit) Value {
+	if u.dim == NoDimension {
+		return Value{}
+	}
+	return Value{u.dim, v * u.factor}
+}
+
+// Dimension tells what kind of quantity v is.
+func (v Value) Dimension() Dimension { return v.dim }
+
+// IsZero reports whether v is the zero Value, "none"; a torque of 0 N·m is not.
+func (v Value) IsZero() bool { return v.dim == NoDimension }
+
+// Base returns the magnitude in the base unit of v's dimension: N·m, degrees,
+// mm or N.
+func (v Value) Base() float64 { return v.base }
+
+// WithBase returns a Value of v's dimension with another magnitude, in the
+// base unit.
+func (v Value) WithBase(base float64) Value {
+	if v.dim == NoDimension {
+		return Value{}
+	}
+	return Value{v.dim, base}
+}
+
+// In returns the magnitude of v in u. It is NaN if the dimensions differ.
+func (v Value) In(u Unit) float64 {
+	if v.dim != u.dim || v.dim == NoDimension {
+		return math.NaN()
+	}
+	return v.base / u.factor
+}
+
+// Torque returns v as a torque; ok is false if it is none.
+func (v Value) Torque() (t Torque, ok bool) { return Torque{v.base}, v.dim == DimTorque }
+
+// Length returns v as a length; ok is false if it is none.
+func (v Value) Length() (l Length, ok bool) { return Length{v.base}, v.dim == DimLength }
+
+// Angle returns v as an angle; ok is false if it is none.
+func (v Value) Angle() (a Angle, ok bool) { return Angle{v.base}, v.dim == DimAngle }
+
+// Force returns v as a force; ok is false if it is none.
+func (v Value) Force() (f Force, ok bool) { return Force{v.base}, v.dim == DimForce }
+
+// Finite reports whether v has a dimension and is neither NaN nor infinite.
+func (v Value) Finite() bool {
+	return v.dim != NoDimension && !math.IsNaN(v.base) && !math.IsInf(v.base, 0)
+}
+
+type valueJSON struct {
+	Torque *float64 `json:"torque_nm,omitempty"`
+	Angle  *float64 `json:"angle_deg,omitempty"`
+	Length *float64 `json:"length_mm,omitempty"`
+	Force  *float64 `json:"force_n,omitempty"`
+}
+
+// MarshalJSON writes the form described at Value. A value that is NaN or
+// infinite is an error, as JSON has no such numbers.
+func (v Value) MarshalJSON() ([]byte, error) {
+	if v.dim == NoDimension {
+		return []byte("null"), nil
+	}
+	if !v.Finite() {
+		return nil, fmt.Errorf("write %s %v: not a finite number", v.dim, v.base)
+	}
+	var w valueJSON
+	switch v.dim {
+	case DimTorque:
+		w.Torque = &v.base
+	case DimAngle:
+		w.Angle = &v.base
+	case DimLength:
+		w.Length = &v.base
+	case DimForce:
+		w.Force = &v.base
+	}
+	return json.Marshal(w)
+}
+
+// UnmarshalJSON reads the form described at Value.
+func (v *Value) UnmarshalJSON(b []byte) error {
+	if string(b) == "null" {
+		*v = Value{}
+		return nil
+	}
+	var w valueJSON
+	if err := json.Unmarshal(b, &w); err != nil {
+		return err
+	}
+	n := 0
+	for _, c := range []struct {
+		p *float64
+		d Dimension
+	}{{w.Torque, DimTorque}, {w.Angle, DimAngle}, {w.Length, DimLength}, {w.Force, DimForce}} {
+		if c.p != nil {
+			*v = Value{c.d, *c.p}
+			n++
+		}
+	}
+	if n != 1 {
+		return fmt.Errorf("read quantity %s: want exactly one of torque_nm, angle_deg, length_mm, force_n", b)
+	}
+	return nil
+}

@@ -1,0 +1,83 @@
+package events
+
+import "witnessmark/events/quantity"
+
+// Shop is a site with its benches, people, tools and devices, as the shop
+// file describes it.
+type Shop struct {
+	ID      string   `json:"id" yaml:"id"`     // lower-case letters, digits, '-'
+	Name    string   `json:"name" yaml:"name"` // "Fenholt Driveline"
+	Torque  string   `json:"torque_unit" yaml:"torque_unit"`
+	Length  string   `json:"length_unit" yaml:"length_unit"`
+	Benches []Bench  `json:"benches" yaml:"benches"`
+	People  []Person `json:"people" yaml:"people"`
+	Tools   []Tool   `json:"tools" yaml:"tools"`
+	Devices []Device `json:"devices" yaml:"devices"`
+}
+
+// Bench is a work place with its screen and its tools.
+type Bench struct {
+	ID   string `json:"id" yaml:"id"`
+	Name string `json:"name" yaml:"name"`
+}
+
+// Role is what a person may decide.
+type Role string
+
+// The roles. A lead may do all that a technician may.
+const (
+	RoleTechnician Role = "technician"
+	RoleLead       Role = "lead"
+	RoleMetrology  Role = "metrology"
+)
+
+// Person is somebody who works in the shop.
+type Person struct {
+	ID   string `json:"id" yaml:"id"`
+	Name string `json:"name" yaml:"name"`
+	Role Role   `json:"role" yaml:"role"`
+}
+
+// ToolKind says what a tool measures.
+type ToolKind string
+
+// The kinds of tool.
+const (
+	ToolTorqueWrench  ToolKind = "torque_wrench"
+	ToolTorqueTester  ToolKind = "torque_tester"
+	ToolDialIndicator ToolKind = "dial_indicator"
+	ToolPressGauge    ToolKind = "press_gauge"
+)
+
+// Tool is an asset with an identity, a range, a resolution and a calibration.
+type Tool struct {
+	ID     string   `json:"id" yaml:"id"`
+	Name   string   `json:"name" yaml:"name"`
+	Kind   ToolKind `json:"kind" yaml:"kind"`
+	Serial string   `json:"serial" yaml:"serial"`
+	// Least and Most are the ends of the range in which it is calibrated.
+	Least quantity.Value `json:"least"`
+	Most  quantity.Value `json:"most"`
+	// Relative expanded uncertainty of a reading (k = 2), as a share of the
+	// reading: 0.02 is 2 %. And its absolute part, e.g. of an indicator.
+	// The expanded uncertainty of a reading is the root of the sum of squares.
+	URel float64        `json:"u_rel"`
+	UAbs quantity.Value `json:"u_abs,omitzero"`
+	// Calibrated and Due are dates; a tool is in date up to and including Due.
+	Calibrated string `json:"calibrated"` // YYYY-MM-DD
+	Due        string `json:"due"`        // YYYY-MM-DD
+}
+
+// Device is the connection that a tool talks through.
+type Device struct {
+	ID      string `json:"id" yaml:"id"`
+	Tool    string `json:"tool" yaml:"tool"`
+	Bench   string `json:"bench" yaml:"bench"`
+	Profile string `json:"profile" yaml:"profile"` // name of a shipped profile, or a file
+	Port    string `json:"port,omitempty" yaml:"port"`
+	// USB identity instead of a port name: hexadecimal vendor and product,
+	// and the serial number where two like tools are plugged in.
+	USBVendor  string `json:"usb_vendor,omitempty" yaml:"usb_vendor"`
+	USBProduct string `json:"usb_product,omitempty" yaml:"usb_product"`
+	USBSerial  string `json:"usb_serial,omitempty" yaml:"usb_serial"`
+}

@@ -1,0 +1,117 @@
+// Package rules decides what each fact means: to which job, step, pass and
+// fastener a reading belongs, what it is worth, what is missing, and whether
+// a request is granted. It is pure: no clock, no I/O, no randomness; time
+// comes with the input. The same journal gives the same decisions on every
+// machine.
+//
+//	outcomes := rules.Decide(state, entry)   // looks, does not touch
+//	rules.Evolve(state, decided)             // folds, cannot fail
+//
+// State changes by Evolve alone, in journal order, so it can always be
+// rebuilt from the Decided events.
+package rules
+
+import (
+	"witnessmark/events"
+	"witnessmark/rules/procedure"
+)
+
+// Version is written with every decision. A change of what the rules decide
+// changes it; old decisions stay as they are.
+const Version = "1"
+
+// State is the fold over all decisions. Jobs that have ended leave it, so its
+// size follows the open work, not the journal. Use New; read it freely, but
+// change it by Evolve only.
+type State struct {
+	Cause      uint64      // greatest cause decided: facts up to here are answered
+	Shop       events.Shop // in force; zero before the first
+	ShopHash   string
+	Procedures map[string]*procedure.Procedure   // by ProcKey
+	Newest     map[string]string                 // procedure id -> newest released revision
+	Jobs       map[string]*Job                   // open jobs by id
+	Ended      map[string]bool                   // ids of jobs that have ended; an id is used once
+	BenchJob   map[string]string                 // bench id -> job that is being worked on there
+	Unplaced   map[uint64]events.ReadingUnplaced // by reading
+	Alerts     map[string]*Alert                 // open alerts by id
+}
+
+// ProcKey is the key of a procedure revision in State.Procedures.
+func ProcKey(id, revision string) string { return id + "/" + revision }
+
+// JobStatus is where an open job stands.
+type JobStatus string
+
+// The states of an open job.
+const (
+	JobActive JobStatus = "active" // at a bench
+	JobPaused JobStatus = "paused"
+)
+
+// Job is one unit being rebuilt.
+type Job struct {
+	ID         string
+	UnitSerial string
+	Customer   string
+	Proc       *procedure.Procedure
+	Bench      string // where it is, or was before the pause
+	Technician string // person id
+	Status     JobStatus
+	OpenedAt   events.Instant
+	Steps      []StepState    // in procedure order
+	Deadline   events.Instant // ask again then; 0: never
+	LastAt     events.Instant // of the last reading, start, resume or hand-over
+	Notes      []string       // hand-over and pause notes, oldest first
+	// Pointed is the fastener that somebody said the next pull will be at.
+	PointedStep, Pointed string
+}
+
+// StepState is how far a step has come.
+type StepState struct {
+	Done      bool
+	Pass      int             // current pass, index; len(Passes) once all are done
+	Fasteners []FastenerState // of a torque step, as Joint.Fasteners
+	Value     *Mark           // of a measure step: the reading that counts
+	Accepted  bool            // left open or out of limits by a lead's decision
+	Answer    string          // of an attested step
+}
+
+// FastenerState is how far a fastener has come.
+type FastenerState struct {
+	Marks    []Mark // by pass; a zero Mark where nothing counts yet
+	Held     bool   // high: nothing more until a lead decides
+	Accepted bool   // left as it is by a lead's decision
+	Redo     bool   // was witnessed or held before, must be done again: drawn as disturbed
+}
+
+// Mark is a reading that counts for a fastener in a pass, or for a measure
+// step. Low marks are kept, but do not count as done.
+type Mark struct {
+	Reading uint64 // journal sequence; 0: none
+	Verdict events.Verdict
+	Grade   events.Grade
+	Judged  events.ReadingJudged
+}
+
+// Alert is an open alert.
+type Alert struct {
+	events.AlertRaised
+	AckBy string         // person who has seen it, "" if nobody
+	AckAt events.Instant // when
+}
+
+// Look is how a fastener is to be drawn.
+type Look string
+
+// The looks, as the design of the bench page names them.
+const (
+	LookWaiting   Look = "waiting"
+	LookNext      Look = "next"
+	LookPart      Look = "part"      // partly done: an earlier pass counts
+	LookWitnessed Look = "witnessed" // all passes count, or accepted
+	LookDisturbed Look = "disturbed" // to be done again
+	LookLow       Look = "low"
+	LookHigh      Look = "high"
+	LookDoubtful  Look = "doubtful"
+	LookMissed    Look = "missed" // an open alert says it was left behind
+)
