@@ -1,0 +1,84 @@
+package journal
+
+import (
+	"fmt"
+	"log/slog"
+	"regexp"
+	"time"
+)
+
+// Config says where a journal is and how far it may grow.
+type Config struct {
+	// Shop is the shop's id: lower-case letters, digits and '-'.
+	Shop string
+	// Dir is where an embedded server keeps its files. With URL it may be
+	// empty; if it is not, what is known of the stream is kept there.
+	Dir string
+	// URL of a NATS server with JetStream, instead of an embedded one. It must
+	// sync always; see Stats.Sync for what could be proven.
+	URL string
+	// MaxBytes is the greatest size of the stream. Default 32 GiB. Once a
+	// stream exists it can grow with this, but does not shrink.
+	MaxBytes int64
+	// MinFree is how many bytes must stay free where Dir is; Append stops
+	// before. Default 256 MiB.
+	MinFree uint64
+	// AckTimeout is how long to wait for the server before finding out what
+	// became of a publish. Default 2 s.
+	AckTimeout time.Duration
+	// RingEvents and RingBytes bound the newest entries kept in memory for
+	// followers. Defaults 16,384 and 32 MiB (of encoded data).
+	RingEvents int
+	RingBytes  int
+	// AcceptLoss opens a journal whose end is missing; see ErrTailLost. The
+	// loss stays in Holes for this run and is logged.
+	AcceptLoss bool
+	// Log takes what is healed (Warn) and what needs a person (Error).
+	// Default: none.
+	Log *slog.Logger
+}
+
+var shopID = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,62}$`)
+
+// Validate reports whether c can be opened.
+func (c Config) Validate() error {
+	switch {
+	case !shopID.MatchString(c.Shop):
+		return fmt.Errorf("open journal: shop id %q: want lower-case letters, digits and '-'", c.Shop)
+	case c.Dir == "" && c.URL == "":
+		return fmt.Errorf("open journal of shop %q: no directory and no URL: give one of them", c.Shop)
+	case c.MaxBytes < 0 || c.AckTimeout < 0 || c.RingEvents < 0 || c.RingBytes < 0:
+		return fmt.Errorf("open journal of shop %q: a limit is below zero: leave it out for the default", c.Shop)
+	}
+	return nil
+}
+
+func (c Config) withDefaults() (Config, error) {
+	if err := c.Validate(); err != nil {
+		return c, err
+	}
+	setDefault(&c.MaxBytes, 32<<30)
+	setDefault(&c.MinFree, 256<<20)
+	setDefault(&c.AckTimeout, 2*time.Second)
+	setDefault(&c.RingEvents, 16384)
+	setDefault(&c.RingBytes, 32<<20)
+	if c.Log == nil {
+		c.Log = slog.New(slog.DiscardHandler)
+	}
+	return c, nil
+}
+
+func setDefault[T comparable](v *T, d T) {
+	var zero T
+	if *v == zero {
+		*v = d
+	}
+}
+
+// place names the journal in messages.
+func (c Config) place() string {
+	if c.URL != "" {
+		return c.URL
+	}
+	return c.Dir
+}

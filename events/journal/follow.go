@@ -1,0 +1,54 @@
+package journal
+
+import (
+	"context"
+
+	"witnessmark/events"
+)
+
+const followBatch = 1024
+
+// Follow gives the entries from sequence from on to fn, in order and in
+// batches: first what is on disk, as Read does, then each new entry as soon
+// as it is on disk. It returns when ctx ends, with its cause, when fn returns
+// an error, with that, and otherwise as Read does; ErrClosed after Close.
+func (j *Journal) Follow(ctx context.Context, from uint64, fn func([]events.Entry) error) error {
+	c := newCounter(&j.holes, max(from, 1))
+	return j.tail.follow(ctx, c, fn, func(to uint64) error {
+		return j.readOn(ctx, c, to, fn)
+	})
+}
+
+// follow delivers from memory, and by catchUp what is no longer there.
+func (t *tail) follow(ctx context.Context, c *counter, fn func([]events.Entry) error, catchUp func(to uint64) error) error {
+	f := t.watch()
+	defer t.unwatch(f)
+	for {
+		if ctx.Err() != nil {
+			return context.Cause(ctx)
+		}
+		entries, behind, last := t.take(c.next, followBatch)
+		switch {
+		case behind:
+			if err := catchUp(last); err != nil {
+				return err
+			}
+			continue
+		case len(entries) > 0:
+			for _, e := range entries {
+				c.saw(e)
+			}
+			if err := fn(entries); err != nil {
+				return err
+			}
+			continue
+		}
+		select {
+		case <-f.wake:
+		case <-t.done:
+			return ErrClosed
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		}
+	}
+}

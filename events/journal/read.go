@@ -1,0 +1,230 @@
+package journal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+
+	"witnessmark/events"
+)
+
+// Bounds of what is decoded at once, and handed to fn at once.
+const (
+	readBatch      = 256
+	readBatchBytes = 1 << 20
+	decoders       = 2
+	readWait       = 5 * time.Second
+	readFaults     = 3 // faults in a row without any progress
+)
+
+// Read gives the entries from sequence from up to and including to (0, or
+// beyond Last: up to Last) to fn, in order and in batches, and returns.
+//
+// What is missing is noted in Holes and left out. An entry of a newer version
+// of Witnessmark is an error that wraps events.ErrNewer, one that cannot be
+// decoded is another; all before it were given to fn. An error of fn ends
+// Read and is returned as it is. The slices are fn's to keep; their data is
+// shared and must not be changed.
+func (j *Journal) Read(ctx context.Context, from, to uint64, fn func([]events.Entry) error) error {
+	from = max(from, 1)
+	if last := j.Last(); to == 0 || to > last {
+		to = last
+	}
+	return j.readOn(ctx, newCounter(&j.holes, from), to, fn)
+}
+
+// readOn reads from c.next up to to, over restarts of the server.
+func (j *Journal) readOn(ctx context.Context, c *counter, to uint64, fn func([]events.Entry) error) error {
+	faults := 0
+	for c.next <= to {
+		before := c.next
+		s, err := j.waitSession(ctx)
+		if err != nil {
+			return err
+		}
+		err = s.read(ctx, j.names, c, to, fn)
+		var fault *readFault
+		switch {
+		case err == nil || !errors.As(err, &fault):
+			return err
+		case ctx.Err() != nil:
+			return context.Cause(ctx)
+		case c.next > before:
+			faults = 0
+		}
+		if faults++; faults > readFaults {
+			return fmt.Errorf("read journal from %d on: %w", c.next, fault.error)
+		}
+	}
+	return nil
+}
+
+// readFault is a failure of the server or the connection, after which reading
+// may go on where it stopped.
+type readFault struct{ error }
+
+func (f *readFault) Unwrap() error { return f.error }
+
+// read fetches, decodes and delivers, each at its own pace: one goroutine
+// fetches, two decode, this one delivers in order.
+func (s *session) read(ctx context.Context, n naming, c *counter, to uint64, fn func([]events.Entry) error) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	order := make(chan *part, 2*decoders)
+	work := make(chan *part, 2*decoders)
+	ended := make(chan struct{}, decoders+1)
+	go func() {
+		s.fetch(ctx, c.next, to, order, work)
+		ended <- struct{}{}
+	}()
+	for range decoders {
+		go func() {
+			for p := range work {
+				p.decode(n)
+			}
+			ended <- struct{}{}
+		}()
+	}
+	defer func() {
+		cancel()
+		for range decoders + 1 {
+			<-ended
+		}
+	}()
+	for p := range order {
+		select {
+		case <-p.done:
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		}
+		if err := p.deliver(c, fn); err != nil {
+			return err
+		}
+	}
+	if ctx.Err() != nil {
+		return context.Cause(ctx) // stopped before the end, so nothing is missing
+	}
+	c.missing(to)
+	return nil
+}
+
+// part is a run of messages on their way from the server to fn.
+type part struct {
+	msgs    []jetstream.Msg
+	size    int
+	entries []events.Entry
+	err     error         // what ended the run early
+	done    chan struct{} // closed once entries and err stand
+}
+
+func (p *part) decode(n naming) {
+	defer close(p.done)
+	p.entries = make([]events.Entry, 0, len(p.msgs))
+	for _, m := range p.msgs {
+		meta, err := m.Metadata()
+		if err != nil {
+			p.err = &readFault{err}
+			return
+		}
+		e, err := n.entry(meta.Sequence.Stream, m.Headers(), m.Data())
+		if err != nil {
+			p.err = err
+			return
+		}
+		p.entries = append(p.entries, e)
+	}
+}
+
+func (p *part) deliver(c *counter, fn func([]events.Entry) error) error {
+	for _, e := range p.entries {
+		c.saw(e)
+	}
+	if len(p.entries) > 0 {
+		if err := fn(p.entries); err != nil {
+			return err
+		}
+	}
+	return p.err
+}
+
+// fetch reads messages up to to and hands them on in parts. It always closes
+// order and work; the last part carries the fault, if there was one.
+func (s *session) fetch(ctx context.Context, from, to uint64, order, work chan<- *part) {
+	defer close(order)
+	defer close(work)
+	p := &part{done: make(chan struct{})}
+	flush := func() bool {
+		for _, ch := range []chan<- *part{work, order} {
+			select {
+			case ch <- p:
+			case <-ctx.Done():
+				return false
+			}
+		}
+		p = &part{done: make(chan struct{})}
+		return true
+	}
+	err := s.each(ctx, from, to, func(m jetstream.Msg) bool {
+		p.msgs = append(p.msgs, m)
+		p.size += len(m.Data())
+		return len(p.msgs) < readBatch && p.size < readBatchBytes || flush()
+	})
+	if len(p.msgs) > 0 && !flush() {
+		return
+	}
+	if err != nil {
+		p.err = &readFault{err}
+		close(p.done)
+		select {
+		case order <- p:
+		case <-ctx.Done():
+		}
+	}
+}
+
+// each calls fn with the messages from from up to to, until it returns false.
+func (s *session) each(ctx context.Context, from, to uint64, fn func(jetstream.Msg) bool) error {
+	cons, err := s.stream.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{
+		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: from,
+	})
+	if err != nil {
+		return err
+	}
+	if info := cons.CachedInfo(); info != nil && info.NumPending == 0 {
+		return nil
+	}
+	it, err := cons.Messages(jetstream.PullMaxMessages(4096))
+	if err != nil {
+		return err
+	}
+	defer it.Stop()
+	defer context.AfterFunc(ctx, it.Stop)()
+	for {
+		m, err := s.nextOf(ctx, it)
+		if err != nil {
+			return err
+		}
+		meta, err := m.Metadata()
+		if err != nil {
+			return err
+		}
+		if meta.Sequence.Stream > to || !fn(m) || meta.Sequence.Stream == to || meta.NumPending == 0 {
+			return nil
+		}
+	}
+}
+
+// nextOf waits for a message, but not for ever, and not past the session.
+func (s *session) nextOf(ctx context.Context, it jetstream.MessagesContext) (jetstream.Msg, error) {
+	m, err := it.Next(jetstream.NextMaxWait(readWait))
+	if err == nil {
+		return m, nil
+	}
+	if ctx.Err() != nil {
+		return nil, ctx.Err()
+	}
+	return nil, fmt.Errorf("the server gave no next entry: %w", err)
+}

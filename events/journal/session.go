@@ -1,0 +1,241 @@
+package journal
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"witnessmark/events"
+)
+
+// session is one life of the connection, and of the embedded server.
+type session struct {
+	srv    *server.Server // nil if the server is elsewhere
+	nc     *nats.Conn
+	js     jetstream.JetStream
+	stream jetstream.Stream
+	name   string
+	sync   string // for Stats.Sync
+	once   sync.Once
+	dead   chan struct{} // closed by close
+}
+
+func (s *session) close() {
+	s.once.Do(func() {
+		close(s.dead)
+		if s.nc != nil {
+			s.nc.Close()
+		}
+		if s.srv != nil {
+			stopServer(s.srv)
+		}
+	})
+}
+
+func (s *session) jetStream(cfg Config) (err error) {
+	s.name = naming{cfg.Shop}.stream()
+	s.js, err = jetstream.New(s.nc, jetstream.WithDefaultTimeout(max(cfg.AckTimeout, 5*time.Second)))
+	if err != nil {
+		return fmt.Errorf("speak to JetStream: %w", err)
+	}
+	return nil
+}
+
+// streamConfig is what the journal's stream must be like. Message ids are
+// not used, so the window in which the server would remember them is the
+// shortest it takes; see numbering.go for what is used in their place.
+func (j *Journal) streamConfig(id *identity) jetstream.StreamConfig {
+	return jetstream.StreamConfig{
+		Name:               j.names.stream(),
+		Description:        "Witnessmark journal of shop " + j.cfg.Shop,
+		Subjects:           []string{j.names.all()},
+		Retention:          jetstream.LimitsPolicy,
+		MaxBytes:           j.cfg.MaxBytes,
+		Discard:            jetstream.DiscardNew,
+		Storage:            jetstream.FileStorage,
+		Replicas:           1,
+		Duplicates:         100 * time.Millisecond,
+		DenyDelete:         true,
+		DenyPurge:          true,
+		AllowDirect:        true,
+		AllowAtomicPublish: true,
+		Metadata:           map[string]string{metaID: id.ID, "shop": j.cfg.Shop},
+	}
+}
+
+const metaID = "witnessmark_journal"
+
+// openStream finds the stream, or creates it if there has never been one. It
+// returns the identity of what it found.
+func (s *session) openStream(ctx context.Context, j *Journal, known *identity) (*identity, error) {
+	stream, err := s.js.Stream(ctx, s.name)
+	switch {
+	case errors.Is(err, jetstream.ErrStreamNotFound) && known == nil && !leftOvers(j.cfg, s.name):
+		return s.createStream(ctx, j)
+	case errors.Is(err, jetstream.ErrStreamNotFound):
+		return nil, fmt.Errorf("%w: %q has held one, but the server finds none (its meta file may be damaged); "+
+			"put back a copy of the directory, or begin with an empty one", ErrMissing, j.cfg.place())
+	case err != nil:
+		return nil, fmt.Errorf("find stream %q: %w", s.name, err)
+	}
+	s.stream = stream
+	return s.checkStream(ctx, j, known)
+}
+
+func (s *session) createStream(ctx context.Context, j *Journal) (_ *identity, err error) {
+	id := newIdentity(j.cfg.Shop, s.name)
+	if s.stream, err = s.js.CreateStream(ctx, j.streamConfig(id)); err != nil {
+		return nil, fmt.Errorf("create stream %q: %w", s.name, err)
+	}
+	return id, id.save(j.cfg.Dir, 0, nil)
+}
+
+// leftOvers reports whether the store has files of the stream although the
+// server knows none.
+func leftOvers(cfg Config, stream string) bool {
+	if cfg.URL != "" {
+		return false
+	}
+	found, _ := filepath.Glob(filepath.Join(cfg.Dir, storeDir, "jetstream", "*", "streams", stream))
+	for _, dir := range found {
+		if f, err := os.ReadDir(dir); err != nil || len(f) > 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// checkStream compares a stream that is there with what it must be.
+func (s *session) checkStream(ctx context.Context, j *Journal, known *identity) (*identity, error) {
+	cfg := s.stream.CachedInfo().Config
+	id := cfg.Metadata[metaID]
+	switch {
+	case id == "" || cfg.Metadata["shop"] != j.cfg.Shop:
+		return nil, fmt.Errorf("%w: stream %q was not made for shop %q; give another directory or server", ErrMissing, s.name, j.cfg.Shop)
+	case known != nil && known.ID != id:
+		return nil, fmt.Errorf("%w: stream %q is another one than %q has held; put the right copy back", ErrMissing, s.name, j.cfg.place())
+	case cfg.PersistMode != jetstream.DefaultPersistMode || cfg.Storage != jetstream.FileStorage || !cfg.AllowAtomicPublish:
+		return nil, fmt.Errorf("%w: stream %q: want file storage, default persist mode and atomic publish; change its settings", ErrUnsafe, s.name)
+	}
+	if known == nil {
+		known = newIdentity(j.cfg.Shop, s.name)
+		known.ID = id
+		if err := known.save(j.cfg.Dir, 0, nil); err != nil {
+			return nil, err
+		}
+	}
+	if j.cfg.URL != "" || cfg.MaxBytes >= j.cfg.MaxBytes {
+		return known, nil
+	}
+	cfg.MaxBytes = j.cfg.MaxBytes
+	_, err := s.js.UpdateStream(ctx, cfg)
+	if err != nil {
+		return nil, fmt.Errorf("let stream %q grow to %d bytes: %w", s.name, cfg.MaxBytes, err)
+	}
+	return known, nil
+}
+
+// proveSync finds out whether the server syncs before it acknowledges. An
+// embedded one was asked for its setting when it started. One elsewhere
+// tells only connections of its system account.
+func (s *session) proveSync(ctx context.Context, url string) error {
+	if url == "" {
+		s.sync = SyncAlways
+		return nil
+	}
+	s.sync = "not proven: the server does not tell its sync setting to this connection; " +
+		"make sure that its configuration has jetstream { sync_interval: always }"
+	ctx, cancel := context.WithTimeout(ctx, 500*time.Millisecond)
+	defer cancel()
+	m, err := s.nc.RequestWithContext(ctx, "$SYS.REQ.SERVER."+s.nc.ConnectedServerId()+".JSZ", nil)
+	if err != nil {
+		return nil
+	}
+	var answer struct {
+		Data struct {
+			Config struct {
+				SyncAlways bool `json:"sync_always"`
+			} `json:"config"`
+		} `json:"data"`
+	}
+	if json.Unmarshal(m.Data, &answer) != nil {
+		return nil
+	}
+	if !answer.Data.Config.SyncAlways {
+		return fmt.Errorf("%w: set jetstream { sync_interval: always } at %s", ErrUnsafe, url)
+	}
+	s.sync = SyncAlways
+	return nil
+}
+
+// lastSeq asks the server for the stream's last sequence and size.
+func (s *session) lastSeq(ctx context.Context) (last, bytes uint64, err error) {
+	info, err := s.stream.Info(ctx)
+	if err != nil {
+		return 0, 0, err
+	}
+	return info.State.LastSeq, info.State.Bytes, nil
+}
+
+// lastOf reads the last event under subject.
+func (s *session) lastOf(ctx context.Context, n naming, subject string) (e events.Entry, ok bool, err error) {
+	m, err := s.stream.GetLastMsgForSubject(ctx, subject)
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return e, false, nil
+	}
+	if err != nil {
+		return e, false, err
+	}
+	e, err = n.entry(m.Sequence, m.Header, m.Data)
+	return e, err == nil, err
+}
+
+// recoverNumbers learns the last number of each source: from its last event,
+// from the count of its events, and from the identity file, whichever says
+// most. They agree unless something is damaged; too great a number shows as
+// a gap, too small a one would be given twice.
+func (j *Journal) recoverNumbers(ctx context.Context, s *session) error {
+	info, err := s.stream.Info(ctx, jetstream.WithSubjectFilter(j.names.all()))
+	if err != nil {
+		return fmt.Errorf("ask for the sources in the stream: %w", err)
+	}
+	known := j.ident.numbers()
+	for subject, count := range info.State.Subjects {
+		head, err := j.lastHead(ctx, s, subject)
+		if err != nil {
+			return fmt.Errorf("read last event of subject %q: %w", subject, err)
+		}
+		j.numbers.stored(head)
+		if count > head.Number {
+			j.log.Warn("last event of a source cannot be read; counting them instead", "source", head.Source, "count", count)
+			j.numbers.stored(events.Event{Source: head.Source, Number: count})
+		}
+	}
+	for source, n := range known {
+		j.numbers.stored(events.Event{Source: source, Number: n})
+	}
+	return nil
+}
+
+// lastHead returns source and number of the last event under subject that can
+// be read; the number is 0 if none can.
+func (j *Journal) lastHead(ctx context.Context, s *session, subject string) (events.Event, error) {
+	m, err := s.stream.GetLastMsgForSubject(ctx, subject)
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return events.Event{Source: j.names.sourceFromSubject(subject)}, nil
+	}
+	if err != nil {
+		return events.Event{}, err
+	}
+	e, _, err := j.names.head(m.Header)
+	return e, err
+}

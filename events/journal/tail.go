@@ -1,0 +1,149 @@
+package journal
+
+import (
+	"sync"
+
+	"witnessmark/events"
+)
+
+// tail holds the newest entries that are on disk, already decoded, so that
+// followers need not ask the server. It is bounded; who lags further reads
+// the stream.
+type tail struct {
+	mu        sync.Mutex
+	ring      []events.Entry // entry seq is at seq % len(ring); made on first use
+	size      []int          // of the encoded data, likewise
+	bytes     int
+	maxBytes  int
+	maxEvents int
+	first     uint64 // oldest in the ring; last+1 if it is empty
+	last      uint64
+	followers map[*follower]struct{}
+	done      chan struct{}
+}
+
+// follower is woken when something was added.
+type follower struct{ wake chan struct{} }
+
+func newTail(last uint64) *tail {
+	return &tail{
+		first: last + 1, last: last, maxEvents: 16384, maxBytes: 32 << 20,
+		followers: map[*follower]struct{}{}, done: make(chan struct{}),
+	}
+}
+
+// limit sets the bounds; call it before use.
+func (t *tail) limit(events, bytes int) *tail {
+	t.maxEvents, t.maxBytes = events, bytes
+	return t
+}
+
+// add appends entries, whose sequences follow on, and wakes the followers.
+// sizes are those of their encoded data.
+func (t *tail) add(entries []events.Entry, sizes []int) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.ring == nil {
+		t.ring, t.size = make([]events.Entry, t.maxEvents), make([]int, t.maxEvents)
+	}
+	n := uint64(len(t.ring))
+	for i, e := range entries {
+		if e.Seq-t.first >= n {
+			t.drop()
+		}
+		t.ring[e.Seq%n], t.size[e.Seq%n] = e, sizes[i]
+		t.bytes += sizes[i]
+		t.last = e.Seq
+		for t.bytes > t.maxBytes && t.first < t.last {
+			t.drop()
+		}
+	}
+	t.wakeAll()
+}
+
+func (t *tail) drop() {
+	i := t.first % uint64(len(t.ring))
+	t.bytes -= t.size[i]
+	t.ring[i], t.size[i] = events.Entry{}, 0
+	t.first++
+}
+
+// skip moves on to seq and keeps nothing: whoever comes to it reads it from
+// where it is stored.
+func (t *tail) skip(seq uint64) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for t.ring != nil && t.first <= t.last {
+		t.drop()
+	}
+	t.first, t.last, t.bytes = seq+1, seq, 0
+	t.wakeAll()
+}
+
+func (t *tail) wakeAll() {
+	for f := range t.followers {
+		select {
+		case f.wake <- struct{}{}:
+		default:
+		}
+	}
+}
+
+// take returns a copy of at most limit entries from next on. behind is true if
+// they are no longer in memory; then read up to last.
+func (t *tail) take(next uint64, limit int) (out []events.Entry, behind bool, last uint64) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if next > t.last {
+		return nil, false, t.last
+	}
+	if next < t.first {
+		return nil, true, t.last
+	}
+	n := min(uint64(limit), t.last-next+1)
+	out = make([]events.Entry, n)
+	for i := range out {
+		out[i] = t.ring[(next+uint64(i))%uint64(len(t.ring))]
+	}
+	return out, false, t.last
+}
+
+// findWithin is how far back find looks: a repeat follows its original soon,
+// or finds nothing.
+const findWithin = 2048
+
+// find returns the sequence of an event that is among the newest in memory, 0
+// if it is not.
+func (t *tail) find(source string, number uint64) uint64 {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for seq := t.last; seq >= t.first && t.last-seq < findWithin; seq-- {
+		e := &t.ring[seq%uint64(len(t.ring))]
+		if e.Number == number && e.Source == source {
+			return seq
+		}
+	}
+	return 0
+}
+
+func (t *tail) lastSeq() uint64 {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.last
+}
+
+func (t *tail) watch() *follower {
+	f := &follower{wake: make(chan struct{}, 1)}
+	t.mu.Lock()
+	t.followers[f] = struct{}{}
+	t.mu.Unlock()
+	return f
+}
+
+func (t *tail) unwatch(f *follower) {
+	t.mu.Lock()
+	delete(t.followers, f)
+	t.mu.Unlock()
+}
+
+func (t *tail) close() { close(t.done) }
