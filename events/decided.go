@@ -75,7 +75,9 @@ type ReadingJudged struct {
 	By         string  `json:"by"` // the job's technician at that time, or who claimed it
 	AtUs       Instant `json:"at_us"`
 	Claimed    string  `json:"claimed,omitempty"` // reason, if a person assigned it
-	// Next is the fastener expected next in the job's current pass, "" if none.
+	// Held says that the fastener is held until a lead decides.
+	Held bool `json:"held,omitempty"`
+	// Next is the fastener expected next in the same step, "" if none.
 	Next string `json:"next,omitempty"`
 }
 
@@ -90,7 +92,10 @@ type ReadingUnplaced struct {
 	Text    string         `json:"text"`
 	Unit    string         `json:"unit"`
 	AtUs    Instant        `json:"at_us"`
-	Why     string         `json:"why"` // for people
+	Angle   quantity.Value `json:"angle,omitzero"`
+	By      string         `json:"by,omitempty"`    // the job's technician at that time, if any
+	Alert   string         `json:"alert,omitempty"` // id of the alert that asks what it was, "" if none does
+	Why     string         `json:"why"`             // for people
 }
 
 // ReadingDismissed sets an unplaced reading aside.
@@ -248,6 +253,7 @@ type AlertRaised struct {
 	Step      string    `json:"step,omitempty"`
 	Pass      int       `json:"pass"`
 	Fasteners []string  `json:"fasteners,omitempty"` // in drawing order
+	Tool      string    `json:"tool,omitempty"`      // the tool, where it is about one
 	Reading   uint64    `json:"reading,omitempty"`
 	Text      string    `json:"text"`   // what is wrong, for people, with figures
 	Todo      string    `json:"todo"`   // what to do next
