@@ -9,6 +9,10 @@ import (
 	"witnessmark/events/quantity"
 )
 
+// Deference is the caution that every procedure carries. Parse puts it first
+// among the procedure's cautions.
+const Deference = "The unit maker's service information, local codes and licensed practice come first."
+
 // Procedure is one revision, checked and computed. It never changes.
 type Procedure struct {
 	ID       string   // "RA-210"
@@ -16,7 +20,7 @@ type Procedure struct {
 	Title    string   // "Brackwater RA-210 drive axle: final assembly"
 	Unit     string   // model of the unit, "Brackwater RA-210"
 	Hash     string   // SHA-256 of the file, hexadecimal
-	Cautions []string // of the whole procedure
+	Cautions []string // of the whole procedure; the first is always Deference
 	Faces    []Face
 	Steps    []Step
 }
@@ -57,6 +61,7 @@ type Outline struct {
 	W, H  float64 // mm, of a rectangle
 	// Points of a polygon, mm, in order; Round is its corner radius in mm.
 	Points [][2]float64
+	Round  float64
 	Style  string // "body", "bore", "mark"
 }
 
@@ -105,10 +110,12 @@ type Joint struct {
 	Thread      string // "M10x1.5", "3/8-16 UNC"
 	Strength    string // "8.8", "10.9", "SAE 8"
 	Lubrication string // "oiled", "dry", "thread locker"
+	Into        string // material that holds the thread, "aluminium", "cast iron"; "" if not said
 	Fasteners   []Fastener
 	Passes      []Pass
 	Strict      bool     // the order is demanded, not advised
 	Tools       []string // ids of the only tools allowed; empty: any whose range covers the target
+	ToolKinds   []string // the only kinds of tool allowed, as events.ToolKind; empty: any
 }
 
 // Fastener returns the index of the fastener with an id, or -1.
@@ -127,6 +134,10 @@ type Fastener struct {
 	X, Y float64 // mm, on the face
 	Head float64 // mm, across the corners of the head, for drawing
 	Note string  // "long bolt", "guide bolt"
+
+	Group    string // named group, "" if none
+	Thread   string // of the group if it has its own, else the joint's
+	Strength string // likewise
 }
 
 // Pass is one round over the joint, or over part of it.
@@ -136,13 +147,13 @@ type Pass struct {
 	AngleLo, AngleHi quantity.Value // angle window; zero: none
 	Order            []int          // indices into Joint.Fasteners, in the order to be pulled; may be a part of them
 	Loose            bool           // judged loosely: counts once LSL is reached, in any order, high is no hold
-	Unit             quantity.Unit  // in which the procedure states the target
+	Unit             quantity.Unit  // in which the procedure states the target (without one: the limits)
 }
 
 // MeasureSpec is what a measure step takes.
 type MeasureSpec struct {
-	What             string // "run-out", "end play", "backlash", "depth"
-	Target, LSL, USL quantity.Value
-	Unit             quantity.Unit // in which the procedure states the limits
-	Tools            []string      // as Joint.Tools
+	What             string         // "run-out", "end play", "backlash", "depth"
+	Target, LSL, USL quantity.Value // the zero Value where the procedure states none: Target, or one of the limits
+	Unit             quantity.Unit  // in which the procedure states the limits
+	Tools, ToolKinds []string       // as of a Joint
 }

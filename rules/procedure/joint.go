@@ -1,0 +1,300 @@
+package procedure
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"witnessmark/events"
+	"witnessmark/events/quantity"
+)
+
+// joint builds the joint of a torque step. face is nil if it is not known.
+func (r *reader) joint(s at, face *Face) *Joint {
+	j := &Joint{
+		Class:  Class(s.get("class").text()),
+		Thread: s.get("thread").text(), Strength: s.get("strength").text(),
+		Lubrication: s.get("lubrication").text(), Into: s.get("into").text(),
+		Strict: s.get("strict").isTrue(),
+	}
+	j.Tools, j.ToolKinds = r.tools(s, events.ToolTorqueWrench, events.ToolTorqueTester)
+	if j.Thread != "" && j.Lubrication == "" {
+		r.warn(s.key("thread"), "lubrication missing: a torque says little of the clamp force without it",
+			wantKey(schemaURL+"#/$defs/step", "lubrication"))
+	}
+	spots, ok := r.fasteners(s, j)
+	if !ok {
+		return j
+	}
+	r.places(spots, face)
+	r.passes(s, j, spots)
+	return j
+}
+
+// places checks that the fasteners stand on the part and apart from another.
+func (r *reader) places(spots []spot, face *Face) {
+	for i, a := range spots {
+		if face != nil && face.body() && !face.on(a.X, a.Y) {
+			r.err(a.at, fmt.Sprintf("fastener %s at x %s, y %s lies outside the body of face %s", a.ID, mm(a.X), mm(a.Y), face.ID),
+				"a place inside it, or a greater outline")
+		} else if face != nil && face.inBore(a.X, a.Y) {
+			r.warn(a.at, fmt.Sprintf("fastener %s at x %s, y %s lies in a bore of face %s", a.ID, mm(a.X), mm(a.Y), face.ID),
+				"a place beside it, or style: mark on the outline")
+		}
+		for _, b := range spots[:i] {
+			switch d := math.Hypot(a.X-b.X, a.Y-b.Y); {
+			case d < 1:
+				r.err(a.at, fmt.Sprintf("fasteners %s and %s stand at the same place, x %s, y %s", b.ID, a.ID, mm(a.X), mm(a.Y)),
+					"a place of its own for each")
+			case d < (a.Head+b.Head)/2:
+				r.warn(a.at, fmt.Sprintf("the heads of fasteners %s and %s overlap: %s mm between them", b.ID, a.ID, mm(d)),
+					"smaller heads, or other places")
+			}
+		}
+	}
+}
+
+func mm(v float64) string { return fmt.Sprintf("%g", round(v, 1e2)) }
+
+// passes builds the passes and checks them against one another.
+func (r *reader) passes(s at, j *Joint, spots []spot) {
+	sound := true
+	for _, p := range s.get("passes").items() {
+		pass := Pass{Name: p.get("name").text(), Loose: p.get("loose").isTrue()}
+		who, ok := r.only(p, j)
+		sound = sound && ok
+		sound = r.torque(p, &pass) && sound
+		r.angle(p, &pass)
+		from := p.get("order")
+		if !from.ok() {
+			from = s.get("order")
+		}
+		if ok {
+			pass.Order = r.order(from, j, who, p.get("order").ok())
+		}
+		j.Passes = append(j.Passes, pass)
+	}
+	if sound && len(j.Passes) > 0 {
+		r.lastPasses(s, j, spots)
+	}
+}
+
+func (r *reader) torque(p at, pass *Pass) bool {
+	l, ok := r.limits(p, quantity.DimTorque)
+	if !ok {
+		return false
+	}
+	where := p.get("limits")
+	if l.low.IsZero() || l.high.IsZero() {
+		r.err(where, "one limit is missing", "low and high, each with its unit: {low: 24 lbf·ft, high: 28 lbf·ft}")
+		return false
+	}
+	if !(l.low.Base() > 0) {
+		r.err(where, "the lower limit is not above 0", "a lower limit that only a pull can reach")
+		return false
+	}
+	pass.LSL, pass.USL, pass.Target = l.low.Value, l.high.Value, l.target.Value
+	pass.Unit = firstUnit(l)
+	if l.target.IsZero() {
+		pass.Target = l.low.WithBase((l.low.Base() + l.high.Base()) / 2)
+	}
+	return true
+}
+
+func (r *reader) angle(p at, pass *Pass) {
+	a := p.get("angle")
+	if !a.isMap() {
+		return
+	}
+	low, okLow := r.amount(a.get("low"), quantity.DimAngle)
+	high, okHigh := r.amount(a.get("high"), quantity.DimAngle)
+	switch {
+	case !okLow || !okHigh || low.IsZero() || high.IsZero():
+	case !(low.Base() < high.Base()):
+		r.err(a, fmt.Sprintf("the angle window is reversed: low %s is not below high %s", low.text, high.text), "low below high: exchange them")
+	case low.Base() < 0 || high.Base() > 3600:
+		r.err(a, fmt.Sprintf("the angle window %s to %s is out of range", low.text, high.text), "0° at least and 3600° at most")
+	default:
+		pass.AngleLo, pass.AngleHi = low.Value, high.Value
+	}
+}
+
+// only gives the fasteners that a pass is about, as indices, all of them if
+// it does not say.
+func (r *reader) only(p at, j *Joint) (who []int, ok bool) {
+	list := p.get("only")
+	if !list.isList() {
+		for i := range j.Fasteners {
+			who = append(who, i)
+		}
+		return who, true
+	}
+	ok = true
+	for _, it := range list.items() {
+		members := j.named(it.text())
+		if it.text() != "" && len(members) == 0 {
+			r.err(it, fmt.Sprintf("unknown fastener or group %q", it.text()), oneOf(it.text(), j.names()))
+			ok = false
+		}
+		for _, m := range members {
+			if slices.Contains(who, m) {
+				r.err(it, fmt.Sprintf("fastener %s is named twice", j.Fasteners[m].ID), "each once")
+				ok = false
+				continue
+			}
+			who = append(who, m)
+		}
+	}
+	slices.Sort(who)
+	return who, ok
+}
+
+// named returns the fasteners of a group, or the one with that id.
+func (j *Joint) named(name string) []int {
+	var out []int
+	for i, f := range j.Fasteners {
+		if name != "" && (f.Group == name || f.ID == name) {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+// names returns all groups and fasteners by name.
+func (j *Joint) names() []string {
+	var out []string
+	for _, f := range j.Fasteners {
+		if f.Group != "" && !slices.Contains(out, f.Group) {
+			out = append(out, f.Group)
+		}
+	}
+	for _, f := range j.Fasteners {
+		out = append(out, f.ID)
+	}
+	return out
+}
+
+// order computes the order of a pass over the fasteners who. own says that
+// the pass states the order itself; the step's explicit order is cut down to
+// the fasteners of the pass.
+func (r *reader) order(p at, j *Joint, who []int, own bool) []int {
+	if p.isList() {
+		return r.explicit(p, j, who, own)
+	}
+	pts := make([]point, len(who))
+	for i, f := range who {
+		pts[i] = point{j.Fasteners[f].X, j.Fasteners[f].Y}
+	}
+	var local []int
+	switch p.text() {
+	case "cross":
+		local = cross(pts)
+	case "clockwise":
+		local = clockwise(pts)
+	case "counter-clockwise":
+		local = counterClockwise(pts)
+	case "spiral":
+		local = spiral(pts)
+	}
+	out := make([]int, len(local))
+	for i, k := range local {
+		out[i] = who[k]
+	}
+	return out
+}
+
+func (r *reader) explicit(p at, j *Joint, who []int, own bool) []int {
+	must := who
+	if !own {
+		must = make([]int, len(j.Fasteners))
+		for i := range must {
+			must[i] = i
+		}
+	}
+	var all, out []int
+	for _, it := range p.items() {
+		i := j.Fastener(it.text())
+		switch {
+		case it.text() == "":
+		case i < 0:
+			r.err(it, fmt.Sprintf("the order names fastener %q, which does not exist", it.text()), oneOf(it.text(), j.ids(must)))
+		case slices.Contains(all, i):
+			r.err(it, fmt.Sprintf("the order names fastener %s twice", it.text()), "each once")
+		case !slices.Contains(must, i):
+			r.err(it, fmt.Sprintf("the order names fastener %s, which this pass leaves out", it.text()), oneOf(it.text(), j.ids(must)))
+		default:
+			all = append(all, i)
+			if slices.Contains(who, i) {
+				out = append(out, i)
+			}
+		}
+	}
+	var left []int
+	for _, i := range must {
+		if !slices.Contains(all, i) {
+			left = append(left, i)
+		}
+	}
+	if len(left) > 0 {
+		r.err(p, fmt.Sprintf("the order leaves out %s", listed(j.ids(left))), "every fastener once")
+	}
+	return out
+}
+
+func (j *Joint) ids(who []int) []string {
+	out := make([]string, len(who))
+	for i, f := range who {
+		out[i] = j.Fasteners[f].ID
+	}
+	return out
+}
+
+// listed joins words for people, cut after twelve.
+func listed(words []string) string {
+	const most = 12
+	s := ""
+	for i, w := range words {
+		if i == most {
+			return s + fmt.Sprintf(" and %d more", len(words)-most)
+		}
+		if i > 0 {
+			s += ", "
+		}
+		s += w
+	}
+	return s
+}
+
+// lastPasses checks that each fastener ends with a pass that is not loose,
+// and that no later pass asks less of it than an earlier one.
+func (r *reader) lastPasses(s at, j *Joint, spots []spot) {
+	items := s.get("passes").items()
+	var never, loose []string
+	warned := map[int]bool{}
+	for i, f := range spots {
+		end := -1
+		for k, pass := range j.Passes {
+			if !slices.Contains(pass.Order, i) {
+				continue
+			}
+			if end >= 0 && pass.Target.Base() < j.Passes[end].Target.Base() && !warned[k] {
+				warned[k] = true
+				r.warn(items[k], fmt.Sprintf("pass %q asks for less torque than pass %q before it", pass.Name, j.Passes[end].Name),
+					"rising targets; check the units")
+			}
+			end = k
+		}
+		switch {
+		case end < 0:
+			never = append(never, f.ID)
+		case j.Passes[end].Loose:
+			loose = append(loose, f.ID)
+		}
+	}
+	if len(never) > 0 {
+		r.err(s.get("passes"), fmt.Sprintf("no pass takes %s", listed(never)), "a pass for every fastener")
+	}
+	if len(loose) > 0 {
+		r.err(s.get("passes"), fmt.Sprintf("the last pass of %s is a loose one", listed(loose)), "a final pass for every fastener")
+	}
+}
