@@ -166,6 +166,10 @@ func (j *Journal) Close() error {
 // Last returns the sequence of the last entry on disk, 0 if there is none.
 func (j *Journal) Last() uint64 { return j.tail.lastSeq() }
 
+// Identity tells this journal from any other; it was drawn when the stream
+// was made and never changes.
+func (j *Journal) Identity() string { return j.ident.ID }
+
 // LastNumber returns the number of the last event of source on disk, 0 if
 // there is none.
 func (j *Journal) LastNumber(source string) uint64 { return j.numbers.of(source) }

@@ -12,6 +12,7 @@ import (
 // Journal does, entry for entry; use NewMemory.
 type Memory struct {
 	names   naming
+	id      string
 	numbers numbering
 	holes   holes
 	tail    *tail
@@ -31,7 +32,7 @@ type stored struct {
 
 // NewMemory returns an empty journal in memory.
 func NewMemory(shop string) *Memory {
-	m := &Memory{names: naming{shop}, tail: newTail(0)}
+	m := &Memory{names: naming{shop}, id: newIdentity(shop, "memory").ID, tail: newTail(0)}
 	m.numbers.last = map[string]uint64{}
 	return m
 }
@@ -99,6 +100,9 @@ func (m *Memory) PutWritten(head events.Event, typ string, data []byte) uint64 {
 	m.tail.skip(seq)
 	return seq
 }
+
+// Identity is as Journal.Identity.
+func (m *Memory) Identity() string { return m.id }
 
 // LastNumber is as Journal.LastNumber.
 func (m *Memory) LastNumber(source string) uint64 { return m.numbers.of(source) }

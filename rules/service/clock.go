@@ -1,0 +1,75 @@
+package service
+
+import (
+	"context"
+	"time"
+
+	"witnessmark/events"
+	"witnessmark/rules"
+)
+
+// lookAgain is how often the wall clock is looked at while waiting: timers
+// stand still while a machine sleeps, the wall clock does not.
+const lookAgain = time.Minute
+
+// noteDeadline tells the clock for what the visible state waits.
+func (s *Service) noteDeadline() {
+	var d events.Instant
+	s.View(func(st *rules.State) { d = s.eng.deadline(st) })
+	select {
+	case <-s.deadline: // an older one, not yet taken
+	default:
+	}
+	s.deadline <- d
+}
+
+// keepTime writes a TimeReached when the state's next deadline has passed: by
+// a timer, or by the wall clock, whichever is first. So a clock that is set
+// back delays nothing, and one that is set forward fires at most early, which
+// the rules see from the time in the event. Each deadline is written once.
+func (s *Service) keepTime(ctx context.Context) error {
+	t := time.NewTimer(time.Hour)
+	defer t.Stop()
+	var waitFor, written events.Instant
+	var until time.Time // monotonic
+	for {
+		select {
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		case d := <-s.deadline:
+			if d == waitFor {
+				continue
+			}
+			waitFor = d
+			until = time.Now().Add(d.Sub(events.InstantOf(s.cfg.Now())))
+		case <-t.C:
+		}
+		if waitFor == 0 || waitFor == written {
+			continue
+		}
+		left := min(time.Until(until), waitFor.Sub(events.InstantOf(s.cfg.Now())))
+		if left > 0 {
+			t.Reset(min(left, lookAgain))
+			continue
+		}
+		if err := s.timeReached(ctx, waitFor); err != nil {
+			if ctx.Err() != nil {
+				return context.Cause(ctx)
+			}
+			s.log.Warn("an instant that the rules waited for is not on disk yet; trying again", "err", err)
+			t.Reset(time.Second)
+			continue
+		}
+		written = waitFor
+	}
+}
+
+// timeReached writes that the deadline has passed. Its time is never before
+// the deadline, whatever the wall clock says.
+func (s *Service) timeReached(ctx context.Context, deadline events.Instant) error {
+	at := max(deadline, events.InstantOf(s.cfg.Now()))
+	_, err := s.cfg.Journal.Append(ctx, events.Event{
+		Source: events.SourceClock, Time: at, Data: events.TimeReached{AtUs: at},
+	})
+	return err
+}

@@ -1,0 +1,27 @@
+package service
+
+import (
+	"witnessmark/events"
+	"witnessmark/rules"
+)
+
+// engine is the rules as functions, so that tests can put others in.
+type engine struct {
+	version  string
+	new      func() *rules.State
+	decide   func(*rules.State, events.Entry) []events.Outcome
+	evolve   func(*rules.State, events.Decided)
+	deadline func(*rules.State) events.Instant
+	snapshot func(*rules.State) ([]byte, error)
+	restore  func([]byte) (*rules.State, error)
+}
+
+var theRules = engine{
+	version:  rules.Version,
+	new:      rules.New,
+	decide:   rules.Decide,
+	evolve:   rules.Evolve,
+	deadline: (*rules.State).NextDeadline,
+	snapshot: (*rules.State).Snapshot,
+	restore:  rules.Restore,
+}

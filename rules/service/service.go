@@ -1,0 +1,250 @@
+// Package service runs the rules over the journal: it reads facts in journal
+// order, decides each, stores the decision, and keeps the state that the
+// stored decisions make.
+//
+// There are two states. The working state is ahead: it has every decision
+// that was made. The visible state has those that are on disk; it is folded
+// from the journal alone, in the same way after a restart as live, and it is
+// what View and Subscribe show. So readers never wait for the disk and never
+// see what a crash could take back, and the next facts are decided while the
+// last decisions are being written. The price is that each decision is folded
+// twice, which is little beside encoding and storing it (BenchmarkEvolve).
+//
+//	journal --follow--> facts --> decider --> decisions --> appender --> journal
+//	              \---> decisions --> visible state --> View, Subscribe, Submit
+//
+// Decisions carry their own numbers and follow from the facts alone. So one
+// whose storing failed is stored again, as it is, until it is there: a second
+// time changes nothing.
+package service
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"witnessmark/events"
+	"witnessmark/rules"
+)
+
+// Journal is what the service needs of a journal.
+type Journal interface {
+	Append(ctx context.Context, evs ...events.Event) ([]uint64, error)
+	Read(ctx context.Context, from, to uint64, fn func([]events.Entry) error) error
+	Follow(ctx context.Context, from uint64, fn func([]events.Entry) error) error
+	Last() uint64
+	LastNumber(source string) uint64
+	// Identity tells this journal from any other.
+	Identity() string
+}
+
+// Config says what a Service runs over.
+type Config struct {
+	Journal Journal
+	// Snapshot is a file in which the state is kept from time to time, so that
+	// a start need not fold the whole journal. "": none.
+	Snapshot string
+	// SnapshotEvery is after how many decisions. Default 50,000; and at stop.
+	SnapshotEvery int
+	// Log takes what is healed and what needs a person. Default: none.
+	Log *slog.Logger
+	// Now is the wall clock. Default time.Now.
+	Now func() time.Time
+
+	engine engine // of tests
+}
+
+// Service runs the rules over a journal. Use New, then Run.
+type Service struct {
+	cfg Config
+	eng engine
+	log *slog.Logger
+
+	mu    sync.RWMutex // guards state
+	state *rules.State // visible
+
+	desk     desk
+	subs     subscribers
+	ready    readiness
+	inFlight inFlight
+	folded   foldCount
+
+	facts    chan []events.Entry // to the decider, in journal order
+	decided  chan batch          // to the appender
+	deadline chan events.Instant // to the clock, newest wins
+	stopped  chan struct{}       // closed when Run ends
+}
+
+// ErrStopped is what Submit gets when the service does not run any more.
+var ErrStopped = errors.New("the rules have stopped")
+
+// New returns a Service; Run starts it.
+func New(cfg Config) (*Service, error) {
+	if cfg.Journal == nil {
+		return nil, errors.New("start the rules: no journal given")
+	}
+	if cfg.Log == nil {
+		cfg.Log = slog.New(slog.DiscardHandler)
+	}
+	if cfg.Now == nil {
+		cfg.Now = time.Now
+	}
+	if cfg.SnapshotEvery <= 0 {
+		cfg.SnapshotEvery = 50_000
+	}
+	if cfg.engine.decide == nil {
+		cfg.engine = theRules
+	}
+	s := &Service{
+		cfg: cfg, eng: cfg.engine, log: cfg.Log,
+		facts: make(chan []events.Entry, 16), decided: make(chan batch, 1),
+		deadline: make(chan events.Instant, 1), stopped: make(chan struct{}),
+	}
+	s.state = s.eng.new()
+	s.ready.ch = make(chan struct{})
+	s.folded.due = make(chan struct{}, 1)
+	return s, nil
+}
+
+// Run restores the state, decides what is undecided, and then follows the
+// journal until ctx ends; then it returns nil. It may be called once. An
+// error means that the rules cannot go on: the journal cannot be read, or was
+// written by a newer version (events.ErrNewer).
+func (s *Service) Run(ctx context.Context) error {
+	defer close(s.stopped)
+	defer s.subs.closeAll()
+	backlog, next, err := s.catchUp(ctx)
+	if err != nil {
+		return ignoreEnd(ctx, err)
+	}
+	working, err := s.copyState()
+	if err != nil {
+		return err
+	}
+	s.ready.passed(next - 1)
+	s.noteDeadline()
+	g, gctx := errgroup.WithContext(ctx)
+	g.Go(func() error { return s.decide(gctx, working, backlog) })
+	g.Go(func() error { return s.store(gctx) })
+	g.Go(func() error { return s.keepTime(gctx) })
+	g.Go(func() error { return s.keepSnapshots(gctx) })
+	g.Go(func() error {
+		return s.cfg.Journal.Follow(gctx, next, func(es []events.Entry) error { return s.followed(gctx, es) })
+	})
+	err = ignoreEnd(ctx, g.Wait())
+	return errors.Join(err, s.saveSnapshot())
+}
+
+// ignoreEnd makes an orderly stop no error.
+func ignoreEnd(ctx context.Context, err error) error {
+	if ctx.Err() != nil && (errors.Is(err, context.Cause(ctx)) || errors.Is(err, ctx.Err())) {
+		return nil
+	}
+	return err
+}
+
+// Ready returns a channel that is closed once every fact that was in the
+// journal at the start is decided and the decisions show in View.
+func (s *Service) Ready() <-chan struct{} { return s.ready.ch }
+
+// View calls fn with the visible state: all decisions that are on disk. fn
+// must not change the state nor keep it, and should be quick: decisions wait.
+func (s *Service) View(fn func(*rules.State)) {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	fn(s.state)
+}
+
+// copyState returns a state that shares nothing with the visible one.
+func (s *Service) copyState() (*rules.State, error) {
+	b, err := s.eng.snapshot(s.state)
+	if err != nil {
+		return nil, fmt.Errorf("copy the state of the rules: %w", err)
+	}
+	return s.eng.restore(b)
+}
+
+// catchUp folds what the journal holds. It returns the facts that no decision
+// answers yet, and the sequence to follow from.
+func (s *Service) catchUp(ctx context.Context) (backlog []events.Entry, next uint64, err error) {
+	s.restoreSnapshot()
+	last := s.cfg.Journal.Last()
+	err = s.cfg.Journal.Read(ctx, s.state.Cause+1, last, func(es []events.Entry) error {
+		for _, e := range es {
+			d, ok := e.Data.(events.Decided)
+			if !ok {
+				backlog = append(backlog, e)
+				continue
+			}
+			if err := s.apply(e, d); err != nil {
+				return err
+			}
+			backlog = dropDecided(backlog, d.Cause)
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, 0, fmt.Errorf("fold the journal: %w", err)
+	}
+	return dropDecided(backlog, s.state.Cause), last + 1, nil
+}
+
+func dropDecided(facts []events.Entry, cause uint64) []events.Entry {
+	for len(facts) > 0 && facts[0].Seq <= cause {
+		facts = facts[1:]
+	}
+	return facts
+}
+
+// apply folds a decision into the visible state. One that is known already
+// changes nothing.
+func (s *Service) apply(e events.Entry, d events.Decided) error {
+	if err := checkVersion(e.Seq, d.Rules, s.eng.version); err != nil {
+		return err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if d.Cause > s.state.Cause {
+		s.eng.evolve(s.state, d)
+		s.folded.add(e.Seq, s.cfg.SnapshotEvery)
+	}
+	return nil
+}
+
+// followed takes new entries in journal order: facts to the decider,
+// decisions into the visible state and to whoever waits for them.
+func (s *Service) followed(ctx context.Context, es []events.Entry) error {
+	var facts []events.Entry
+	for _, e := range es {
+		d, ok := e.Data.(events.Decided)
+		if !ok {
+			facts = append(facts, e)
+			continue
+		}
+		if err := s.apply(e, d); err != nil {
+			return err
+		}
+		fact, ok := s.inFlight.take(d.Cause)
+		if ok {
+			u := Update{Seq: e.Seq, Fact: fact, Decided: d}
+			s.desk.answer(u)
+			s.subs.send(u, s.log)
+		}
+	}
+	s.noteDeadline()
+	s.ready.passed(es[len(es)-1].Seq)
+	if len(facts) == 0 {
+		return nil
+	}
+	select {
+	case s.facts <- facts:
+		return nil
+	case <-ctx.Done():
+		return context.Cause(ctx)
+	}
+}
