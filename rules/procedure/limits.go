@@ -96,15 +96,20 @@ func (r *reader) limits(parent at, want quantity.Dimension) (l limits, ok bool) 
 	if !ok {
 		return l, false
 	}
-	base := l.target.Base()
-	l.low, l.high = l.target, l.target
-	l.low.Value = l.target.WithBase(base - half)
-	l.high.Value = l.target.WithBase(base + half)
-	l.low.text, l.high.text = p.text(), p.text()
+	t := l.target.In(l.target.unit)
+	l.low, l.high = l.target.moved(t-half), l.target.moved(t+half)
 	return l, r.ordered(parent, &l)
 }
 
-// halfWidth reads what stands behind ±, in the base unit of the target.
+// moved returns v in the unit of a, rounded to twelve digits: 0.18 + 0.05 is
+// 0.23, so that a reading of 0.23 is not above it.
+func (a amount) moved(v float64) amount {
+	text := strconv.FormatFloat(v, 'g', 12, 64)
+	v, _ = strconv.ParseFloat(text, 64) // cannot fail
+	return amount{quantity.Of(v, a.unit), a.unit, text + " " + a.unit.Symbol()}
+}
+
+// halfWidth reads what stands behind ±, in the unit of the target.
 func (r *reader) halfWidth(p at, text string, target amount) (float64, bool) {
 	if num, percent := strings.CutSuffix(text, "%"); percent {
 		f, err := strconv.ParseFloat(strings.Replace(strings.TrimSpace(num), ",", ".", 1), 64)
@@ -112,7 +117,7 @@ func (r *reader) halfWidth(p at, text string, target amount) (float64, bool) {
 			r.err(p, fmt.Sprintf("limits %s cannot be read", show(p)), `a share above 0 and below 100 %, such as "± 10 %"`)
 			return 0, false
 		}
-		return target.Base() * f / 100, true
+		return target.In(target.unit) * f / 100, true
 	}
 	v, _, err := parseQuantity(text)
 	switch {
@@ -123,7 +128,7 @@ func (r *reader) halfWidth(p at, text string, target amount) (float64, bool) {
 	case !(v.Base() > 0):
 		r.err(p, fmt.Sprintf("limits %s leave no room", show(p)), "a figure above 0")
 	default:
-		return v.Base(), true
+		return v.In(target.unit), true
 	}
 	return 0, false
 }
