@@ -50,6 +50,25 @@ func (u Unit) IsZero() bool { return u.dim == NoDimension }
 // MarshalText writes the unit's code; the zero Unit is empty.
 func (u Unit) MarshalText() ([]byte, error) { return []byte(u.ascii), nil }
 
+// UnmarshalText reads a unit's code, or a unit as people write it (see
+// ParseUnit); an empty text gives the zero Unit.
+func (u *Unit) UnmarshalText(text []byte) error {
+	if len(text) == 0 {
+		*u = Unit{}
+		return nil
+	}
+	if known, ok := UnitByCode(string(text)); ok {
+		*u = known
+		return nil
+	}
+	parsed, err := ParseUnit(string(text))
+	if err != nil {
+		return err
+	}
+	*u = parsed
+	return nil
+}
+
 // Units returns all units, torque first, in a fixed order.
 func Units() []Unit {
 	return []Unit{
