@@ -1,0 +1,99 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+
+	"witnessmark/events"
+)
+
+// Adoption is a shop description and since when it is in force.
+type Adoption struct {
+	Seq  uint64 // of the decision that adopted it
+	Hash string
+	AtUs events.Instant
+	events.Shop
+}
+
+// ShopAt returns the shop description that was in force at a journal sequence;
+// ErrUnknown if there was none yet.
+func (l *Ledger) ShopAt(ctx context.Context, seq uint64) (Adoption, error) {
+	after := int64(1<<63 - 1)
+	if seq < (1<<63)/outcomesPerDecision-1 {
+		after = int64((seq + 1) * outcomesPerDecision)
+	}
+	var id int64
+	a, err := one(ctx, l, "shop description", "SELECT id, shop, name, torque_unit, length_unit, hash, at_us FROM shops WHERE id < ? ORDER BY id DESC LIMIT 1",
+		func(r scanner, a *Adoption) error {
+			return r.Scan(&id, &a.ID, &a.Name, &a.Torque, &a.Length, &a.Hash, &a.AtUs)
+		}, after)
+	if err != nil {
+		return a, err
+	}
+	a.Seq, _ = place(id)
+	return a, l.fillShop(ctx, id, &a.Shop)
+}
+
+// ShopNow returns the shop description in force; ErrUnknown if there is none
+// yet.
+func (l *Ledger) ShopNow(ctx context.Context) (Adoption, error) { return l.ShopAt(ctx, 1<<63) }
+
+// fillShop reads what a shop description holds, each in its order.
+func (l *Ledger) fillShop(ctx context.Context, id int64, s *events.Shop) (err error) {
+	const which = " WHERE adopted = ? ORDER BY place"
+	s.Benches, err = all(ctx, l, "benches", "SELECT bench, name FROM benches"+which,
+		func(r scanner, b *events.Bench) error { return r.Scan(&b.ID, &b.Name) }, id)
+	if err != nil {
+		return err
+	}
+	s.People, err = all(ctx, l, "people", "SELECT person, name, role FROM people"+which,
+		func(r scanner, p *events.Person) error { return r.Scan(&p.ID, &p.Name, &p.Role) }, id)
+	if err != nil {
+		return err
+	}
+	s.Tools, err = all(ctx, l, "tools", `SELECT tool, name, kind, serial, dim, least_base, most_base, u_rel_ratio, u_abs_base,
+		calibrated, due FROM tools`+which, scanTool, id)
+	if err != nil {
+		return err
+	}
+	s.Devices, err = all(ctx, l, "devices", "SELECT device, tool, bench, profile, port, usb_vendor, usb_product, usb_serial FROM shop_devices"+which,
+		func(r scanner, d *events.Device) error {
+			return r.Scan(&d.ID, &d.Tool, &d.Bench, &d.Profile, &d.Port, &d.USBVendor, &d.USBProduct, &d.USBSerial)
+		}, id)
+	return err
+}
+
+func scanTool(r scanner, t *events.Tool) error {
+	var dim int
+	var least, most, u sql.NullFloat64
+	err := r.Scan(&t.ID, &t.Name, &t.Kind, &t.Serial, &dim, &least, &most, &t.URel, &u, &t.Calibrated, &t.Due)
+	t.Least, t.Most, t.UAbs = value(dim, least), value(dim, most), value(dim, u)
+	return err
+}
+
+// Procedure is a released procedure revision.
+type Procedure struct {
+	Seq uint64 // of the decision that released it
+	events.ProcedureReleased
+}
+
+func scanProcedure(r scanner, p *Procedure) error {
+	var id int64
+	err := r.Scan(&id, &p.Procedure, &p.Revision, &p.Title, &p.Hash, &p.Text, &p.By, &p.AtUs)
+	p.Seq, _ = place(id)
+	return err
+}
+
+// ReleasedProcedures returns all released revisions, oldest first, without
+// their text.
+func (l *Ledger) ReleasedProcedures(ctx context.Context) ([]Procedure, error) {
+	return all(ctx, l, "procedures", "SELECT id, procedure, revision, title, hash, '', by_person, at_us FROM procedures ORDER BY id", scanProcedure)
+}
+
+// ProcedureText returns a released revision with its text; ErrUnknown if there
+// is none.
+func (l *Ledger) ProcedureText(ctx context.Context, procedure, revision string) (Procedure, error) {
+	return one(ctx, l, "procedure "+procedure+" revision "+revision,
+		`SELECT id, procedure, revision, title, hash, text, by_person, at_us FROM procedures
+		WHERE procedure = ? AND revision = ? ORDER BY id LIMIT 1`, scanProcedure, procedure, revision)
+}

@@ -1,0 +1,396 @@
+-- The ledger: what the journal says, in tables that can be asked. Every row
+-- comes from the journal and from nothing else, so the file can be deleted and
+-- built again, and comes out the same.
+--
+-- Keys: seq is the journal sequence of the event that a row holds. id is the
+-- place of an outcome: the journal sequence of its decision times 65,536, plus
+-- its index in the decision. Both only grow, so rows are appended.
+-- Times: integer microseconds since 1970-01-01 UTC; 0: not known, not yet.
+-- Values: *_base is in the base unit of the row's dim, which is 1 torque (N·m),
+-- 2 angle (°), 3 length (mm), 4 force (N); NULL and dim 0: none. text and unit
+-- are what the tool sent. Empty text: none. Flags are 0 or 1.
+
+CREATE TABLE position ( -- how far the journal is in here; one row
+  one INTEGER PRIMARY KEY CHECK (one = 1),
+  seq INTEGER NOT NULL,       -- last journal sequence applied; 0: none
+  source TEXT NOT NULL,       -- identity of that event, to know it again
+  number INTEGER NOT NULL,
+  event_at_us INTEGER NOT NULL
+) STRICT;
+INSERT INTO position VALUES (1, 0, '', 0, 0);
+
+CREATE TABLE holes ( -- journal sequences that were missing when applied
+  first INTEGER PRIMARY KEY,
+  last INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE rules_versions ( -- which rules decided from this decision on
+  seq INTEGER PRIMARY KEY,
+  version TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE readings (
+  seq INTEGER PRIMARY KEY,
+  number INTEGER NOT NULL,    -- in the device's source
+  device TEXT NOT NULL,
+  tool TEXT NOT NULL,
+  bench TEXT NOT NULL,
+  mode TEXT NOT NULL,
+  dim INTEGER NOT NULL,
+  value_base REAL,
+  text TEXT NOT NULL,
+  unit TEXT NOT NULL,
+  unit_assumed INTEGER NOT NULL,
+  resolution_base REAL,
+  angle_deg REAL,
+  duration_us INTEGER NOT NULL,
+  tool_counter INTEGER,
+  tool_status TEXT NOT NULL,
+  tool_clock TEXT NOT NULL,
+  received_at_us INTEGER NOT NULL,
+  stale INTEGER NOT NULL,
+  profile TEXT NOT NULL,
+  bytes BLOB,
+  byte_offset INTEGER NOT NULL,
+  typed_by TEXT NOT NULL,
+  typed_for TEXT NOT NULL
+) STRICT;
+CREATE INDEX readings_by_tool ON readings (tool, received_at_us);
+
+CREATE TABLE judgements (
+  id INTEGER PRIMARY KEY,
+  reading INTEGER NOT NULL,   -- readings.seq
+  cause INTEGER NOT NULL,     -- seq of the fact decided on: the reading itself, or a request
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  pass INTEGER NOT NULL,
+  fastener TEXT NOT NULL,
+  verdict TEXT NOT NULL,
+  grade TEXT NOT NULL,
+  dim INTEGER NOT NULL,
+  value_base REAL,
+  text TEXT NOT NULL,
+  unit TEXT NOT NULL,
+  lsl_base REAL,
+  target_base REAL,
+  usl_base REAL,
+  u_base REAL,
+  angle_deg REAL,
+  tool TEXT NOT NULL,
+  calibrated TEXT NOT NULL,   -- date
+  bench TEXT NOT NULL,
+  by_person TEXT NOT NULL,
+  at_us INTEGER NOT NULL,
+  claimed TEXT NOT NULL,      -- reason, if a person assigned the reading
+  next_fastener TEXT NOT NULL
+) STRICT;
+CREATE INDEX judgements_by_job ON judgements (job);
+CREATE INDEX judgements_by_reading ON judgements (reading);
+
+CREATE TABLE voids (
+  id INTEGER PRIMARY KEY,
+  reading INTEGER NOT NULL,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  pass INTEGER NOT NULL,
+  fastener TEXT NOT NULL,
+  by_person TEXT NOT NULL,
+  reason TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX voids_by_job ON voids (job);
+
+CREATE TABLE unplaced ( -- readings that belonged to nothing that was open
+  id INTEGER PRIMARY KEY,
+  reading INTEGER NOT NULL,
+  bench TEXT NOT NULL,
+  job TEXT NOT NULL,
+  tool TEXT NOT NULL,
+  dim INTEGER NOT NULL,
+  value_base REAL,
+  text TEXT NOT NULL,
+  unit TEXT NOT NULL,
+  at_us INTEGER NOT NULL,
+  why TEXT NOT NULL,
+  fate TEXT NOT NULL,         -- '' open, 'claimed', 'dismissed'
+  fate_id INTEGER NOT NULL,   -- id of the outcome that ended it
+  fate_job TEXT NOT NULL,     -- for a claimed one
+  fate_by TEXT NOT NULL,
+  fate_reason TEXT NOT NULL,
+  fate_at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX unplaced_by_reading ON unplaced (reading);
+CREATE INDEX unplaced_by_job ON unplaced (job);
+CREATE INDEX unplaced_by_fate_job ON unplaced (fate_job) WHERE fate_job <> '';
+CREATE INDEX unplaced_open ON unplaced (id) WHERE fate = '';
+
+CREATE TABLE frames_refused (
+  seq INTEGER PRIMARY KEY,
+  device TEXT NOT NULL,
+  tool TEXT NOT NULL,
+  bench TEXT NOT NULL,
+  bytes BLOB,
+  byte_offset INTEGER NOT NULL,
+  reason TEXT NOT NULL,
+  detail TEXT NOT NULL,
+  profile TEXT NOT NULL,
+  received_at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX frames_refused_by_device ON frames_refused (device);
+
+CREATE TABLE frames_repeated (
+  seq INTEGER PRIMARY KEY,
+  device TEXT NOT NULL,
+  of_number INTEGER NOT NULL,
+  tool_counter INTEGER NOT NULL,
+  bytes BLOB,
+  received_at_us INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE counter_gaps (
+  seq INTEGER PRIMARY KEY,
+  device TEXT NOT NULL,
+  tool TEXT NOT NULL,
+  bench TEXT NOT NULL,
+  after_counter INTEGER NOT NULL,
+  next_counter INTEGER NOT NULL,
+  restart INTEGER NOT NULL,
+  received_at_us INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE links (
+  seq INTEGER PRIMARY KEY,
+  device TEXT NOT NULL,
+  bench TEXT NOT NULL,
+  port TEXT NOT NULL,
+  state TEXT NOT NULL,
+  detail TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX links_by_device ON links (device);
+
+CREATE TABLE samples ( -- summaries; the samples themselves stay in the journal
+  seq INTEGER PRIMARY KEY,
+  device TEXT NOT NULL,
+  tool TEXT NOT NULL,
+  bench TEXT NOT NULL,
+  unit TEXT NOT NULL,
+  samples INTEGER NOT NULL,
+  least_in_unit REAL,
+  most_in_unit REAL,
+  first_at_us INTEGER NOT NULL,
+  last_at_us INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE devices ( -- tallies of each device
+  device TEXT PRIMARY KEY,
+  readings INTEGER NOT NULL,
+  refused INTEGER NOT NULL,
+  repeated INTEGER NOT NULL,
+  gaps INTEGER NOT NULL,
+  last_reading INTEGER NOT NULL, -- readings.seq; 0: none
+  last_refused INTEGER NOT NULL, -- frames_refused.seq; 0: none
+  last_link INTEGER NOT NULL     -- links.seq; 0: none
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE totals ( -- counts over the whole journal
+  what TEXT NOT NULL,         -- event, outcome, verdict, grade, alert, refused_frame, refused_request
+  label TEXT NOT NULL,        -- written type, verdict, kind, code
+  n INTEGER NOT NULL,
+  PRIMARY KEY (what, label)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE asks ( -- who asked for what
+  seq INTEGER PRIMARY KEY,
+  request TEXT NOT NULL,      -- written type without prefix and version
+  job TEXT NOT NULL,
+  by_person TEXT NOT NULL,
+  bench TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE requests_refused (
+  id INTEGER PRIMARY KEY,
+  ask INTEGER NOT NULL,       -- asks.seq
+  request TEXT NOT NULL,
+  job TEXT NOT NULL,
+  code TEXT NOT NULL,
+  text TEXT NOT NULL,
+  todo TEXT NOT NULL,
+  items TEXT NOT NULL,        -- JSON array of lines
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX requests_refused_by_job ON requests_refused (job);
+
+CREATE TABLE shops ( -- each adoption of a shop description
+  id INTEGER PRIMARY KEY,
+  shop TEXT NOT NULL,
+  name TEXT NOT NULL,
+  torque_unit TEXT NOT NULL,
+  length_unit TEXT NOT NULL,
+  hash TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE benches (
+  adopted INTEGER NOT NULL,   -- shops.id
+  place INTEGER NOT NULL,     -- order in the shop file
+  bench TEXT NOT NULL,
+  name TEXT NOT NULL,
+  PRIMARY KEY (adopted, place)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE people (
+  adopted INTEGER NOT NULL,
+  place INTEGER NOT NULL,
+  person TEXT NOT NULL,
+  name TEXT NOT NULL,
+  role TEXT NOT NULL,
+  PRIMARY KEY (adopted, place)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE tools (
+  adopted INTEGER NOT NULL,
+  place INTEGER NOT NULL,
+  tool TEXT NOT NULL,
+  name TEXT NOT NULL,
+  kind TEXT NOT NULL,
+  serial TEXT NOT NULL,
+  dim INTEGER NOT NULL,
+  least_base REAL,
+  most_base REAL,
+  u_rel_ratio REAL NOT NULL,
+  u_abs_base REAL,
+  calibrated TEXT NOT NULL,   -- date
+  due TEXT NOT NULL,          -- date
+  PRIMARY KEY (adopted, place)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE shop_devices (
+  adopted INTEGER NOT NULL,
+  place INTEGER NOT NULL,
+  device TEXT NOT NULL,
+  tool TEXT NOT NULL,
+  bench TEXT NOT NULL,
+  profile TEXT NOT NULL,
+  port TEXT NOT NULL,
+  usb_vendor TEXT NOT NULL,
+  usb_product TEXT NOT NULL,
+  usb_serial TEXT NOT NULL,
+  PRIMARY KEY (adopted, place)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE procedures (
+  id INTEGER PRIMARY KEY,
+  procedure TEXT NOT NULL,
+  revision TEXT NOT NULL,
+  title TEXT NOT NULL,
+  hash TEXT NOT NULL,
+  text TEXT NOT NULL,
+  by_person TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX procedures_by_name ON procedures (procedure, revision);
+
+CREATE TABLE jobs (
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL UNIQUE,
+  unit_serial TEXT NOT NULL,
+  customer TEXT NOT NULL,
+  procedure TEXT NOT NULL,
+  revision TEXT NOT NULL,
+  hash TEXT NOT NULL,
+  opened_bench TEXT NOT NULL,
+  opened_by TEXT NOT NULL,
+  opened_at_us INTEGER NOT NULL,
+  status TEXT NOT NULL,       -- active, paused, released, abandoned
+  bench TEXT NOT NULL,        -- where it is, or was last
+  technician TEXT NOT NULL,
+  ended_by TEXT NOT NULL,
+  ended_at_us INTEGER NOT NULL,
+  end_reason TEXT NOT NULL
+) STRICT;
+CREATE INDEX jobs_by_status ON jobs (status);
+CREATE INDEX jobs_by_unit ON jobs (unit_serial);
+
+CREATE TABLE job_events (
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  kind TEXT NOT NULL,         -- opened, paused, resumed, handed_over, released, abandoned
+  by_person TEXT NOT NULL,
+  to_person TEXT NOT NULL,
+  bench TEXT NOT NULL,
+  note TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX job_events_by_job ON job_events (job);
+
+CREATE TABLE step_events (
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  kind TEXT NOT NULL,         -- finished, reopened
+  by_person TEXT NOT NULL,
+  note TEXT NOT NULL,         -- what was attested, or why it is open again
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX step_events_by_job ON step_events (job);
+
+CREATE TABLE pointings ( -- at which fastener the next pull would be
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  fastener TEXT NOT NULL,
+  by_person TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX pointings_by_job ON pointings (job);
+
+CREATE TABLE deviations (
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  fastener TEXT NOT NULL,
+  was TEXT NOT NULL,
+  by_person TEXT NOT NULL,
+  reason TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX deviations_by_job ON deviations (job);
+
+CREATE TABLE resets (
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  fastener TEXT NOT NULL,
+  by_person TEXT NOT NULL,
+  reason TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX resets_by_job ON resets (job);
+
+CREATE TABLE alerts (
+  id INTEGER PRIMARY KEY,
+  alert TEXT NOT NULL,
+  kind TEXT NOT NULL,
+  bench TEXT NOT NULL,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  pass INTEGER NOT NULL,
+  fasteners TEXT NOT NULL,    -- JSON array of ids
+  reading INTEGER NOT NULL,
+  text TEXT NOT NULL,
+  todo TEXT NOT NULL,
+  blocks INTEGER NOT NULL,
+  at_us INTEGER NOT NULL,
+  seen_id INTEGER NOT NULL,   -- id of the first acknowledgement; 0: nobody has
+  seen_by TEXT NOT NULL,
+  seen_at_us INTEGER NOT NULL,
+  settled_id INTEGER NOT NULL, -- id of the outcome that settled it; 0: open
+  settled_by TEXT NOT NULL,
+  settled_how TEXT NOT NULL,
+  settled_at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX alerts_by_name ON alerts (alert);
+CREATE INDEX alerts_by_job ON alerts (job);
+CREATE INDEX alerts_open ON alerts (id) WHERE settled_id = 0;

@@ -1,0 +1,41 @@
+package ledger
+
+import (
+	"witnessmark/events"
+)
+
+// shop writes a shop description, with all that is in it.
+func (b *batch) shop(o outcome, a *events.ShopAdopted) error {
+	s := &a.Shop
+	if err := b.put(putShop, o.id, s.ID, s.Name, s.Torque, s.Length, a.Hash, us(o.at)); err != nil {
+		return err
+	}
+	for i, x := range s.Benches {
+		if err := b.put(putBench, o.id, int64(i), x.ID, x.Name); err != nil {
+			return err
+		}
+	}
+	for i, x := range s.People {
+		if err := b.put(putPerson, o.id, int64(i), x.ID, x.Name, string(x.Role)); err != nil {
+			return err
+		}
+	}
+	for i, x := range s.Tools {
+		if err := b.tool(o, i, &x); err != nil {
+			return err
+		}
+	}
+	for i, x := range s.Devices {
+		err := b.put(putShopDevice, o.id, int64(i), x.ID, x.Tool, x.Bench, x.Profile, x.Port, x.USBVendor, x.USBProduct, x.USBSerial)
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (b *batch) tool(o outcome, place int, t *events.Tool) error {
+	d := t.Most.Dimension()
+	return b.put(putTool, o.id, int64(place), t.ID, t.Name, string(t.Kind), t.Serial, int64(d),
+		baseIn(d, t.Least), base(t.Most), t.URel, baseIn(d, t.UAbs), t.Calibrated, t.Due)
+}

@@ -1,0 +1,98 @@
+package ledger
+
+import "strings"
+
+// statement is one of the prepared statements.
+type statement int
+
+const (
+	putReading statement = iota
+	putJudgement
+	putVoid
+	putUnplaced
+	putFrameRefused
+	putFrameRepeated
+	putCounterGap
+	putLink
+	putSamples
+	putAsk
+	putRequestRefused
+	putShop
+	putBench
+	putPerson
+	putTool
+	putShopDevice
+	putProcedure
+	putJob
+	putJobEvent
+	putStepEvent
+	putPointing
+	putDeviation
+	putReset
+	putAlert
+	putHole
+	putRulesVersion
+	settleUnplaced
+	moveJob
+	passJob
+	endJob
+	seeAlert
+	settleAlert
+	addDevice
+	addTotal
+	movePosition
+	numStatements
+)
+
+// statements gives the text of each. Inserts name no columns: their arguments
+// are the columns of schema.sql, in that order.
+var statements = [numStatements]string{
+	putReading:        insertInto("readings", 24),
+	putJudgement:      insertInto("judgements", 25),
+	putVoid:           insertInto("voids", 9),
+	putUnplaced:       insertInto("unplaced", 17),
+	putFrameRefused:   insertInto("frames_refused", 10),
+	putFrameRepeated:  insertInto("frames_repeated", 6),
+	putCounterGap:     insertInto("counter_gaps", 8),
+	putLink:           insertInto("links", 7),
+	putSamples:        insertInto("samples", 10),
+	putAsk:            insertInto("asks", 6),
+	putRequestRefused: insertInto("requests_refused", 9),
+	putShop:           insertInto("shops", 7),
+	putBench:          insertInto("benches", 4),
+	putPerson:         insertInto("people", 5),
+	putTool:           insertInto("tools", 13),
+	putShopDevice:     insertInto("shop_devices", 10),
+	putProcedure:      insertInto("procedures", 8),
+	// The rules give an id to one job only; should a journal say otherwise,
+	// the first opening stands and job_events tells of the other.
+	putJob:          insertInto("jobs", 16) + " ON CONFLICT (job) DO NOTHING",
+	putJobEvent:     insertInto("job_events", 8),
+	putStepEvent:    insertInto("step_events", 7),
+	putPointing:     insertInto("pointings", 6),
+	putDeviation:    insertInto("deviations", 8),
+	putReset:        insertInto("resets", 7),
+	putAlert:        insertInto("alerts", 20),
+	putHole:         insertInto("holes", 2),
+	putRulesVersion: insertInto("rules_versions", 2),
+	settleUnplaced: `UPDATE unplaced SET fate = ?, fate_id = ?, fate_job = ?, fate_by = ?, fate_reason = ?, fate_at_us = ?
+		WHERE reading = ? AND fate = ''`,
+	moveJob: `UPDATE jobs SET status = ?, bench = coalesce(nullif(?, ''), bench), technician = coalesce(nullif(?, ''), technician)
+		WHERE job = ?`,
+	passJob:     `UPDATE jobs SET bench = coalesce(nullif(?, ''), bench), technician = coalesce(nullif(?, ''), technician) WHERE job = ?`,
+	endJob:      `UPDATE jobs SET status = ?, ended_by = ?, ended_at_us = ?, end_reason = ? WHERE job = ?`,
+	seeAlert:    `UPDATE alerts SET seen_id = ?, seen_by = ?, seen_at_us = ? WHERE alert = ? AND seen_id = 0`,
+	settleAlert: `UPDATE alerts SET settled_id = ?, settled_by = ?, settled_how = ?, settled_at_us = ? WHERE alert = ? AND settled_id = 0`,
+	addDevice: insertInto("devices", 8) + ` ON CONFLICT (device) DO UPDATE SET
+		readings = readings + excluded.readings, refused = refused + excluded.refused,
+		repeated = repeated + excluded.repeated, gaps = gaps + excluded.gaps,
+		last_reading = max(last_reading, excluded.last_reading),
+		last_refused = max(last_refused, excluded.last_refused),
+		last_link = max(last_link, excluded.last_link)`,
+	addTotal:     insertInto("totals", 3) + " ON CONFLICT (what, label) DO UPDATE SET n = n + excluded.n",
+	movePosition: `UPDATE position SET seq = ?, source = ?, number = ?, event_at_us = ? WHERE seq = ?`,
+}
+
+func insertInto(table string, columns int) string {
+	return "INSERT INTO " + table + " VALUES (?" + strings.Repeat(",?", columns-1) + ")"
+}
