@@ -45,7 +45,7 @@ func (b *batch) outcome(o outcome, data events.OutcomeData) error {
 		return b.judged(o, &d)
 	case events.ReadingUnplaced:
 		return b.put(putUnplaced, o.id, int64(d.Reading), d.Bench, d.Job, d.Tool, dim(d.Value), base(d.Value), d.Text, d.Unit,
-			us(d.AtUs), d.Why, "", int64(0), "", "", "", int64(0))
+			us(d.AtUs), base(d.Angle), d.By, d.Alert, d.Why, "", int64(0), "", "", "", int64(0))
 	case events.ReadingDismissed:
 		return b.put(settleUnplaced, "dismissed", o.id, "", d.By, d.Reason, us(o.at), int64(d.Reading))
 	case events.ReadingVoided:
@@ -88,7 +88,7 @@ func (b *batch) judged(o outcome, j *events.ReadingJudged) error {
 	err := b.put(putJudgement, o.id, int64(j.Reading), int64(o.d.Cause), j.Job, j.Step, int64(j.Pass), j.Fastener,
 		string(j.Verdict), string(j.Grade), int64(d), base(j.Value), j.Text, j.Unit,
 		baseIn(d, j.LSL), baseIn(d, j.Target), baseIn(d, j.USL), baseIn(d, j.U), base(j.Angle),
-		j.Tool, j.Calibrated, j.Bench, j.By, us(j.AtUs), j.Claimed, j.Next)
+		j.Tool, j.Calibrated, j.Bench, j.By, us(j.AtUs), j.Claimed, bit(j.Held), j.Next)
 	if err != nil || j.Reading == o.d.Cause {
 		return err
 	}
@@ -141,7 +141,7 @@ func (b *batch) alertOutcome(o outcome, data events.OutcomeData) (done bool, err
 	case events.AlertRaised:
 		b.count("alert", string(d.Kind))
 		return true, b.put(putAlert, o.id, d.Alert, string(d.Kind), d.Bench, d.Job, d.Step, int64(d.Pass), list(d.Fasteners),
-			int64(d.Reading), d.Text, d.Todo, bit(d.Blocks), us(d.AtUs), int64(0), "", int64(0), int64(0), "", "", int64(0))
+			d.Tool, int64(d.Reading), d.Text, d.Todo, bit(d.Blocks), us(d.AtUs), int64(0), "", int64(0), int64(0), "", "", int64(0))
 	case events.AlertAcknowledged:
 		return true, b.put(seeAlert, o.id, d.By, us(d.AtUs), d.Alert)
 	case events.AlertSettled:

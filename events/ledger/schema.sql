@@ -82,6 +82,7 @@ CREATE TABLE judgements (
   by_person TEXT NOT NULL,
   at_us INTEGER NOT NULL,
   claimed TEXT NOT NULL,      -- reason, if a person assigned the reading
+  held INTEGER NOT NULL,      -- the fastener is held until a lead decides
   next_fastener TEXT NOT NULL
 ) STRICT;
 CREATE INDEX judgements_by_job ON judgements (job);
@@ -111,6 +112,9 @@ CREATE TABLE unplaced ( -- readings that belonged to nothing that was open
   text TEXT NOT NULL,
   unit TEXT NOT NULL,
   at_us INTEGER NOT NULL,
+  angle_deg REAL,
+  by_person TEXT NOT NULL,
+  alert TEXT NOT NULL,        -- alerts.alert that asks what it was
   why TEXT NOT NULL,
   fate TEXT NOT NULL,         -- '' open, 'claimed', 'dismissed'
   fate_id INTEGER NOT NULL,   -- id of the outcome that ended it
@@ -378,6 +382,7 @@ CREATE TABLE alerts (
   step TEXT NOT NULL,
   pass INTEGER NOT NULL,
   fasteners TEXT NOT NULL,    -- JSON array of ids
+  tool TEXT NOT NULL,
   reading INTEGER NOT NULL,
   text TEXT NOT NULL,
   todo TEXT NOT NULL,

@@ -48,9 +48,9 @@ const (
 // are the columns of schema.sql, in that order.
 var statements = [numStatements]string{
 	putReading:        insertInto("readings", 24),
-	putJudgement:      insertInto("judgements", 25),
+	putJudgement:      insertInto("judgements", 26),
 	putVoid:           insertInto("voids", 9),
-	putUnplaced:       insertInto("unplaced", 17),
+	putUnplaced:       insertInto("unplaced", 20),
 	putFrameRefused:   insertInto("frames_refused", 10),
 	putFrameRepeated:  insertInto("frames_repeated", 6),
 	putCounterGap:     insertInto("counter_gaps", 8),
@@ -72,7 +72,7 @@ var statements = [numStatements]string{
 	putPointing:     insertInto("pointings", 6),
 	putDeviation:    insertInto("deviations", 8),
 	putReset:        insertInto("resets", 7),
-	putAlert:        insertInto("alerts", 20),
+	putAlert:        insertInto("alerts", 21),
 	putHole:         insertInto("holes", 2),
 	putRulesVersion: insertInto("rules_versions", 2),
 	settleUnplaced: `UPDATE unplaced SET fate = ?, fate_id = ?, fate_job = ?, fate_by = ?, fate_reason = ?, fate_at_us = ?

@@ -1,0 +1,124 @@
+package ledger
+
+import (
+	"reflect"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"witnessmark/events"
+	"witnessmark/events/quantity"
+)
+
+// fill sets every field of a struct to a value of its own, so that a field
+// that the ledger loses shows, also one that is added later.
+func fill(v reflect.Value, n *int) {
+	*n++
+	switch v.Interface().(type) {
+	case quantity.Value:
+		v.Set(reflect.ValueOf(quantity.NewtonMetres(float64(*n) + 0.5).Value()))
+		return
+	}
+	switch v.Kind() {
+	case reflect.Struct:
+		for i := range v.NumField() {
+			fill(v.Field(i), n)
+		}
+	case reflect.String:
+		v.SetString("text" + string(rune('A'+*n%26)) + string(rune('A'+*n/26)))
+	case reflect.Int, reflect.Int64:
+		v.SetInt(int64(*n))
+	case reflect.Uint64:
+		v.SetUint(uint64(*n))
+	case reflect.Float64:
+		v.SetFloat(float64(*n) + 0.25)
+	case reflect.Bool:
+		v.SetBool(true)
+	case reflect.Pointer:
+		v.Set(reflect.New(v.Type().Elem()))
+		fill(v.Elem(), n)
+	case reflect.Slice:
+		v.Set(reflect.MakeSlice(v.Type(), 2, 2))
+		for i := range 2 {
+			if v.Type().Elem().Kind() == reflect.Uint8 {
+				v.Index(i).SetUint(uint64(*n + i))
+				continue
+			}
+			fill(v.Index(i), n)
+		}
+	default:
+		panic("fill: " + v.Type().String())
+	}
+}
+
+func filled[T any](n int) T {
+	var v T
+	fill(reflect.ValueOf(&v).Elem(), &n)
+	return v
+}
+
+var exact = cmp.Comparer(func(a, b quantity.Value) bool { return a == b })
+
+// must returns v, or ends the test.
+func must[T any](v T, err error) func(t *testing.T) T {
+	return func(t *testing.T) T {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return v
+	}
+}
+
+// TestEveryFieldComesBack puts one of each with all fields set, and reads it
+// back through the queries.
+func TestEveryFieldComesBack(t *testing.T) {
+	reading := filled[events.ReadingTaken](1)
+	reading.Angle = quantity.Degrees(33).Value()
+	judged := filled[events.ReadingJudged](2)
+	judged.Angle, judged.Reading = quantity.Degrees(34).Value(), 1
+	unplaced := filled[events.ReadingUnplaced](3)
+	unplaced.Angle, unplaced.Reading = quantity.Degrees(35).Value(), 99
+	voided := filled[events.ReadingVoided](4)
+	procedure := filled[events.ProcedureReleased](5)
+	job := filled[events.JobOpened](6)
+	deviation := filled[events.DeviationAccepted](7)
+	reset := filled[events.FastenerReset](8)
+	alert := filled[events.AlertRaised](9)
+	refused := filled[events.RequestRefused](10)
+	shop := filled[events.ShopAdopted](11)
+	frame := filled[events.FrameRefused](12)
+	link := filled[events.LinkChanged](13)
+	gap := filled[events.CounterGapFound](14)
+
+	s := new(script)
+	s.add("device/x", minute(1), reading)
+	s.decide(1, minute(2), judged, unplaced, voided, procedure, job, deviation, reset, alert, refused, shop)
+	s.add("device/x", minute(3), frame)
+	s.add("device/x", minute(3), link)
+	s.add("device/x", minute(3), gap)
+	l := open(t, newPath(t))
+	apply(t, l, s.stored(t))
+	ctx := t.Context()
+
+	check := func(name string, want, got any) {
+		t.Helper()
+		if d := cmp.Diff(want, got, exact); d != "" {
+			t.Errorf("%s (-want +got):\n%s", name, d)
+		}
+	}
+	check("reading", reading, must(l.Reading(ctx, 1))(t).ReadingTaken)
+	check("judgement", judged, must(l.JudgementsOf(ctx, judged.Job))(t)[0].ReadingJudged)
+	check("unplaced", unplaced, must(l.UnplacedOpen(ctx))(t)[0].ReadingUnplaced)
+	check("void", voided, must(l.Voids(ctx, voided.Job))(t)[0].ReadingVoided)
+	check("procedure", procedure, must(l.ProcedureText(ctx, procedure.Procedure, procedure.Revision))(t).ProcedureReleased)
+	check("job", job, must(l.Job(ctx, job.Job))(t).JobOpened)
+	check("deviation", deviation, must(l.Deviations(ctx, deviation.Job))(t)[0].DeviationAccepted)
+	check("reset", reset, must(l.Resets(ctx, reset.Job))(t)[0].FastenerReset)
+	check("alert", alert, must(l.OpenAlerts(ctx))(t)[0].AlertRaised)
+	check("refusal", refused, must(l.Refusals(ctx, refused.Job))(t)[0].RequestRefused)
+	check("shop", shop.Shop, must(l.ShopNow(ctx))(t).Shop)
+	check("frame", frame, must(l.FramesRefused(ctx, "", 0))(t)[0].FrameRefused)
+	check("link", link, must(l.Links(ctx, link.Device, 0))(t)[0].LinkChanged)
+	check("gap", gap, must(l.Gaps(ctx, 0))(t)[0].CounterGapFound)
+}
