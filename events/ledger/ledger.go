@@ -81,7 +81,7 @@ func (c Config) Validate() error {
 // Ledger is an open ledger. Its methods may be called from many goroutines;
 // Apply and Run write, and do so one after the other.
 type Ledger struct {
-	path string
+	Queries
 	log  *slog.Logger
 	read *sql.DB
 
@@ -108,7 +108,7 @@ func Open(ctx context.Context, cfg Config) (*Ledger, error) {
 	if err := cfg.Validate(); err != nil {
 		return nil, err
 	}
-	l := &Ledger{path: cfg.Path, log: cfg.Log, moved: make(chan struct{})}
+	l := &Ledger{Queries: Queries{path: cfg.Path}, log: cfg.Log, moved: make(chan struct{})}
 	if l.log == nil {
 		l.log = slog.New(slog.DiscardHandler)
 	}
@@ -135,6 +135,7 @@ func (l *Ledger) open(ctx context.Context, cfg Config) (err error) {
 	if l.read, err = sql.Open("sqlite3", dsn(cfg.Path, "rw", "_query_only=1&_busy_timeout=5000&_cache_size=-8000")); err != nil {
 		return err
 	}
+	l.db = l.read
 	l.read.SetMaxOpenConns(readers)
 	l.read.SetMaxIdleConns(readers)
 	if err := checkForm(ctx, l.read); err != nil {
@@ -170,16 +171,6 @@ func (l *Ledger) Position() uint64 {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.at.seq
-}
-
-// ReadPosition reads the position from the file, where another process may
-// have moved it.
-func (l *Ledger) ReadPosition(ctx context.Context) (uint64, error) {
-	m, err := readMark(ctx, l.read)
-	if err != nil {
-		return 0, explain("read position of ledger", l.path, err)
-	}
-	return m.seq, nil
 }
 
 // Trouble returns why the ledger can not be written at present, such as a full
@@ -236,7 +227,7 @@ func (l *Ledger) Healthy(ctx context.Context) error {
 	return nil
 }
 
-func readMark(ctx context.Context, db *sql.DB) (m mark, err error) {
+func readMark(ctx context.Context, db asker) (m mark, err error) {
 	var seq, number, at int64
 	err = db.QueryRowContext(ctx, "SELECT seq, source, number, event_at_us FROM position").Scan(&seq, &m.source, &number, &at)
 	m.seq, m.number, m.time = uint64(seq), uint64(number), events.Instant(at)

@@ -11,40 +11,64 @@ import (
 	"witnessmark/events/quantity"
 )
 
+// Queries asks the ledger. A Ledger is one, each of whose queries sees the
+// ledger as it is just then; AtOnce gives one whose queries all see the same.
+type Queries struct {
+	db   asker
+	path string
+}
+
+// asker is a pool, or a transaction.
+type asker interface {
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+}
+
+// AtOnce calls fn with queries that all see the ledger at one instant, while
+// writing goes on. They must not be used after fn has returned.
+func (l *Ledger) AtOnce(ctx context.Context, fn func(*Queries) error) error {
+	tx, err := l.read.BeginTx(ctx, nil)
+	if err != nil {
+		return explain("read ledger", l.path, err)
+	}
+	defer func() { _ = tx.Rollback() }() // nothing was written
+	return fn(&Queries{db: tx, path: l.path})
+}
+
 // scanner is a row that can be read.
 type scanner interface{ Scan(dest ...any) error }
 
 // all runs a query and reads every row with read.
-func all[T any](ctx context.Context, l *Ledger, what, query string, read func(scanner, *T) error, args ...any) ([]T, error) {
-	rows, err := l.read.QueryContext(ctx, query, args...)
+func all[T any](ctx context.Context, q *Queries, what, query string, read func(scanner, *T) error, args ...any) ([]T, error) {
+	rows, err := q.db.QueryContext(ctx, query, args...)
 	if err != nil {
-		return nil, explain("read "+what+" from ledger", l.path, err)
+		return nil, explain("read "+what+" from ledger", q.path, err)
 	}
 	defer rows.Close()
 	var out []T
 	for rows.Next() {
 		var v T
 		if err := read(rows, &v); err != nil {
-			return nil, explain("read "+what+" from ledger", l.path, err)
+			return nil, explain("read "+what+" from ledger", q.path, err)
 		}
 		out = append(out, v)
 	}
 	if err := rows.Err(); err != nil {
-		return nil, explain("read "+what+" from ledger", l.path, err)
+		return nil, explain("read "+what+" from ledger", q.path, err)
 	}
 	return out, nil
 }
 
 // one is all for a query that gives one row; none is ErrUnknown, and says what
 // was looked for.
-func one[T any](ctx context.Context, l *Ledger, what, query string, read func(scanner, *T) error, args ...any) (T, error) {
+func one[T any](ctx context.Context, q *Queries, what, query string, read func(scanner, *T) error, args ...any) (T, error) {
 	var v T
-	err := read(l.read.QueryRowContext(ctx, query, args...), &v)
+	err := read(q.db.QueryRowContext(ctx, query, args...), &v)
 	if errors.Is(err, sql.ErrNoRows) {
 		return v, fmt.Errorf("read %s: %w", what, ErrUnknown)
 	}
 	if err != nil {
-		return v, explain("read "+what+" from ledger", l.path, err)
+		return v, explain("read "+what+" from ledger", q.path, err)
 	}
 	return v, nil
 }

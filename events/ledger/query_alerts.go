@@ -39,16 +39,16 @@ func scanAlert(r scanner, a *Alert) error {
 }
 
 // Alerts returns the newest alerts, newest first, at most max; 0: all.
-func (l *Ledger) Alerts(ctx context.Context, max int) ([]Alert, error) {
-	return all(ctx, l, "alerts", alertColumns+"ORDER BY id DESC LIMIT ?", scanAlert, limit(max))
+func (q *Queries) Alerts(ctx context.Context, max int) ([]Alert, error) {
+	return all(ctx, q, "alerts", alertColumns+"ORDER BY id DESC LIMIT ?", scanAlert, limit(max))
 }
 
 // AlertsOf returns the alerts of a job, oldest first.
-func (l *Ledger) AlertsOf(ctx context.Context, job string) ([]Alert, error) {
-	return all(ctx, l, "alerts of job "+job, alertColumns+"WHERE job = ? ORDER BY id", scanAlert, job)
+func (q *Queries) AlertsOf(ctx context.Context, job string) ([]Alert, error) {
+	return all(ctx, q, "alerts of job "+job, alertColumns+"WHERE job = ? ORDER BY id", scanAlert, job)
 }
 
 // OpenAlerts returns the alerts that are not settled, oldest first.
-func (l *Ledger) OpenAlerts(ctx context.Context) ([]Alert, error) {
-	return all(ctx, l, "open alerts", alertColumns+"WHERE settled_id = 0 ORDER BY id", scanAlert)
+func (q *Queries) OpenAlerts(ctx context.Context) ([]Alert, error) {
+	return all(ctx, q, "open alerts", alertColumns+"WHERE settled_id = 0 ORDER BY id", scanAlert)
 }

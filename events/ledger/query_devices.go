@@ -35,12 +35,12 @@ type LinkState struct {
 
 // Devices returns the devices of the shop file in force in its order, then
 // the others that have ever sent something.
-func (l *Ledger) Devices(ctx context.Context) ([]Device, error) {
+func (q *Queries) Devices(ctx context.Context) ([]Device, error) {
 	type row struct {
 		Device
 		reading, refused, link uint64
 	}
-	rows, err := all(ctx, l, "devices", `SELECT coalesce(s.device, d.device), s.device IS NOT NULL,
+	rows, err := all(ctx, q, "devices", `SELECT coalesce(s.device, d.device), s.device IS NOT NULL,
 		coalesce(s.tool, ''), coalesce(s.bench, ''), coalesce(s.profile, ''), coalesce(s.port, ''),
 		coalesce(s.usb_vendor, ''), coalesce(s.usb_product, ''), coalesce(s.usb_serial, ''),
 		coalesce(d.readings, 0), coalesce(d.refused, 0), coalesce(d.repeated, 0), coalesce(d.gaps, 0),
@@ -59,7 +59,7 @@ func (l *Ledger) Devices(ctx context.Context) ([]Device, error) {
 	out := make([]Device, len(rows))
 	for i := range rows {
 		out[i] = rows[i].Device
-		if err := l.lastOf(ctx, &out[i], rows[i].reading, rows[i].refused, rows[i].link); err != nil {
+		if err := q.lastOf(ctx, &out[i], rows[i].reading, rows[i].refused, rows[i].link); err != nil {
 			return nil, err
 		}
 	}
@@ -67,23 +67,23 @@ func (l *Ledger) Devices(ctx context.Context) ([]Device, error) {
 }
 
 // lastOf fills in the last reading, refused frame and link state.
-func (l *Ledger) lastOf(ctx context.Context, d *Device, reading, refused, link uint64) error {
+func (q *Queries) lastOf(ctx context.Context, d *Device, reading, refused, link uint64) error {
 	if reading > 0 {
-		r, err := l.Reading(ctx, reading)
+		r, err := q.Reading(ctx, reading)
 		if err != nil {
 			return err
 		}
 		d.Last = &r
 	}
 	if refused > 0 {
-		f, err := one(ctx, l, "refused frame", frameColumns+"WHERE seq = ?", scanFrame, int64(refused))
+		f, err := one(ctx, q, "refused frame", frameColumns+"WHERE seq = ?", scanFrame, int64(refused))
 		if err != nil {
 			return err
 		}
 		d.LastRefused = &f
 	}
 	if link > 0 {
-		s, err := one(ctx, l, "link state", linkColumns+"WHERE seq = ?", scanLink, int64(link))
+		s, err := one(ctx, q, "link state", linkColumns+"WHERE seq = ?", scanLink, int64(link))
 		if err != nil {
 			return err
 		}
@@ -100,11 +100,11 @@ func scanFrame(r scanner, f *FrameRefused) error {
 
 // FramesRefused returns the newest frames of a device that could not be read,
 // newest first; device "" means all devices.
-func (l *Ledger) FramesRefused(ctx context.Context, device string, max int) ([]FrameRefused, error) {
+func (q *Queries) FramesRefused(ctx context.Context, device string, max int) ([]FrameRefused, error) {
 	if device == "" {
-		return all(ctx, l, "refused frames", frameColumns+"ORDER BY seq DESC LIMIT ?", scanFrame, limit(max))
+		return all(ctx, q, "refused frames", frameColumns+"ORDER BY seq DESC LIMIT ?", scanFrame, limit(max))
 	}
-	return all(ctx, l, "refused frames", frameColumns+"WHERE device = ? ORDER BY seq DESC LIMIT ?", scanFrame, device, limit(max))
+	return all(ctx, q, "refused frames", frameColumns+"WHERE device = ? ORDER BY seq DESC LIMIT ?", scanFrame, device, limit(max))
 }
 
 const linkColumns = "SELECT seq, device, bench, port, state, detail, at_us FROM links "
@@ -114,8 +114,8 @@ func scanLink(r scanner, s *LinkState) error {
 }
 
 // Links returns the newest changes of a device's connection, newest first.
-func (l *Ledger) Links(ctx context.Context, device string, max int) ([]LinkState, error) {
-	return all(ctx, l, "link states", linkColumns+"WHERE device = ? ORDER BY seq DESC LIMIT ?", scanLink, device, limit(max))
+func (q *Queries) Links(ctx context.Context, device string, max int) ([]LinkState, error) {
+	return all(ctx, q, "link states", linkColumns+"WHERE device = ? ORDER BY seq DESC LIMIT ?", scanLink, device, limit(max))
 }
 
 // Gap is a skip of a tool's own counter.
@@ -125,8 +125,8 @@ type Gap struct {
 }
 
 // Gaps returns the newest skips of all tools' counters, newest first.
-func (l *Ledger) Gaps(ctx context.Context, max int) ([]Gap, error) {
-	return all(ctx, l, "counter gaps",
+func (q *Queries) Gaps(ctx context.Context, max int) ([]Gap, error) {
+	return all(ctx, q, "counter gaps",
 		"SELECT seq, device, tool, bench, after_counter, next_counter, restart, received_at_us FROM counter_gaps ORDER BY seq DESC LIMIT ?",
 		func(r scanner, g *Gap) error {
 			return r.Scan(&g.Seq, &g.Device, &g.Tool, &g.Bench, &g.After, &g.Next, &g.Restart, &g.ReceivedAtUs)
@@ -144,8 +144,8 @@ type Samples struct {
 }
 
 // SamplesOf returns the newest runs of samples of a device, newest first.
-func (l *Ledger) SamplesOf(ctx context.Context, device string, max int) ([]Samples, error) {
-	return all(ctx, l, "samples", `SELECT seq, device, tool, bench, unit, samples, least_in_unit, most_in_unit, first_at_us, last_at_us
+func (q *Queries) SamplesOf(ctx context.Context, device string, max int) ([]Samples, error) {
+	return all(ctx, q, "samples", `SELECT seq, device, tool, bench, unit, samples, least_in_unit, most_in_unit, first_at_us, last_at_us
 		FROM samples WHERE device = ? ORDER BY seq DESC LIMIT ?`,
 		func(r scanner, s *Samples) error {
 			return r.Scan(&s.Seq, &s.Device, &s.Tool, &s.Bench, &s.Unit, &s.Count, &s.Least, &s.Most, &s.FirstAtUs, &s.LastAtUs)

@@ -63,7 +63,7 @@ type JobFilter struct {
 }
 
 // Jobs returns the jobs that f chooses, newest first.
-func (l *Ledger) Jobs(ctx context.Context, f JobFilter) ([]Job, error) {
+func (q *Queries) Jobs(ctx context.Context, f JobFilter) ([]Job, error) {
 	where, args := "WHERE 1", []any(nil)
 	add := func(cond string, vals ...any) {
 		where += " AND " + cond
@@ -82,18 +82,18 @@ func (l *Ledger) Jobs(ctx context.Context, f JobFilter) ([]Job, error) {
 		add("substr(j.unit_serial, 1, length(?)) = ?", f.Unit, f.Unit)
 	}
 	args = append(args, limit(f.Limit))
-	return all(ctx, l, "jobs", jobColumns+where+" ORDER BY j.id DESC LIMIT ?", scanJob, args...)
+	return all(ctx, q, "jobs", jobColumns+where+" ORDER BY j.id DESC LIMIT ?", scanJob, args...)
 }
 
 // Job returns one job; ErrUnknown if there is none.
-func (l *Ledger) Job(ctx context.Context, job string) (Job, error) {
-	return one(ctx, l, "job "+job, jobColumns+"WHERE j.job = ?", scanJob, job)
+func (q *Queries) Job(ctx context.Context, job string) (Job, error) {
+	return one(ctx, q, "job "+job, jobColumns+"WHERE j.job = ?", scanJob, job)
 }
 
 // Search returns the jobs of units whose serial number holds text, newest
 // first, upper and lower case alike. It reads every job.
-func (l *Ledger) Search(ctx context.Context, text string, max int) ([]Job, error) {
-	return all(ctx, l, "jobs", jobColumns+"WHERE instr(lower(j.unit_serial), lower(?)) > 0 ORDER BY j.id DESC LIMIT ?", scanJob, text, limit(max))
+func (q *Queries) Search(ctx context.Context, text string, max int) ([]Job, error) {
+	return all(ctx, q, "jobs", jobColumns+"WHERE instr(lower(j.unit_serial), lower(?)) > 0 ORDER BY j.id DESC LIMIT ?", scanJob, text, limit(max))
 }
 
 // JobEvent is something that happened to a job as a whole.
@@ -109,8 +109,8 @@ type JobEvent struct {
 }
 
 // JobEvents returns what happened to a job, oldest first.
-func (l *Ledger) JobEvents(ctx context.Context, job string) ([]JobEvent, error) {
-	return all(ctx, l, "events of job "+job,
+func (q *Queries) JobEvents(ctx context.Context, job string) ([]JobEvent, error) {
+	return all(ctx, q, "events of job "+job,
 		"SELECT id, job, kind, by_person, to_person, bench, note, at_us FROM job_events WHERE job = ? ORDER BY id",
 		func(r scanner, e *JobEvent) error {
 			var id int64
@@ -122,41 +122,43 @@ func (l *Ledger) JobEvents(ctx context.Context, job string) ([]JobEvent, error) 
 
 // StepEvent says that a step was finished or is open again.
 type StepEvent struct {
-	Seq  uint64 // of the decision
-	Job  string
-	Step string
-	Kind string // finished, reopened
-	By   string
-	Note string // what was attested, or why it is open again
-	AtUs events.Instant
+	Seq   uint64 // of the decision
+	Index int    // of the outcome in it
+	Job   string
+	Step  string
+	Kind  string // finished, reopened
+	By    string
+	Note  string // what was attested, or why it is open again
+	AtUs  events.Instant
 }
 
 // StepEvents returns what happened to the steps of a job, oldest first.
-func (l *Ledger) StepEvents(ctx context.Context, job string) ([]StepEvent, error) {
-	return all(ctx, l, "steps of job "+job,
+func (q *Queries) StepEvents(ctx context.Context, job string) ([]StepEvent, error) {
+	return all(ctx, q, "steps of job "+job,
 		"SELECT id, job, step, kind, by_person, note, at_us FROM step_events WHERE job = ? ORDER BY id",
 		func(r scanner, e *StepEvent) error {
 			var id int64
 			err := r.Scan(&id, &e.Job, &e.Step, &e.Kind, &e.By, &e.Note, &e.AtUs)
-			e.Seq, _ = place(id)
+			e.Seq, e.Index = place(id)
 			return err
 		}, job)
 }
 
 // Deviation is an accepted departure from the procedure.
 type Deviation struct {
-	Seq uint64 // of the decision
+	Seq   uint64 // of the decision
+	Index int    // of the outcome in it
 	events.DeviationAccepted
 }
 
 // Deviations returns the deviations of a job, oldest first.
-func (l *Ledger) Deviations(ctx context.Context, job string) ([]Deviation, error) {
-	return all(ctx, l, "deviations of job "+job,
+func (q *Queries) Deviations(ctx context.Context, job string) ([]Deviation, error) {
+	return all(ctx, q, "deviations of job "+job,
 		"SELECT id, job, step, fastener, was, by_person, reason, at_us FROM deviations WHERE job = ? ORDER BY id",
 		func(r scanner, d *Deviation) error {
 			var id int64
 			err := r.Scan(&id, &d.Job, &d.Step, &d.Fastener, &d.Was, &d.By, &d.Reason, &d.AtUs)
-			d.Seq, _ = place(id)
+			d.Seq, d.Index = place(id)
 			return err
 		}, job)
 }
@@ -170,8 +172,8 @@ type Reset struct {
 }
 
 // Resets returns what was sent back in a job, oldest first.
-func (l *Ledger) Resets(ctx context.Context, job string) ([]Reset, error) {
-	return all(ctx, l, "resets of job "+job,
+func (q *Queries) Resets(ctx context.Context, job string) ([]Reset, error) {
+	return all(ctx, q, "resets of job "+job,
 		"SELECT id, job, step, fastener, by_person, reason, at_us FROM resets WHERE job = ? ORDER BY id",
 		func(r scanner, x *Reset) error {
 			var id int64
@@ -192,8 +194,8 @@ type Refusal struct {
 }
 
 // Refusals returns the requests about a job that were refused, oldest first.
-func (l *Ledger) Refusals(ctx context.Context, job string) ([]Refusal, error) {
-	return all(ctx, l, "refusals of job "+job,
+func (q *Queries) Refusals(ctx context.Context, job string) ([]Refusal, error) {
+	return all(ctx, q, "refusals of job "+job,
 		`SELECT r.id, r.ask, coalesce(a.by_person, ''), coalesce(a.bench, ''), r.request, r.job, r.code, r.text, r.todo, r.items, r.at_us
 		FROM requests_refused r LEFT JOIN asks a ON a.seq = r.ask WHERE r.job = ? ORDER BY r.id`,
 		func(r scanner, x *Refusal) error {

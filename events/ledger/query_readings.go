@@ -34,29 +34,29 @@ func scanReading(r scanner, x *Reading) error {
 }
 
 // Reading returns one reading by its journal sequence.
-func (l *Ledger) Reading(ctx context.Context, seq uint64) (Reading, error) {
-	return one(ctx, l, "reading", readingColumns+"WHERE r.seq = ?", scanReading, int64(seq))
+func (q *Queries) Reading(ctx context.Context, seq uint64) (Reading, error) {
+	return one(ctx, q, "reading", readingColumns+"WHERE r.seq = ?", scanReading, int64(seq))
 }
 
 // ReadingsByTool returns a tool's readings in a span of time, oldest first, at
 // most max of them; 0: no limit.
-func (l *Ledger) ReadingsByTool(ctx context.Context, tool string, s Span, max int) ([]Reading, error) {
+func (q *Queries) ReadingsByTool(ctx context.Context, tool string, s Span, max int) ([]Reading, error) {
 	from, to := s.args()
-	return all(ctx, l, "readings of tool "+tool,
+	return all(ctx, q, "readings of tool "+tool,
 		readingColumns+"WHERE r.tool = ? AND r.received_at_us >= ? AND r.received_at_us < ? ORDER BY r.received_at_us, r.seq LIMIT ?",
 		scanReading, tool, from, to, limit(max))
 }
 
 // ReadingsOf returns the readings that were judged for a job, or that came to
 // it unplaced, in journal order.
-func (l *Ledger) ReadingsOf(ctx context.Context, job string) ([]Reading, error) {
-	return all(ctx, l, "readings of job "+job, readingColumns+`WHERE r.seq IN (
+func (q *Queries) ReadingsOf(ctx context.Context, job string) ([]Reading, error) {
+	return all(ctx, q, "readings of job "+job, readingColumns+`WHERE r.seq IN (
 		SELECT reading FROM judgements WHERE job = ?1 UNION SELECT reading FROM unplaced WHERE job = ?1) ORDER BY r.seq`, scanReading, job)
 }
 
 // Recent returns the newest readings of all tools, newest first.
-func (l *Ledger) Recent(ctx context.Context, max int) ([]Reading, error) {
-	return all(ctx, l, "newest readings", readingColumns+"ORDER BY r.seq DESC LIMIT ?", scanReading, limit(max))
+func (q *Queries) Recent(ctx context.Context, max int) ([]Reading, error) {
+	return all(ctx, q, "newest readings", readingColumns+"ORDER BY r.seq DESC LIMIT ?", scanReading, limit(max))
 }
 
 // Judgement is what the rules said of a reading.
@@ -85,20 +85,20 @@ func scanJudgement(r scanner, j *Judgement) error {
 
 // JudgementsOf returns all judgements for a job in journal order, those of
 // voided readings too.
-func (l *Ledger) JudgementsOf(ctx context.Context, job string) ([]Judgement, error) {
-	return all(ctx, l, "judgements of job "+job, judgementColumns+"WHERE g.job = ? ORDER BY g.id", scanJudgement, job)
+func (q *Queries) JudgementsOf(ctx context.Context, job string) ([]Judgement, error) {
+	return all(ctx, q, "judgements of job "+job, judgementColumns+"WHERE g.job = ? ORDER BY g.id", scanJudgement, job)
 }
 
 // JudgementsByReading returns all judgements of one reading in journal order.
-func (l *Ledger) JudgementsByReading(ctx context.Context, reading uint64) ([]Judgement, error) {
-	return all(ctx, l, "judgements of a reading", judgementColumns+"WHERE g.reading = ? ORDER BY g.id", scanJudgement, int64(reading))
+func (q *Queries) JudgementsByReading(ctx context.Context, reading uint64) ([]Judgement, error) {
+	return all(ctx, q, "judgements of a reading", judgementColumns+"WHERE g.reading = ? ORDER BY g.id", scanJudgement, int64(reading))
 }
 
 // JudgementsByTool returns the judgements of a tool's readings that were
 // received in a span of time, in journal order.
-func (l *Ledger) JudgementsByTool(ctx context.Context, tool string, s Span) ([]Judgement, error) {
+func (q *Queries) JudgementsByTool(ctx context.Context, tool string, s Span) ([]Judgement, error) {
 	from, to := s.args()
-	return all(ctx, l, "judgements of tool "+tool, judgementColumns+`WHERE g.reading IN (
+	return all(ctx, q, "judgements of tool "+tool, judgementColumns+`WHERE g.reading IN (
 		SELECT seq FROM readings WHERE tool = ? AND received_at_us >= ? AND received_at_us < ?) ORDER BY g.id`, scanJudgement, tool, from, to)
 }
 
@@ -111,8 +111,8 @@ type Void struct {
 }
 
 // Voids returns what was voided in a job, oldest first.
-func (l *Ledger) Voids(ctx context.Context, job string) ([]Void, error) {
-	return all(ctx, l, "voided readings of job "+job,
+func (q *Queries) Voids(ctx context.Context, job string) ([]Void, error) {
+	return all(ctx, q, "voided readings of job "+job,
 		"SELECT id, reading, job, step, pass, fastener, by_person, reason, at_us FROM voids WHERE job = ? ORDER BY id",
 		func(r scanner, v *Void) error {
 			var id int64
@@ -158,13 +158,13 @@ func scanUnplaced(r scanner, u *Unplaced) error {
 
 // UnplacedOpen returns the readings that wait to be claimed or dismissed,
 // oldest first.
-func (l *Ledger) UnplacedOpen(ctx context.Context) ([]Unplaced, error) {
-	return all(ctx, l, "unplaced readings", unplacedColumns+"WHERE fate = '' ORDER BY id", scanUnplaced)
+func (q *Queries) UnplacedOpen(ctx context.Context) ([]Unplaced, error) {
+	return all(ctx, q, "unplaced readings", unplacedColumns+"WHERE fate = '' ORDER BY id", scanUnplaced)
 }
 
 // UnplacedOf returns the unplaced readings that came while a job was at the
 // bench, or that were claimed for it, oldest first.
-func (l *Ledger) UnplacedOf(ctx context.Context, job string) ([]Unplaced, error) {
-	return all(ctx, l, "unplaced readings of job "+job,
+func (q *Queries) UnplacedOf(ctx context.Context, job string) ([]Unplaced, error) {
+	return all(ctx, q, "unplaced readings of job "+job,
 		unplacedColumns+"WHERE job = ?1 OR (fate_job = ?1 AND fate_job <> '') ORDER BY id", scanUnplaced, job)
 }

@@ -17,46 +17,73 @@ type Adoption struct {
 
 // ShopAt returns the shop description that was in force at a journal sequence;
 // ErrUnknown if there was none yet.
-func (l *Ledger) ShopAt(ctx context.Context, seq uint64) (Adoption, error) {
-	after := int64(1<<63 - 1)
-	if seq < (1<<63)/outcomesPerDecision-1 {
-		after = int64((seq + 1) * outcomesPerDecision)
-	}
+func (q *Queries) ShopAt(ctx context.Context, seq uint64) (Adoption, error) {
 	var id int64
-	a, err := one(ctx, l, "shop description", "SELECT id, shop, name, torque_unit, length_unit, hash, at_us FROM shops WHERE id < ? ORDER BY id DESC LIMIT 1",
+	a, err := one(ctx, q, "shop description", "SELECT id, shop, name, torque_unit, length_unit, hash, at_us FROM shops WHERE id < ? ORDER BY id DESC LIMIT 1",
 		func(r scanner, a *Adoption) error {
 			return r.Scan(&id, &a.ID, &a.Name, &a.Torque, &a.Length, &a.Hash, &a.AtUs)
-		}, after)
+		}, after(seq))
 	if err != nil {
 		return a, err
 	}
 	a.Seq, _ = place(id)
-	return a, l.fillShop(ctx, id, &a.Shop)
+	return a, q.fillShop(ctx, id, &a.Shop)
+}
+
+// ShopsUntil returns the shop description that was in force at a journal
+// sequence, if any, and those adopted after it up to another, oldest first.
+func (q *Queries) ShopsUntil(ctx context.Context, from, to uint64) ([]Adoption, error) {
+	seqs, err := all(ctx, q, "shop descriptions", `SELECT id FROM shops WHERE id < ?2 AND
+		id >= coalesce((SELECT max(id) FROM shops WHERE id < ?1), 0) ORDER BY id`,
+		func(r scanner, seq *uint64) error {
+			var id int64
+			err := r.Scan(&id)
+			*seq, _ = place(id)
+			return err
+		}, after(from), after(to))
+	if err != nil {
+		return nil, err
+	}
+	out := make([]Adoption, len(seqs))
+	for i, seq := range seqs {
+		if out[i], err = q.ShopAt(ctx, seq); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+// after returns the least id of an outcome that comes after a sequence.
+func after(seq uint64) int64 {
+	if seq >= (1<<63)/outcomesPerDecision-1 {
+		return 1<<63 - 1
+	}
+	return int64((seq + 1) * outcomesPerDecision)
 }
 
 // ShopNow returns the shop description in force; ErrUnknown if there is none
 // yet.
-func (l *Ledger) ShopNow(ctx context.Context) (Adoption, error) { return l.ShopAt(ctx, 1<<63) }
+func (q *Queries) ShopNow(ctx context.Context) (Adoption, error) { return q.ShopAt(ctx, 1<<63) }
 
 // fillShop reads what a shop description holds, each in its order.
-func (l *Ledger) fillShop(ctx context.Context, id int64, s *events.Shop) (err error) {
+func (q *Queries) fillShop(ctx context.Context, id int64, s *events.Shop) (err error) {
 	const which = " WHERE adopted = ? ORDER BY place"
-	s.Benches, err = all(ctx, l, "benches", "SELECT bench, name FROM benches"+which,
+	s.Benches, err = all(ctx, q, "benches", "SELECT bench, name FROM benches"+which,
 		func(r scanner, b *events.Bench) error { return r.Scan(&b.ID, &b.Name) }, id)
 	if err != nil {
 		return err
 	}
-	s.People, err = all(ctx, l, "people", "SELECT person, name, role FROM people"+which,
+	s.People, err = all(ctx, q, "people", "SELECT person, name, role FROM people"+which,
 		func(r scanner, p *events.Person) error { return r.Scan(&p.ID, &p.Name, &p.Role) }, id)
 	if err != nil {
 		return err
 	}
-	s.Tools, err = all(ctx, l, "tools", `SELECT tool, name, kind, serial, dim, least_base, most_base, u_rel_ratio, u_abs_base,
+	s.Tools, err = all(ctx, q, "tools", `SELECT tool, name, kind, serial, dim, least_base, most_base, u_rel_ratio, u_abs_base,
 		calibrated, due FROM tools`+which, scanTool, id)
 	if err != nil {
 		return err
 	}
-	s.Devices, err = all(ctx, l, "devices", "SELECT device, tool, bench, profile, port, usb_vendor, usb_product, usb_serial FROM shop_devices"+which,
+	s.Devices, err = all(ctx, q, "devices", "SELECT device, tool, bench, profile, port, usb_vendor, usb_product, usb_serial FROM shop_devices"+which,
 		func(r scanner, d *events.Device) error {
 			return r.Scan(&d.ID, &d.Tool, &d.Bench, &d.Profile, &d.Port, &d.USBVendor, &d.USBProduct, &d.USBSerial)
 		}, id)
@@ -86,14 +113,14 @@ func scanProcedure(r scanner, p *Procedure) error {
 
 // ReleasedProcedures returns all released revisions, oldest first, without
 // their text.
-func (l *Ledger) ReleasedProcedures(ctx context.Context) ([]Procedure, error) {
-	return all(ctx, l, "procedures", "SELECT id, procedure, revision, title, hash, '', by_person, at_us FROM procedures ORDER BY id", scanProcedure)
+func (q *Queries) ReleasedProcedures(ctx context.Context) ([]Procedure, error) {
+	return all(ctx, q, "procedures", "SELECT id, procedure, revision, title, hash, '', by_person, at_us FROM procedures ORDER BY id", scanProcedure)
 }
 
 // ProcedureText returns a released revision with its text; ErrUnknown if there
 // is none.
-func (l *Ledger) ProcedureText(ctx context.Context, procedure, revision string) (Procedure, error) {
-	return one(ctx, l, "procedure "+procedure+" revision "+revision,
+func (q *Queries) ProcedureText(ctx context.Context, procedure, revision string) (Procedure, error) {
+	return one(ctx, q, "procedure "+procedure+" revision "+revision,
 		`SELECT id, procedure, revision, title, hash, text, by_person, at_us FROM procedures
 		WHERE procedure = ? AND revision = ? ORDER BY id LIMIT 1`, scanProcedure, procedure, revision)
 }

@@ -2,13 +2,23 @@ package ledger
 
 import "context"
 
+// ReadPosition reads the position from the file, where another process may
+// have moved it.
+func (q *Queries) ReadPosition(ctx context.Context) (uint64, error) {
+	m, err := readMark(ctx, q.db)
+	if err != nil {
+		return 0, explain("read position of ledger", q.path, err)
+	}
+	return m.seq, nil
+}
+
 // Hole is a range of journal sequences that were missing when the ledger came
 // to them, both ends included.
 type Hole struct{ First, Last uint64 }
 
 // Holes returns the holes, in order; none in a sound journal.
-func (l *Ledger) Holes(ctx context.Context) ([]Hole, error) {
-	return all(ctx, l, "holes", "SELECT first, last FROM holes ORDER BY first",
+func (q *Queries) Holes(ctx context.Context) ([]Hole, error) {
+	return all(ctx, q, "holes", "SELECT first, last FROM holes ORDER BY first",
 		func(r scanner, h *Hole) error { return r.Scan(&h.First, &h.Last) })
 }
 
@@ -29,12 +39,12 @@ type Totals struct {
 
 // Totals returns the counts. They are kept as the ledger is written, so this
 // costs the same in a small ledger and a large one.
-func (l *Ledger) Totals(ctx context.Context) (Totals, error) {
+func (q *Queries) Totals(ctx context.Context) (Totals, error) {
 	t := Totals{Events: map[string]uint64{}, Outcomes: map[string]uint64{}, Verdicts: map[string]uint64{}, Grades: map[string]uint64{},
 		Alerts: map[string]uint64{}, FramesRefused: map[string]uint64{}, RequestsRefused: map[string]uint64{}}
 	kinds := map[string]map[string]uint64{"event": t.Events, "outcome": t.Outcomes, "verdict": t.Verdicts, "grade": t.Grades,
 		"alert": t.Alerts, "refused_frame": t.FramesRefused, "refused_request": t.RequestsRefused}
-	_, err := all(ctx, l, "totals", "SELECT what, label, n FROM totals", func(r scanner, _ *struct{}) error {
+	_, err := all(ctx, q, "totals", "SELECT what, label, n FROM totals", func(r scanner, _ *struct{}) error {
 		var what, label string
 		var n uint64
 		if err := r.Scan(&what, &label, &n); err != nil {
@@ -48,7 +58,7 @@ func (l *Ledger) Totals(ctx context.Context) (Totals, error) {
 	if err != nil {
 		return t, err
 	}
-	_, err = one(ctx, l, "totals", `SELECT (SELECT count(*) FROM jobs WHERE status IN ('active', 'paused')),
+	_, err = one(ctx, q, "totals", `SELECT (SELECT count(*) FROM jobs WHERE status IN ('active', 'paused')),
 		(SELECT count(*) FROM alerts WHERE settled_id = 0), (SELECT count(*) FROM unplaced WHERE fate = ''),
 		(SELECT coalesce(sum(last - first + 1), 0) FROM holes)`, func(r scanner, _ *struct{}) error {
 		return r.Scan(&t.OpenJobs, &t.OpenAlerts, &t.OpenUnplaced, &t.Holes)

@@ -2,7 +2,6 @@ package ledger
 
 import (
 	"context"
-	"database/sql"
 	_ "embed"
 	"fmt"
 )
@@ -17,13 +16,8 @@ const appID = 0x5769746d
 //go:embed schema.sql
 var schemaSQL string
 
-// querier is a connection or a pool.
-type querier interface {
-	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
-}
-
 // checkForm reports whether the file is a ledger of our version.
-func checkForm(ctx context.Context, db querier) error {
+func checkForm(ctx context.Context, db asker) error {
 	var app, version int
 	if err := db.QueryRowContext(ctx, "PRAGMA application_id").Scan(&app); err != nil {
 		return err
