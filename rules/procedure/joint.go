@@ -18,7 +18,7 @@ func (r *reader) joint(s at, face *Face) *Joint {
 		Strict: s.get("strict").isTrue(),
 	}
 	j.Tools, j.ToolKinds = r.tools(s, events.ToolTorqueWrench, events.ToolTorqueTester)
-	if j.Thread != "" && j.Lubrication == "" {
+	if j.Thread != "" && j.Lubrication == "" && !r.broken(s) {
 		r.warn(s.key("thread"), "lubrication missing: a torque says little of the clamp force without it",
 			wantKey(schemaURL+"#/$defs/step", "lubrication"))
 	}
@@ -27,38 +27,72 @@ func (r *reader) joint(s at, face *Face) *Joint {
 		return j
 	}
 	r.places(spots, face)
-	r.passes(s, j, spots)
+	r.passes(s, j)
 	return j
 }
 
 // places checks that the fasteners stand on the part and apart from another.
 func (r *reader) places(spots []spot, face *Face) {
+	if face != nil && face.body() {
+		r.onFace(spots, face)
+	}
 	for i, a := range spots {
-		if face != nil && face.body() && !face.on(a.X, a.Y) {
-			r.err(a.at, fmt.Sprintf("fastener %s at x %s, y %s lies outside the body of face %s", a.ID, mm(a.X), mm(a.Y), face.ID),
-				"a place inside it, or a greater outline")
-		} else if face != nil && face.inBore(a.X, a.Y) {
-			r.warn(a.at, fmt.Sprintf("fastener %s at x %s, y %s lies in a bore of face %s", a.ID, mm(a.X), mm(a.Y), face.ID),
-				"a place beside it, or style: mark on the outline")
+		if near, d := nearestSpot(a, spots[:i]); d < 1 {
+			r.err(a.at, fmt.Sprintf("fasteners %s and %s stand at the same place, x %s, y %s", near.ID, a.ID, mm(a.X), mm(a.Y)),
+				"a place of its own for each")
+		} else if d < (a.Head+near.Head)/2 {
+			r.warn(a.at, fmt.Sprintf("the heads of fasteners %s and %s overlap: %s mm from middle to middle", near.ID, a.ID, mm(d)),
+				"smaller heads, or other places")
 		}
-		for _, b := range spots[:i] {
-			switch d := math.Hypot(a.X-b.X, a.Y-b.Y); {
-			case d < 1:
-				r.err(a.at, fmt.Sprintf("fasteners %s and %s stand at the same place, x %s, y %s", b.ID, a.ID, mm(a.X), mm(a.Y)),
-					"a place of its own for each")
-			case d < (a.Head+b.Head)/2:
-				r.warn(a.at, fmt.Sprintf("the heads of fasteners %s and %s overlap: %s mm between them", b.ID, a.ID, mm(d)),
-					"smaller heads, or other places")
+	}
+}
+
+func nearestSpot(a spot, others []spot) (near spot, d float64) {
+	d = math.Inf(1)
+	for _, b := range others {
+		if far := math.Hypot(a.X-b.X, a.Y-b.Y); far < d {
+			near, d = b, far
+		}
+	}
+	return near, d
+}
+
+// onFace reports fasteners outside the part or in a bore, once for each group
+// or point of the file.
+func (r *reader) onFace(spots []spot, face *Face) {
+	for len(spots) > 0 {
+		n := 1
+		for n < len(spots) && spots[n].at.n == spots[0].at.n {
+			n++
+		}
+		var off, bored []string
+		for _, a := range spots[:n] {
+			where := fmt.Sprintf("%s at x %s, y %s", a.ID, mm(a.X), mm(a.Y))
+			if !face.on(a.X, a.Y) {
+				off = append(off, where)
+			} else if face.inBore(a.X, a.Y) {
+				bored = append(bored, where)
 			}
 		}
+		if len(off) > 0 {
+			r.err(spots[0].at, fmt.Sprintf("outside the body of face %s: fastener %s", face.ID, listed(off, "; ")),
+				"places inside it, or a greater outline")
+		}
+		if len(bored) > 0 {
+			r.warn(spots[0].at, fmt.Sprintf("in a bore of face %s: fastener %s", face.ID, listed(bored, "; ")),
+				"places beside it, or style: mark on the outline")
+		}
+		spots = spots[n:]
 	}
 }
 
 func mm(v float64) string { return fmt.Sprintf("%g", round(v, 1e2)) }
 
 // passes builds the passes and checks them against one another.
-func (r *reader) passes(s at, j *Joint, spots []spot) {
+func (r *reader) passes(s at, j *Joint) {
 	sound := true
+	var takes [][]int // by pass
+	seen := map[string]bool{}
 	for _, p := range s.get("passes").items() {
 		pass := Pass{Name: p.get("name").text(), Loose: p.get("loose").isTrue()}
 		who, ok := r.only(p, j)
@@ -72,10 +106,15 @@ func (r *reader) passes(s at, j *Joint, spots []spot) {
 		if ok {
 			pass.Order = r.order(from, j, who, p.get("order").ok())
 		}
+		if pass.Name != "" && seen[pass.Name] {
+			r.warn(p.get("name"), fmt.Sprintf("pass %q is there already", pass.Name), "a name of its own, so that the record is clear")
+		}
+		seen[pass.Name] = true
 		j.Passes = append(j.Passes, pass)
+		takes = append(takes, who)
 	}
 	if sound && len(j.Passes) > 0 {
-		r.lastPasses(s, j, spots)
+		r.lastPasses(s, j, takes)
 	}
 }
 
@@ -236,7 +275,7 @@ func (r *reader) explicit(p at, j *Joint, who []int, own bool) []int {
 		}
 	}
 	if len(left) > 0 {
-		r.err(p, fmt.Sprintf("the order leaves out %s", listed(j.ids(left))), "every fastener once")
+		r.err(p, fmt.Sprintf("the order leaves out %s", listed(j.ids(left), ", ")), "every fastener once")
 	}
 	return out
 }
@@ -250,7 +289,7 @@ func (j *Joint) ids(who []int) []string {
 }
 
 // listed joins words for people, cut after twelve.
-func listed(words []string) string {
+func listed(words []string, sep string) string {
 	const most = 12
 	s := ""
 	for i, w := range words {
@@ -258,7 +297,7 @@ func listed(words []string) string {
 			return s + fmt.Sprintf(" and %d more", len(words)-most)
 		}
 		if i > 0 {
-			s += ", "
+			s += sep
 		}
 		s += w
 	}
@@ -267,14 +306,14 @@ func listed(words []string) string {
 
 // lastPasses checks that each fastener ends with a pass that is not loose,
 // and that no later pass asks less of it than an earlier one.
-func (r *reader) lastPasses(s at, j *Joint, spots []spot) {
+func (r *reader) lastPasses(s at, j *Joint, takes [][]int) {
 	items := s.get("passes").items()
 	var never, loose []string
 	warned := map[int]bool{}
-	for i, f := range spots {
+	for i, f := range j.Fasteners {
 		end := -1
 		for k, pass := range j.Passes {
-			if !slices.Contains(pass.Order, i) {
+			if !slices.Contains(takes[k], i) {
 				continue
 			}
 			if end >= 0 && pass.Target.Base() < j.Passes[end].Target.Base() && !warned[k] {
@@ -292,9 +331,9 @@ func (r *reader) lastPasses(s at, j *Joint, spots []spot) {
 		}
 	}
 	if len(never) > 0 {
-		r.err(s.get("passes"), fmt.Sprintf("no pass takes %s", listed(never)), "a pass for every fastener")
+		r.err(s.get("passes"), fmt.Sprintf("no pass takes %s", listed(never, ", ")), "a pass for every fastener")
 	}
 	if len(loose) > 0 {
-		r.err(s.get("passes"), fmt.Sprintf("the last pass of %s is a loose one", listed(loose)), "a final pass for every fastener")
+		r.err(s.get("passes"), fmt.Sprintf("the last pass of %s is a loose one", listed(loose, ", ")), "a final pass for every fastener")
 	}
 }

@@ -1,6 +1,7 @@
 package procedure
 
 import (
+	"errors"
 	"fmt"
 	"regexp"
 	"strconv"
@@ -23,20 +24,30 @@ func (r *reader) amount(p at, want quantity.Dimension) (a amount, ok bool) {
 	if !p.ok() {
 		return amount{}, true
 	}
-	if a.text = p.text(); a.text == "" || p.n.Tag != "!!str" {
+	if a.text = p.text(); !p.isText() {
 		return amount{}, false
 	}
-	v, u, err := parseQuantity(a.text)
+	v, u, err := quantity.Parse(a.text)
 	if err != nil {
-		r.err(p, err.Error(), "such as "+example(want))
+		r.unreadable(p, a.text, err, "write for example "+example(want))
 		return amount{}, false
 	}
 	if want != quantity.NoDimension && v.Dimension() != want {
-		r.err(p, fmt.Sprintf("%q is %s, not %s", a.text, withArticle(v.Dimension()), withArticle(want)), "such as "+example(want))
+		r.err(p, fmt.Sprintf("%q is %s, not %s", a.text, withArticle(v.Dimension()), withArticle(want)), "write for example "+example(want))
 		return amount{}, false
 	}
 	a.Value, a.unit = v, u
 	return a, true
+}
+
+// unreadable reports a quantity that Parse has refused. want serves where the
+// error does not say what to write.
+func (r *reader) unreadable(p at, text string, err error, want string) {
+	why := err.Error()
+	if pe := new(quantity.ParseError); errors.As(err, &pe) {
+		why, want = pe.Why, pe.Want
+	}
+	r.err(p, fmt.Sprintf("%s cannot be read: %s", strconv.Quote(short(text)), why), want)
 }
 
 func withArticle(d quantity.Dimension) string {
@@ -80,7 +91,7 @@ func (r *reader) limits(parent at, want quantity.Dimension) (l limits, ok bool) 
 		l.high, highOK = r.amount(high, want)
 		return l, lowOK && highOK && (low.ok() || high.ok()) && r.ordered(parent, &l)
 	}
-	if p.text() == "" || p.n.Tag != "!!str" {
+	if !p.isText() {
 		return l, false
 	}
 	m := plusMinus.FindStringSubmatch(p.text())
@@ -119,12 +130,12 @@ func (r *reader) halfWidth(p at, text string, target amount) (float64, bool) {
 		}
 		return target.In(target.unit) * f / 100, true
 	}
-	v, _, err := parseQuantity(text)
+	v, _, err := quantity.Parse(text)
 	switch {
 	case err != nil:
-		r.err(p, fmt.Sprintf("limits %s cannot be read: %v", show(p), err), fmt.Sprintf(`"± 10 %%", or with the unit: "± 3 %s"`, target.unit.Symbol()))
+		r.unreadable(p, text, err, fmt.Sprintf(`"± 10 %%", or with the unit: "± 3 %s"`, target.unit.Symbol()))
 	case v.Dimension() != target.Dimension():
-		r.err(p, fmt.Sprintf("limits %s are %s, the target is %s", show(p), withArticle(v.Dimension()), withArticle(target.Dimension())), fmt.Sprintf(`such as "± 3 %s"`, target.unit.Symbol()))
+		r.err(p, fmt.Sprintf("limits %s give %s, but the target is %s", show(p), withArticle(v.Dimension()), withArticle(target.Dimension())), fmt.Sprintf(`such as "± 3 %s"`, target.unit.Symbol()))
 	case !(v.Base() > 0):
 		r.err(p, fmt.Sprintf("limits %s leave no room", show(p)), "a figure above 0")
 	default:
@@ -155,7 +166,7 @@ var pauseText = regexp.MustCompile(`^(\d+(?:[.,]\d+)?)\s*(s|sec|second|seconds|m
 
 // pause reads a time as people write it: "90 s", "5 min", "1 h".
 func (r *reader) pause(p at) time.Duration {
-	if !p.ok() || p.text() == "" || p.n.Tag != "!!str" {
+	if !p.isText() {
 		return 0
 	}
 	m := pauseText.FindStringSubmatch(strings.ToLower(p.text()))

@@ -86,12 +86,18 @@ func (a at) texts() []string {
 	return out
 }
 
+// isText reports whether the schema sees a text here that is not empty.
+func (a at) isText() bool {
+	if a.text() == "" {
+		return false
+	}
+	_, ok := plain(a.n).(string)
+	return ok
+}
+
 // number returns a finite number, or def if there is none.
 func (a at) number(def float64) float64 {
-	if a.n == nil || a.n.Kind != yaml.ScalarNode {
-		return def
-	}
-	if f, ok := finite(a.n); ok {
+	if f, ok := finiteAt(a); ok {
 		return f
 	}
 	return def
@@ -99,6 +105,13 @@ func (a at) number(def float64) float64 {
 
 func (a at) isTrue() bool {
 	return a.n != nil && a.n.Kind == yaml.ScalarNode && a.n.Tag == "!!bool" && strings.EqualFold(a.n.Value, "true")
+}
+
+func finiteAt(a at) (float64, bool) {
+	if a.n == nil || a.n.Kind != yaml.ScalarNode {
+		return 0, false
+	}
+	return finite(a.n)
 }
 
 func finite(n *yaml.Node) (float64, bool) {

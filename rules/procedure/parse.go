@@ -16,7 +16,7 @@ import (
 const MaxText = 512 << 10
 
 // MaxFasteners is the greatest number of fasteners in one joint.
-const MaxFasteners = 1000
+const MaxFasteners = 400
 
 // Parse reads a procedure. name is the file's name, for the problems. The
 // procedure is nil if there is any error among the problems; warnings alone
@@ -56,6 +56,17 @@ func (r *reader) add(p at, what, want string, warning bool) {
 		pr.Line, pr.Col = p.n.Line, p.n.Column
 	}
 	r.probs = append(r.probs, pr)
+}
+
+// broken reports whether an error was found at p or below it.
+func (r *reader) broken(p at) bool {
+	for _, pr := range r.probs {
+		rest, below := strings.CutPrefix(pr.Path, p.path)
+		if below && !pr.Warning && (rest == "" || rest[0] == '.' || rest[0] == '[') {
+			return true
+		}
+	}
+	return false
 }
 
 // load reads the YAML text into a tree without aliases and double keys.
@@ -130,6 +141,8 @@ func (r *reader) yamlProblem(err error) Problem {
 	switch {
 	case strings.Contains(text, "cannot start any token"):
 		p.Want = "indent with spaces, not tabs, and put texts that begin with a special character in quotes"
+	case strings.Contains(text, "tab character"):
+		p.Want = "indent with spaces"
 	case strings.Contains(text, "mapping values are not allowed"):
 		p.Want = "put a text that contains a colon in quotes, and check the indentation"
 	default:

@@ -21,7 +21,7 @@ func (r *reader) fasteners(s at, j *Joint) (spots []spot, ok bool) {
 	for _, g := range s.get("fasteners").items() {
 		r.once(groups, g.get("group"), "group")
 		added := r.group(g)
-		if len(added) == 0 {
+		if len(added) == 0 || r.broken(g) {
 			ok = false
 		}
 		if len(spots)+len(added) > MaxFasteners {
@@ -34,6 +34,7 @@ func (r *reader) fasteners(s at, j *Joint) (spots []spot, ok bool) {
 				next[prefix]++
 				f.ID = prefix + strconv.Itoa(next[prefix])
 			}
+			r.name(f.at.get("id"))
 			if seen[f.ID] {
 				r.err(f.at, fmt.Sprintf("fastener %q is there already", f.ID), "an id of its own, or a prefix for the group")
 				ok = false

@@ -109,13 +109,19 @@ func oneOf(got string, known []string) string {
 	return "one of: " + strings.Join(known, ", ")
 }
 
-// nearest returns the known word that got is most likely a misspelling of: at
-// most a third of its letters wrong, letter case aside; "" if there is none.
+// nearest returns the known word that got is most likely a misspelling of: one
+// that it begins with, or else one with at most a third of the letters wrong,
+// letter case aside; "" if there is none.
 func nearest(got string, known []string) string {
 	best, bestD := "", 1<<30
 	g := []rune(strings.ToLower(got))
 	if len(g) > 60 {
 		return ""
+	}
+	for _, k := range known {
+		if len(k) >= 4 && strings.HasPrefix(string(g), strings.ToLower(k)) {
+			return k
+		}
 	}
 	for _, k := range known {
 		r := []rune(strings.ToLower(k))

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"math/big"
+	"regexp"
 	"slices"
 	"sort"
 	"strconv"
@@ -96,7 +97,7 @@ func (r *reader) explainCause(p at, name string, v *jsonschema.ValidationError, 
 	case *kind.MaxLength:
 		r.err(p, fmt.Sprintf("%s is %d characters long", name, k.Got), fmt.Sprintf("%d at most", k.Want))
 	case *kind.Pattern:
-		r.err(p, fmt.Sprintf("%s %s is not allowed", name, show(p)), hint)
+		r.badText(p, name, v.SchemaURL, hint)
 	case *kind.Minimum:
 		r.err(p, fmt.Sprintf("%s %s is too small", name, p.text()), atLeast(hint, k.Want))
 	case *kind.ExclusiveMinimum:
@@ -115,7 +116,9 @@ func (r *reader) wrongType(p at, name string, k *kind.Type, hint string) {
 		r.err(p, fmt.Sprintf("%s is empty", name), hint)
 	case slices.Contains(k.Want, "number") && strings.Contains(t, ","):
 		r.err(p, fmt.Sprintf("%s %q is not a number", name, t), fmt.Sprintf("a decimal point: %s", strings.Replace(t, ",", ".", 1)))
-	case k.Got == "number" && strings.HasPrefix(hint, "±"), k.Got == "number" && strings.Contains(hint, "with its unit"):
+	case slices.Contains(k.Want, "number") && k.Got == "string", slices.Contains(k.Want, "integer") && k.Got == "string":
+		r.err(p, fmt.Sprintf("%s %q is not a number", name, short(t)), hint)
+	case k.Got == "number" && wantsUnit.MatchString(hint):
 		r.err(p, fmt.Sprintf("%s %s has no unit", name, t), hint)
 	case k.Got == "boolean" && slices.Contains(k.Want, "string"):
 		r.err(p, fmt.Sprintf("%s %s is read as yes or no", name, t), fmt.Sprintf("quotes around it: %q", t))
@@ -124,6 +127,20 @@ func (r *reader) wrongType(p at, name string, k *kind.Type, hint string) {
 	default:
 		r.err(p, fmt.Sprintf("%s is a %s", name, kindWord(k.Got)), hint)
 	}
+}
+
+// descriptions of values that are a number with a unit.
+var wantsUnit = regexp.MustCompile(`with its unit|±|^a time`)
+
+func (r *reader) badText(p at, name, url, hint string) {
+	if p.text() == "" {
+		r.err(p, name+" is empty", hint)
+		return
+	}
+	if inner := described(url); inner != hint {
+		hint += ": " + inner
+	}
+	r.err(p, fmt.Sprintf("%s %s is not allowed", name, show(p)), hint)
 }
 
 func kindWord(k string) string {
@@ -229,15 +246,15 @@ func wantKey(url, key string) string {
 		props, _ := schemaPart(url)["properties"].(map[string]any)
 		if p, ok := props[key].(map[string]any); ok {
 			if d, ok := p["description"].(string); ok {
-				return key + ": " + d
+				return "add " + key + ": " + d
 			}
 			if ref, ok := p["$ref"].(string); ok {
-				return key + ": " + described(ref)
+				return "add " + key + ": " + described(ref)
 			}
 		}
 		i := strings.LastIndex(url, "/")
 		if i < 0 {
-			return key + ":"
+			return "add " + key
 		}
 		url = url[:i]
 	}

@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 
 	"witnessmark/events"
@@ -23,6 +24,8 @@ func (r *reader) procedure(root at) *Procedure {
 			p.Cautions = append(p.Cautions, c)
 		}
 	}
+	r.name(root.get("procedure"))
+	r.name(root.get("revision"))
 	r.faces(root, p)
 	r.steps(root, p)
 	return p
@@ -73,12 +76,22 @@ func outline(o at, i int) Outline {
 // ids remembers where a name was first given.
 type ids map[string]at
 
-// once reports a name that is given a second time.
+var nameText = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$`)
+
+// name checks a name that YAML takes for a number: the schema lets these pass.
+func (r *reader) name(p at) {
+	if _, isNumber := finiteAt(p); isNumber && !nameText.MatchString(p.text()) {
+		r.err(p, fmt.Sprintf("the name %s is not allowed", show(p)), described(schemaURL+"#/$defs/name"))
+	}
+}
+
+// once checks a name, and reports one that is given a second time.
 func (r *reader) once(seen ids, p at, what string) {
 	id := p.text()
 	if id == "" {
 		return
 	}
+	r.name(p)
 	if first, twice := seen[id]; twice {
 		r.err(p, fmt.Sprintf("%s %q is there already, in line %d", what, id, first.n.Line), "a name of its own")
 		return
@@ -104,9 +117,13 @@ func (r *reader) steps(root at, p *Procedure) {
 		r.faceOf(s, p)
 		switch step.Kind {
 		case Torque:
-			step.Joint = r.joint(s, p.Face(step.Face))
+			face := p.Face(step.Face)
+			if r.broken(root.get("faces")) {
+				face = nil // nothing sure can be said of places on it
+			}
+			step.Joint = r.joint(s, face)
 			step.Pause = r.pause(s.get("pause"))
-			if step.Joint.Class == ClassA && len(step.Cautions) == 0 {
+			if step.Joint.Class == ClassA && len(step.Cautions) == 0 && !r.broken(s) {
 				r.warn(s, "a class A joint without a caution", "cautions: who can be hurt by what")
 			}
 		case Measure:
@@ -133,7 +150,7 @@ func (r *reader) covers(s at, all []string, i int) {
 		case j == i:
 			r.err(c, fmt.Sprintf("step %q covers itself", id), "the steps whose work it hides")
 		case j > i:
-			r.err(c, fmt.Sprintf("step %q comes later, so its work cannot be covered here", id), oneOf("", all[:i]))
+			r.err(c, fmt.Sprintf("step %q comes later, so its work cannot be covered here", id), "an earlier step, or list the steps in another order")
 		}
 	}
 }
