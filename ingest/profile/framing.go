@@ -1,0 +1,90 @@
+package profile
+
+import (
+	"bytes"
+	"time"
+)
+
+// framingKind names how a frame's beginning and end are known.
+type framingKind string
+
+const (
+	frameLine  framingKind = "line"    // ends with a terminator; may begin with a mark
+	frameSTX   framingKind = "stx_etx" // between two marks, with a tail of fixed length after the second
+	frameFixed framingKind = "fixed"   // so many bytes; may begin with sync bytes
+	frameIdle  framingKind = "idle"    // between two gaps in time
+)
+
+// framing is how the stream is cut.
+type framing struct {
+	kind  framingKind
+	start []byte // line: mark, may be empty; stx_etx: one byte; fixed: sync, may be empty
+	end   []byte // line: terminator; stx_etx: one byte
+	tail  int    // stx_etx: bytes after the end mark
+	max   int    // greatest length of a frame, all included; fixed: its length
+	quiet time.Duration
+}
+
+// span is what framing finds at a place in the stream.
+type span uint8
+
+const (
+	spanNone  span = iota // no frame begins here
+	spanMore              // one may begin here; more bytes are needed to know
+	spanWhole             // n bytes are a frame
+	spanLong              // one begins here and has no end within the greatest length; n is that
+)
+
+// at says what begins at b[0]; b is never empty.
+func (f *framing) at(b []byte) (n int, s span) {
+	if len(b) < len(f.start) {
+		if bytes.HasPrefix(f.start, b) {
+			return 0, spanMore
+		}
+		return 0, spanNone
+	}
+	if !bytes.HasPrefix(b, f.start) {
+		return 0, spanNone
+	}
+	if f.kind == frameFixed {
+		if len(b) < f.max {
+			return 0, spanMore
+		}
+		return f.max, spanWhole
+	}
+	b = b[:min(len(b), f.max)]
+	n = bytes.Index(b[len(f.start):], f.end)
+	if n >= 0 {
+		n += len(f.start) + len(f.end) + f.tail
+		if n <= len(b) {
+			return n, spanWhole
+		}
+	}
+	if len(b) == f.max {
+		return f.max, spanLong
+	}
+	return 0, spanMore
+}
+
+// skip returns how many bytes at the beginning of b cannot begin a frame.
+func (f *framing) skip(b []byte) int {
+	if len(f.start) == 0 {
+		return 0
+	}
+	if i := bytes.IndexByte(b, f.start[0]); i >= 0 {
+		return i
+	}
+	return len(b)
+}
+
+// body returns what a pattern sees of a frame: without the line terminator,
+// or what is between the two marks.
+func (f *framing) body(frame []byte) []byte {
+	switch f.kind {
+	case frameLine:
+		return frame[:len(frame)-len(f.end)]
+	case frameSTX:
+		return frame[1 : len(frame)-1-f.tail]
+	}
+	return frame
+}
