@@ -1,0 +1,244 @@
+package simulator
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"golang.org/x/sync/errgroup"
+)
+
+// ErrRefused is what a Desk returns, perhaps wrapped, when the rules do not
+// grant what was asked. Any other error ends the run.
+var ErrRefused = errors.New("refused")
+
+// Desk is what people do away from the tools, on the bench page.
+type Desk interface {
+	// Open opens the job at its bench.
+	Open(ctx context.Context, j Job) error
+	// Confirm attests a step.
+	Confirm(ctx context.Context, j Job, step, answer string) error
+	// Point says at which fastener the next pull will be.
+	Point(ctx context.Context, j Job, step, fastener string) error
+	// Find returns which fastener of the step the page shows as undone; ""
+	// if it points at none, or if pointing is not needed.
+	Find(ctx context.Context, j Job, step string) (fastener string, err error)
+	// Redo has the job's lead decide that a fastener is to be done again.
+	Redo(ctx context.Context, j Job, step, fastener, reason string) error
+	// Tidy acknowledges the job's open alerts, dismisses its unplaced readings
+	// and has the lead settle what no later event can settle, with a reason.
+	Tidy(ctx context.Context, j Job) error
+	// Release asks to release the job.
+	Release(ctx context.Context, j Job) error
+}
+
+// Stage is where a script is performed.
+type Stage struct {
+	Tools map[string]Tool // by id
+	Desk  Desk
+	// Settled is called after each reading that can arrive and returns once it
+	// is decided. nil: nobody waits.
+	Settled func(ctx context.Context, j Job, s Sent) error
+	// Linked is called before a tool is used for the first time and after its
+	// cable was put in, and returns once the machine listens to it again. nil:
+	// nobody waits.
+	Linked func(ctx context.Context, tool string) error
+	// Saw is called before each action, from the bench's own goroutine; may be nil.
+	Saw   func(j Job, a Action)
+	Clock Clock // nil: WallClock(0), as quick as it goes
+}
+
+// Run performs the script: the benches side by side, the jobs of each bench
+// one after another. It returns what it saw of each job, as Script.Jobs,
+// once all it started has ended. The tools must be running.
+func (s *Script) Run(ctx context.Context, stage Stage) ([]Outcome, error) {
+	if stage.Clock == nil {
+		stage.Clock = WallClock(0)
+	}
+	outcomes := make([]Outcome, len(s.Jobs))
+	var order []string
+	benches := map[string][]int{}
+	for i, j := range s.Jobs {
+		if benches[j.Job.Bench] == nil {
+			order = append(order, j.Job.Bench)
+		}
+		benches[j.Job.Bench] = append(benches[j.Job.Bench], i)
+	}
+	group, ctx := errgroup.WithContext(ctx)
+	for _, bench := range order {
+		group.Go(func() error {
+			for _, i := range benches[bench] {
+				var err error
+				if outcomes[i], err = s.Jobs[i].run(ctx, stage); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+	}
+	err := group.Wait()
+	return outcomes, err
+}
+
+// performer does one job.
+type performer struct {
+	Stage
+	job     Job
+	out     Outcome
+	refused []Action // confirmations that were refused
+	linked  map[string]bool
+	asked   bool // release was asked for
+}
+
+func (j JobScript) run(ctx context.Context, stage Stage) (Outcome, error) {
+	p := &performer{Stage: stage, job: j.Job, out: Outcome{Job: j.Job.ID}, linked: map[string]bool{}}
+	for _, a := range j.Actions {
+		if stage.Saw != nil {
+			stage.Saw(j.Job, a)
+		}
+		if err := p.do(ctx, a); err != nil {
+			return p.out, fmt.Errorf("simulate job %s, %s: %w", j.Job.ID, a, err)
+		}
+	}
+	return p.out, nil
+}
+
+func (p *performer) do(ctx context.Context, a Action) error {
+	if err := p.Clock.Sleep(ctx, a.Wait); err != nil {
+		return err
+	}
+	switch a.Do {
+	case DoOpen:
+		return p.Desk.Open(ctx, p.job)
+	case DoPull, DoMeasure:
+		return p.read(ctx, a)
+	case DoUnit, DoUnplug, DoPlug:
+		return p.handle(ctx, a)
+	case DoConfirm:
+		return p.confirm(ctx, a)
+	case DoCatchUp:
+		return p.catchUp(ctx)
+	case DoPoint:
+		return p.Desk.Point(ctx, p.job, a.Step, a.Fastener)
+	case DoFind:
+		return p.find(ctx, a)
+	case DoDecide:
+		return p.Desk.Redo(ctx, p.job, a.Step, a.Fastener, a.Reason)
+	case DoTidy:
+		return p.Desk.Tidy(ctx, p.job)
+	case DoRelease:
+		return p.release(ctx)
+	}
+	return nil // DoComeBack is only told
+}
+
+func (p *performer) tool(id string) (Tool, error) {
+	t, ok := p.Tools[id]
+	if !ok {
+		return nil, fmt.Errorf("no tool %q on the stage", id)
+	}
+	return t, nil
+}
+
+// read takes a reading and waits until it is decided.
+func (p *performer) read(ctx context.Context, a Action) error {
+	t, err := p.tool(a.Tool)
+	if err != nil {
+		return err
+	}
+	if err := p.link(ctx, a.Tool); err != nil {
+		return err
+	}
+	var sent Sent
+	if a.Do == DoMeasure {
+		sent, err = t.Measure(ctx, a.Length, a.Wire)
+	} else {
+		if err := p.Clock.Sleep(ctx, a.Pull.Whole); err != nil {
+			return err
+		}
+		sent, err = t.Pull(ctx, a.Pull, a.Wire)
+	}
+	if err != nil {
+		return err
+	}
+	if sent.Arrives && p.Settled != nil {
+		if err := p.Settled(ctx, p.job, sent); err != nil {
+			return err
+		}
+	}
+	return t.Lift()
+}
+
+// link waits until the machine listens to a tool. While its cable is out
+// there is nothing to wait for.
+func (p *performer) link(ctx context.Context, tool string) error {
+	if p.linked[tool] || p.Linked == nil {
+		return nil
+	}
+	p.linked[tool] = true
+	return p.Linked(ctx, tool)
+}
+
+func (p *performer) handle(ctx context.Context, a Action) error {
+	t, err := p.tool(a.Tool)
+	if err != nil {
+		return err
+	}
+	switch a.Do {
+	case DoUnit:
+		return t.SetUnit(a.Unit)
+	case DoUnplug:
+		p.linked[a.Tool] = true
+		return t.Plug(false)
+	}
+	p.linked[a.Tool] = false
+	if err := t.Plug(true); err != nil {
+		return err
+	}
+	return p.link(ctx, a.Tool)
+}
+
+func (p *performer) confirm(ctx context.Context, a Action) error {
+	err := p.Desk.Confirm(ctx, p.job, a.Step, a.Answer)
+	if errors.Is(err, ErrRefused) {
+		p.note(err)
+		p.refused = append(p.refused, a)
+		return nil
+	}
+	return err
+}
+
+// catchUp confirms again what was refused while something was undone.
+func (p *performer) catchUp(ctx context.Context) error {
+	again := p.refused
+	p.refused = nil
+	for _, a := range again {
+		if err := p.confirm(ctx, a); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (p *performer) find(ctx context.Context, a Action) error {
+	fastener, err := p.Desk.Find(ctx, p.job, a.Step)
+	if err != nil || fastener == "" {
+		return err
+	}
+	return p.Desk.Point(ctx, p.job, a.Step, fastener)
+}
+
+func (p *performer) release(ctx context.Context) error {
+	err := p.Desk.Release(ctx, p.job)
+	first := !p.asked
+	p.asked = true
+	if errors.Is(err, ErrRefused) {
+		p.note(err)
+		p.out.RefusedFirst = p.out.RefusedFirst || first
+		return nil
+	}
+	p.out.Released = err == nil
+	return err
+}
+
+func (p *performer) note(err error) { p.out.Refusals = append(p.out.Refusals, err.Error()) }
