@@ -30,9 +30,10 @@ import (
 // Line is how characters go over the line.
 type Line struct {
 	Baud     int    // e.g. 9600
-	DataBits int    // 5 to 8
-	Parity   string // "none", "odd" or "even"
-	StopBits int    // 1 or 2
+	DataBits int    // 5 to 8; 0: 8
+	Parity   string // "none", "odd", "even", "mark" or "space"; "": none
+	StopBits string // "1", "1.5" or "2"; "": 1
+	Flow     string // "none", "rts_cts" or "xon_xoff"; "": none
 }
 
 // Port is an open serial port, ours alone until Close. Read, Write, Close and
@@ -86,6 +87,9 @@ func (s system) setUp(p *Port, line Line) error {
 	if err := configure(p.name, line); err != nil {
 		return err
 	}
+	if err := p.setFlow(line.Flow); err != nil {
+		return unusable(p.name, fmt.Errorf("set flow control %s: %v", line.Flow, err))
+	}
 	// Keeps other programs out, as far as they do not run as root.
 	if err := p.control(func(fd int) error { return unix.IoctlSetInt(fd, unix.TIOCEXCL, 0) }); err != nil {
 		return s.explain(p.name, err)
@@ -103,7 +107,7 @@ func configure(name string, line Line) error {
 	}
 	sp, err := serial.Open(name, mode)
 	if err != nil {
-		return unusable(name, fmt.Errorf("set %d baud, %d data bits, %s parity, %d stop bits: %v",
+		return unusable(name, fmt.Errorf("set %d baud, %d data bits, %s parity, %s stop bits: %v",
 			line.Baud, line.DataBits, line.Parity, line.StopBits, err))
 	}
 	if err := sp.Close(); err != nil {
@@ -112,25 +116,44 @@ func configure(name string, line Line) error {
 	return nil
 }
 
+var (
+	parities  = map[string]serial.Parity{"": serial.NoParity, "none": serial.NoParity, "odd": serial.OddParity, "even": serial.EvenParity, "mark": serial.MarkParity, "space": serial.SpaceParity}
+	stopBits  = map[string]serial.StopBits{"": serial.OneStopBit, "1": serial.OneStopBit, "1.5": serial.OnePointFiveStopBits, "2": serial.TwoStopBits}
+	flowKinds = map[string]bool{"": true, "none": true, "rts_cts": true, "xon_xoff": true}
+)
+
 func (l Line) mode() (*serial.Mode, error) {
-	m := &serial.Mode{BaudRate: l.Baud, DataBits: l.DataBits}
-	switch l.Parity {
-	case "", "none":
-	case "odd":
-		m.Parity = serial.OddParity
-	case "even":
-		m.Parity = serial.EvenParity
-	default:
-		return nil, fmt.Errorf("parity %q: want none, odd or even", l.Parity)
+	parity, ok := parities[l.Parity]
+	if !ok {
+		return nil, fmt.Errorf("parity %q: want none, odd, even, mark or space", l.Parity)
 	}
-	switch l.StopBits {
-	case 0, 1:
-	case 2:
-		m.StopBits = serial.TwoStopBits
-	default:
-		return nil, fmt.Errorf("%d stop bits: want 1 or 2", l.StopBits)
+	stop, ok := stopBits[l.StopBits]
+	if !ok {
+		return nil, fmt.Errorf("stop bits %q: want 1, 1.5 or 2", l.StopBits)
 	}
-	return m, nil
+	if !flowKinds[l.Flow] {
+		return nil, fmt.Errorf("flow control %q: want none, rts_cts or xon_xoff", l.Flow)
+	}
+	return &serial.Mode{BaudRate: l.Baud, DataBits: l.DataBits, Parity: parity, StopBits: stop}, nil
+}
+
+// setFlow switches flow control on, which the library always leaves off.
+func (p *Port) setFlow(flow string) error {
+	if flow == "" || flow == "none" {
+		return nil
+	}
+	return p.control(func(fd int) error {
+		t, err := unix.IoctlGetTermios(fd, unix.TCGETS)
+		if err != nil {
+			return err
+		}
+		if flow == "rts_cts" {
+			t.Cflag |= unix.CRTSCTS
+		} else {
+			t.Iflag |= unix.IXON | unix.IXOFF
+		}
+		return unix.IoctlSetTermios(fd, unix.TCSETS, t)
+	})
 }
 
 // Bounds of drain. A pseudo-terminal hands on at most one discipline buffer

@@ -1,0 +1,128 @@
+package ingest
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"witnessmark/events"
+)
+
+// How far back the journal is searched at the start for the last readings of
+// each device. Reading goes at some 100,000 entries a second or more.
+const (
+	recallDepth = 20_000
+	recallChunk = 1000
+	recallMost  = 16 // readings of a device
+)
+
+// history is a journal that can be read, see Appender.
+type history interface {
+	Last() uint64
+	Read(ctx context.Context, from, to uint64, fn func([]events.Entry) error) error
+}
+
+// recall learns from the journal where each device stands: its next number,
+// and the readings that it may send again. It tries until ctx ends.
+func (c *Capture) recall(ctx context.Context) error {
+	var last uint64
+	open := map[string]*device{}
+	for _, d := range c.devices {
+		e, ok, err := d.recallLast(ctx)
+		if err != nil {
+			return err
+		}
+		if !ok {
+			continue
+		}
+		last = max(last, e.Seq)
+		open[d.source] = d
+		if _, ok := c.cfg.Journal.(history); !ok {
+			d.recall([]events.Event{e.Event})
+		}
+	}
+	if h, ok := c.cfg.Journal.(history); ok {
+		if err := searchBack(ctx, h, last, open); err != nil && ctx.Err() == nil {
+			c.cfg.Log.Warn("cannot read the last readings; a resent one may be taken twice", "err", err)
+		}
+	}
+	return ctx.Err()
+}
+
+// recallLast learns the number of the device's last event.
+func (d *device) recallLast(ctx context.Context) (e events.Entry, ok bool, err error) {
+	for failures := 1; ; failures++ {
+		e, ok, err = d.cfg.Journal.LastOf(ctx, d.source)
+		if err == nil {
+			break
+		}
+		d.log.Error("cannot ask the journal for the last event; ports stay closed until it answers", "err", err)
+		select {
+		case <-ctx.Done():
+			return e, false, ctx.Err()
+		case <-time.After(d.cfg.Retry.after(failures)):
+		}
+	}
+	if ok {
+		d.next = e.Number + 1
+	}
+	if n, ok := d.cfg.Journal.(interface{ LastNumber(string) uint64 }); ok {
+		d.next = max(d.next, n.LastNumber(d.source)+1)
+	}
+	return e, ok, nil
+}
+
+// searchBack collects the newest readings of devices, from the sequence last
+// backwards.
+func searchBack(ctx context.Context, h history, last uint64, open map[string]*device) error {
+	found := map[string][]events.Event{} // newest first
+	defer func() {
+		for source, evs := range found {
+			slices.Reverse(evs)
+			open[source].recall(evs)
+		}
+	}()
+	missing := len(open)
+	for to, left := last, recallDepth; to > 0 && left > 0 && missing > 0; left -= recallChunk {
+		from := uint64(1)
+		if to > recallChunk {
+			from = to - recallChunk + 1
+		}
+		var chunk []events.Entry
+		err := h.Read(ctx, from, to, func(es []events.Entry) error {
+			chunk = append(chunk, es...)
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+		for _, e := range slices.Backward(chunk) {
+			if _, ok := e.Data.(events.ReadingTaken); !ok || open[e.Source] == nil || len(found[e.Source]) == recallMost {
+				continue
+			}
+			found[e.Source] = append(found[e.Source], e.Event)
+			if len(found[e.Source]) == recallMost {
+				missing--
+			}
+		}
+		to = from - 1
+	}
+	return nil
+}
+
+// recall takes over readings out of the journal, oldest first.
+func (d *device) recall(evs []events.Event) {
+	for _, e := range evs {
+		switch r := e.Data.(type) {
+		case events.ReadingTaken:
+			d.memory.recall(e, r)
+			d.count(func(st *DeviceStatus) { st.last(r) })
+			if d.detector != nil && r.Mode == events.ModeSettled {
+				d.detector.Resume(r.Value)
+			}
+		case events.FrameRepeated:
+			// All that is known when the journal cannot be searched.
+			d.memory.add(r.ToolCounter, r.Bytes, r.Of)
+		}
+	}
+}
