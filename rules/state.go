@@ -34,6 +34,13 @@ type State struct {
 	BenchJob   map[string]string                 // bench id -> job that is being worked on there
 	Unplaced   map[uint64]events.ReadingUnplaced // by reading
 	Alerts     map[string]*Alert                 // open alerts by id
+	// ProcTexts holds the files of the released procedures, by ProcKey.
+	ProcTexts map[string]string
+	// Unreadable tells, by ProcKey, why a released procedure cannot be read by
+	// this program. The service must not go on with one: its jobs would be lost.
+	Unreadable map[string]string
+
+	index index // computed from the rest
 }
 
 // ProcKey is the key of a procedure revision in State.Procedures.
@@ -62,6 +69,7 @@ type Job struct {
 	Deadline   events.Instant // ask again then; 0: never
 	LastAt     events.Instant // of the last reading, start, resume or hand-over
 	Notes      []string       // hand-over and pause notes, oldest first
+	Alerts     []string       // ids of its open alerts, oldest first
 	// Pointed is the fastener that somebody said the next pull will be at.
 	PointedStep, Pointed string
 }

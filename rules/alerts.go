@@ -1,0 +1,208 @@
+package rules
+
+import (
+	"fmt"
+	"slices"
+
+	"witnessmark/events"
+	"witnessmark/rules/procedure"
+)
+
+// leave raises what must be said when work goes on past open steps: for each
+// step before upto that is not done, the fasteners that were missed or left
+// low, the value that was left out of limits, or the step that was skipped.
+// Held fasteners have their own alert. why tells what showed it.
+func (t *tx) leave(upto int, why string) {
+	for i := range upto {
+		t.leaveStep(i, why)
+	}
+}
+
+func (t *tx) leaveStep(i int, why string) {
+	st, p := &t.job.Steps[i], &t.job.Proc.Steps[i]
+	switch {
+	case st.Done:
+	case p.Joint != nil:
+		t.leaveJoint(i, why)
+	case p.Measure != nil && st.Value != nil:
+		v := st.Value.Judged
+		r := reading{text: v.Text, unit: v.Unit, value: v.Value}
+		w := limits{v.LSL, v.Target, v.USL, p.Measure.Unit}
+		t.raiseStep(i, events.AlertMeasure,
+			fmt.Sprintf("%s: %s is %s, wanted %s, and work went on: %s.", t.job.title(i), r.said(w.unit), v.Verdict, w.wanted(), why),
+			"Stop. Put it right and measure again, or ask a lead to decide.")
+	default:
+		t.raiseStep(i, events.AlertStepSkipped,
+			fmt.Sprintf("%s was left open, and work went on: %s.", t.job.title(i), why),
+			"Go back and do this step, or ask a lead to decide.")
+	}
+}
+
+func (t *tx) raiseStep(i int, kind events.AlertKind, text, todo string) {
+	t.raise(events.AlertRaised{Kind: kind, Bench: t.job.Bench, Job: t.job.ID, Step: t.job.Proc.Steps[i].ID, Text: text, Todo: todo, Blocks: true})
+}
+
+func (t *tx) leaveJoint(i int, why string) {
+	missed, low := t.job.undone(i)
+	j, p := t.job, &t.job.Proc.Steps[i]
+	a := events.AlertRaised{Bench: j.Bench, Job: j.ID, Step: p.ID, Pass: j.Steps[i].Pass, Blocks: true}
+	if left := t.unnamed(missed, p.ID, events.AlertMissed); len(left) > 0 {
+		a.Kind, a.Fasteners = events.AlertMissed, left
+		a.Text = fmt.Sprintf("%s: %s %s not done (%s pass), and work went on: %s.", j.title(i), list(left), isOne(left), passName(p.Joint, a.Pass), why)
+		a.Todo = fmt.Sprintf("Stop. Pull %s before anything covers the joint, or ask a lead to decide.", list(left))
+		t.raise(a)
+	}
+	if left := t.unnamed(low, p.ID, events.AlertLow, events.AlertUnitSlip); len(left) > 0 {
+		a.Kind, a.Fasteners = events.AlertLow, left
+		a.Text = fmt.Sprintf("%s: the last pull of %s was low, and work went on: %s.", j.title(i), list(left), why)
+		a.Todo = fmt.Sprintf("Stop. Pull %s again, or ask a lead to decide.", list(left))
+		t.raise(a)
+	}
+}
+
+// undone returns the ids of a torque step's fasteners that are not complete,
+// in drawing order: those whose last pull was low apart from the rest. Held
+// ones are in neither.
+func (j *Job) undone(i int) (missed, low []string) {
+	jt, st := j.Proc.Steps[i].Joint, &j.Steps[i]
+	for k := range st.Fasteners {
+		f := &st.Fasteners[k]
+		pass := f.openPass(jt, k)
+		switch {
+		case pass == len(jt.Passes) || f.Held:
+		case f.Marks[pass].Reading != 0 && f.Marks[pass].Verdict == events.Low:
+			low = append(low, jt.Fasteners[k].ID)
+		default:
+			missed = append(missed, jt.Fasteners[k].ID)
+		}
+	}
+	return missed, low
+}
+
+// unnamed returns those of ids that no open alert of the job's step names yet,
+// of any of the kinds.
+func (t *tx) unnamed(ids []string, step string, kinds ...events.AlertKind) []string {
+	for a := range t.openAlerts(t.job.ID) {
+		if a.Step == step && slices.Contains(kinds, a.Kind) {
+			ids = slices.DeleteFunc(slices.Clone(ids), func(id string) bool { return slices.Contains(a.Fasteners, id) })
+		}
+	}
+	return ids
+}
+
+func passName(j *procedure.Joint, pass int) string {
+	if pass >= len(j.Passes) {
+		return "last"
+	}
+	if n := j.Passes[pass].Name; n != "" {
+		return n
+	}
+	return fmt.Sprintf("%d.", pass+1)
+}
+
+// settleGone settles the job's alerts whose cause is gone.
+func (t *tx) settleGone() {
+	for _, id := range t.s.Jobs[t.job.ID].alertIDs() {
+		a := t.s.Alerts[id]
+		if a == nil || slices.Contains(t.settled, id) {
+			continue
+		}
+		if how, gone := t.gone(&a.AlertRaised); gone {
+			t.settle(id, "", how)
+		}
+	}
+}
+
+func (j *Job) alertIDs() []string {
+	if j == nil {
+		return nil
+	}
+	return j.Alerts
+}
+
+// gone reports whether an alert's cause is gone, and how. An alert that no
+// event can settle is never gone: a lead settles it.
+func (t *tx) gone(a *events.AlertRaised) (how string, gone bool) {
+	if asksAboutReadings(a) {
+		return "claimed or dismissed", t.unplaced != 0 && !t.waits(a)
+	}
+	switch a.Kind {
+	case events.AlertMissed:
+		return "witnessed or accepted", t.all(a, complete)
+	case events.AlertLow:
+		return "pulled again or accepted", t.all(a, func(p place) bool { return p.f.Held || p.f.doneIn(a.Pass) })
+	case events.AlertUnitSlip, events.AlertMeasure:
+		if len(a.Fasteners) == 0 {
+			return "the step is done", t.stepDone(a.Step)
+		}
+		return "pulled again, or decided", t.all(a, func(p place) bool { return !p.f.Held && (p.f.Redo || p.f.doneIn(a.Pass)) })
+	case events.AlertHigh, events.AlertToolStatus:
+		return "decided", len(a.Fasteners) > 0 && t.all(a, func(p place) bool { return !p.f.Held })
+	case events.AlertOutOfOrder:
+		return "decided, or the pull counts no longer", t.all(a, func(p place) bool {
+			return !p.f.Held && (p.f.Accepted || p.f.Marks[a.Pass].Reading != a.Reading)
+		})
+	case events.AlertStepSkipped, events.AlertCounterGap:
+		return "the step is done", t.stepDone(a.Step)
+	}
+	return "", false
+}
+
+// place is a fastener with all that is known of it.
+type place struct {
+	joint *procedure.Joint
+	step  *StepState
+	i     int
+	f     *FastenerState
+}
+
+func complete(p place) bool { return p.step.complete(p.joint, p.i) }
+
+// all reports whether a test holds for every fastener that an alert names.
+func (t *tx) all(a *events.AlertRaised, test func(place) bool) bool {
+	p, n := t.job.Proc.Step(a.Step)
+	if p == nil || p.Joint == nil {
+		return false
+	}
+	for _, id := range a.Fasteners {
+		i := p.Joint.Fastener(id)
+		if i < 0 || a.Pass >= len(p.Joint.Passes) {
+			continue
+		}
+		if st := &t.job.Steps[n]; !test(place{p.Joint, st, i, &st.Fasteners[i]}) {
+			return false
+		}
+	}
+	return true
+}
+
+func (t *tx) stepDone(step string) bool {
+	_, i := t.job.Proc.Step(step)
+	return i >= 0 && t.job.Steps[i].Done
+}
+
+// asksAboutReadings reports whether an alert stands for unplaced readings,
+// each of which must be claimed or dismissed.
+func asksAboutReadings(a *events.AlertRaised) bool {
+	if a.Reading == 0 || len(a.Fasteners) > 0 {
+		return false
+	}
+	switch a.Kind {
+	case events.AlertUnplaced, events.AlertExtraPull, events.AlertWrongTool, events.AlertUnknownTool, events.AlertToolStatus:
+		return true
+	case events.AlertUnitSlip:
+		return a.Step == "" // nobody knows yet which step it was for
+	}
+	return false
+}
+
+// waits reports whether a reading that an alert asks about is still to be
+// claimed or dismissed.
+func (t *tx) waits(a *events.AlertRaised) bool {
+	for id, r := range t.s.Unplaced { // is there one: the order does not matter
+		if r.Alert == a.Alert && id != t.unplaced {
+			return true
+		}
+	}
+	return false
+}

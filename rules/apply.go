@@ -1,0 +1,160 @@
+package rules
+
+import (
+	"slices"
+
+	"witnessmark/events"
+)
+
+// clone returns a copy of the job that may be changed by apply without the
+// original showing it. apply copies what lies deeper before it writes there.
+func (j *Job) clone() *Job {
+	c := *j
+	c.Steps = slices.Clone(j.Steps)
+	return &c
+}
+
+// apply folds one outcome into a cloned job; now is the time of its cause.
+// Decide uses it too, on its own clone, to see what follows from an outcome.
+func (j *Job) apply(o events.OutcomeData, now events.Instant) {
+	switch o := o.(type) {
+	case events.ReadingJudged:
+		j.applyJudged(o, now)
+	case events.ReadingVoided:
+		j.applyVoided(o)
+	case events.FastenerPlaced:
+		j.PointedStep, j.Pointed = o.Step, o.Fastener
+	case events.DeviationAccepted:
+		j.applyAccepted(o)
+	case events.FastenerReset:
+		j.applyReset(o)
+	case events.StepFinished:
+		if _, i := j.Proc.Step(o.Step); i >= 0 {
+			j.Steps[i].Done, j.Steps[i].Answer = true, o.Answer
+		}
+	case events.StepReopened:
+		if _, i := j.Proc.Step(o.Step); i >= 0 {
+			j.Steps[i].Done, j.Steps[i].Accepted, j.Steps[i].Answer = false, false, ""
+		}
+	case events.JobPaused:
+		j.Status, j.Deadline = JobPaused, 0
+		j.PointedStep, j.Pointed = "", ""
+		j.note(o.Note)
+	case events.JobResumed:
+		j.Status, j.Bench, j.Technician, j.LastAt = JobActive, o.Bench, o.By, now
+	case events.JobHandedOver:
+		j.Technician, j.Bench, j.LastAt = o.To, o.Bench, now
+		j.note(o.Note)
+	case events.DeadlineSet:
+		j.Deadline = o.AtUs
+	}
+}
+
+func (j *Job) note(s string) {
+	if s != "" {
+		j.Notes = append(slices.Clip(j.Notes), s)
+	}
+}
+
+// fastener returns step i's state and, its own copy, the fastener with an id;
+// f is nil if there is none.
+func (j *Job) fastener(step, id string) (st *StepState, i int, f *FastenerState) {
+	p, n := j.Proc.Step(step)
+	if p == nil || p.Joint == nil {
+		return nil, 0, nil
+	}
+	k := p.Joint.Fastener(id)
+	if k < 0 {
+		return nil, 0, nil
+	}
+	st = &j.Steps[n]
+	st.Fasteners = slices.Clone(st.Fasteners)
+	f = &st.Fasteners[k]
+	f.Marks = slices.Clone(f.Marks)
+	return st, n, f
+}
+
+func (j *Job) applyJudged(o events.ReadingJudged, now events.Instant) {
+	j.LastAt = now
+	m := Mark{Reading: o.Reading, Verdict: o.Verdict, Grade: o.Grade, Judged: o}
+	if o.Fastener == "" {
+		if _, i := j.Proc.Step(o.Step); i >= 0 {
+			j.Steps[i].Value = &m
+		}
+		return
+	}
+	st, n, f := j.fastener(o.Step, o.Fastener)
+	if f == nil || o.Pass < 0 || o.Pass >= len(f.Marks) {
+		return
+	}
+	f.Marks[o.Pass] = m
+	f.Held = o.Held
+	f.Redo = f.Redo && !m.counts()
+	f.Accepted = f.Accepted && m.counts() // judged by its last reading
+	st.refresh(j.Proc.Steps[n].Joint)
+	// A low pull is followed by another one at the same place.
+	if o.Verdict != events.Low || o.Held {
+		if j.PointedStep == o.Step && j.Pointed == o.Fastener {
+			j.PointedStep, j.Pointed = "", ""
+		}
+	}
+}
+
+func (j *Job) applyVoided(o events.ReadingVoided) {
+	if o.Fastener == "" {
+		if _, i := j.Proc.Step(o.Step); i >= 0 {
+			j.Steps[i].Value = nil
+		}
+		return
+	}
+	st, n, f := j.fastener(o.Step, o.Fastener)
+	if f == nil || o.Pass < 0 || o.Pass >= len(f.Marks) || f.Marks[o.Pass].Reading != o.Reading {
+		return
+	}
+	f.Marks[o.Pass] = Mark{}
+	f.Held, f.Redo = false, true
+	st.refresh(j.Proc.Steps[n].Joint)
+}
+
+func (j *Job) applyAccepted(o events.DeviationAccepted) {
+	if o.Fastener == "" {
+		if _, i := j.Proc.Step(o.Step); i >= 0 {
+			j.Steps[i].Accepted = true
+			j.acceptRest(i)
+		}
+		return
+	}
+	if st, n, f := j.fastener(o.Step, o.Fastener); f != nil {
+		f.Accepted, f.Held, f.Redo = true, false, false
+		st.refresh(j.Proc.Steps[n].Joint)
+	}
+}
+
+// acceptRest accepts all that a torque step has left open.
+func (j *Job) acceptRest(step int) {
+	jt, st := j.Proc.Steps[step].Joint, &j.Steps[step]
+	if jt == nil {
+		return
+	}
+	st.Fasteners = slices.Clone(st.Fasteners)
+	for i := range st.Fasteners {
+		if f := &st.Fasteners[i]; f.Held || !st.complete(jt, i) {
+			f.Accepted, f.Held, f.Redo = true, false, false
+		}
+	}
+	st.refresh(jt)
+}
+
+func (j *Job) applyReset(o events.FastenerReset) {
+	if o.Fastener == "" {
+		if _, i := j.Proc.Step(o.Step); i >= 0 {
+			j.Steps[i].Value = nil
+		}
+		return
+	}
+	if st, n, f := j.fastener(o.Step, o.Fastener); f != nil {
+		f.Marks = make([]Mark, len(f.Marks))
+		f.Accepted, f.Held, f.Redo = false, false, true
+		st.refresh(j.Proc.Steps[n].Joint)
+	}
+}

@@ -1,0 +1,202 @@
+package rules
+
+import (
+	"slices"
+
+	"witnessmark/events"
+	"witnessmark/rules/procedure"
+)
+
+// Evolve folds one decision into s. It cannot fail. A decision whose cause is
+// already answered changes nothing, so delivering one again is harmless.
+func Evolve(s *State, d events.Decided) {
+	if d.Cause <= s.Cause {
+		return
+	}
+	s.Cause = d.Cause
+	for _, o := range d.Outcomes {
+		s.fold(o.Data, d.CauseUs)
+	}
+}
+
+// fold applies one outcome; now is the time of the fact that caused it.
+func (s *State) fold(o events.OutcomeData, now events.Instant) {
+	switch o := o.(type) {
+	case events.ShopAdopted:
+		s.Shop, s.ShopHash = o.Shop, o.Hash
+		s.indexShop()
+	case events.ProcedureReleased:
+		s.foldProcedure(o)
+	case events.JobOpened:
+		s.foldOpened(o)
+	case events.JobReleased:
+		s.end(o.Job)
+	case events.JobAbandoned:
+		s.end(o.Job)
+	case events.ReadingUnplaced:
+		s.keepUnplaced(o)
+	case events.ReadingDismissed:
+		delete(s.Unplaced, o.Reading)
+	case events.AlertRaised:
+		s.foldRaised(o)
+	case events.AlertAcknowledged:
+		if a := s.Alerts[o.Alert]; a != nil {
+			b := *a
+			b.AckBy, b.AckAt = o.By, o.AtUs
+			s.Alerts[o.Alert] = &b
+		}
+	case events.AlertSettled:
+		s.foldSettled(o.Alert)
+	default:
+		s.foldJob(o, now)
+	}
+}
+
+// foldJob applies an outcome that moves one open job.
+func (s *State) foldJob(o events.OutcomeData, now events.Instant) {
+	id := jobOf(o)
+	old := s.Jobs[id]
+	if old == nil {
+		return
+	}
+	if r, ok := o.(events.ReadingJudged); ok {
+		delete(s.Unplaced, r.Reading)
+	}
+	j := old.clone()
+	j.apply(o, now)
+	s.Jobs[id] = j
+	s.foldBench(old, j)
+}
+
+// foldBench keeps BenchJob in step with where the job was and is.
+func (s *State) foldBench(old, j *Job) {
+	if old.Bench == j.Bench && old.Status == j.Status {
+		return
+	}
+	if s.BenchJob[old.Bench] == j.ID {
+		delete(s.BenchJob, old.Bench)
+	}
+	if j.Status == JobActive {
+		s.BenchJob[j.Bench] = j.ID
+	}
+}
+
+func (s *State) foldProcedure(o events.ProcedureReleased) {
+	key := ProcKey(o.Procedure, o.Revision)
+	s.ProcTexts[key] = o.Text
+	s.readProcedure(key)
+	s.Newest[o.Procedure] = o.Revision
+}
+
+// readProcedure reads a released procedure's file. Only a program whose
+// checks have become stricter than those it was released under can fail here.
+func (s *State) readProcedure(key string) {
+	p, problems := procedure.Parse(key, []byte(s.ProcTexts[key]))
+	if err := problems.Err(); p == nil || err != nil {
+		s.Unreadable[key] = "cannot be read"
+		if err != nil {
+			s.Unreadable[key] = err.Error()
+		}
+	}
+	if p != nil {
+		s.Procedures[key] = p
+	}
+}
+
+func (s *State) foldOpened(o events.JobOpened) {
+	p := s.Procedures[ProcKey(o.Procedure, o.Revision)]
+	if p == nil {
+		return // told by Unreadable
+	}
+	s.Jobs[o.Job] = newJob(o, p)
+	s.BenchJob[o.Bench] = o.Job
+}
+
+func newJob(o events.JobOpened, p *procedure.Procedure) *Job {
+	j := &Job{
+		ID: o.Job, UnitSerial: o.UnitSerial, Customer: o.Customer, Proc: p, Bench: o.Bench,
+		Technician: o.By, Status: JobActive, OpenedAt: o.AtUs, LastAt: o.AtUs,
+		Steps: make([]StepState, len(p.Steps)),
+	}
+	for i := range p.Steps {
+		if jt := p.Steps[i].Joint; jt != nil {
+			j.Steps[i].Fasteners = make([]FastenerState, len(jt.Fasteners))
+			for k := range j.Steps[i].Fasteners {
+				j.Steps[i].Fasteners[k].Marks = make([]Mark, len(jt.Passes))
+			}
+		}
+	}
+	return j
+}
+
+// end takes a job out of the state; only its id stays.
+func (s *State) end(id string) {
+	j := s.Jobs[id]
+	if j == nil {
+		return
+	}
+	for _, a := range j.Alerts {
+		delete(s.Alerts, a)
+	}
+	if s.BenchJob[j.Bench] == id {
+		delete(s.BenchJob, j.Bench)
+	}
+	delete(s.Jobs, id)
+	s.Ended[id] = true
+}
+
+func (s *State) foldRaised(o events.AlertRaised) {
+	s.Alerts[o.Alert] = &Alert{AlertRaised: o}
+	if j := s.Jobs[o.Job]; j != nil {
+		j = j.clone()
+		j.Alerts = append(slices.Clip(j.Alerts), o.Alert)
+		s.Jobs[o.Job] = j
+		return
+	}
+	s.index.loose = append(s.index.loose, o.Alert)
+}
+
+func (s *State) foldSettled(id string) {
+	a := s.Alerts[id]
+	if a == nil {
+		return
+	}
+	delete(s.Alerts, id)
+	is := func(other string) bool { return other == id }
+	if j := s.Jobs[a.Job]; j != nil {
+		j = j.clone()
+		j.Alerts = slices.DeleteFunc(slices.Clone(j.Alerts), is)
+		s.Jobs[a.Job] = j
+		return
+	}
+	s.index.loose = slices.DeleteFunc(s.index.loose, is)
+}
+
+// jobOf returns the job that an outcome is about, "" if none.
+func jobOf(o events.OutcomeData) string {
+	switch o := o.(type) {
+	case events.ReadingJudged:
+		return o.Job
+	case events.ReadingVoided:
+		return o.Job
+	case events.JobPaused:
+		return o.Job
+	case events.JobResumed:
+		return o.Job
+	case events.JobHandedOver:
+		return o.Job
+	case events.StepFinished:
+		return o.Job
+	case events.StepReopened:
+		return o.Job
+	case events.FastenerPlaced:
+		return o.Job
+	case events.DeviationAccepted:
+		return o.Job
+	case events.FastenerReset:
+		return o.Job
+	case events.DeadlineSet:
+		return o.Job
+	}
+	return ""
+}

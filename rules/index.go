@@ -1,0 +1,92 @@
+package rules
+
+import (
+	"slices"
+	"time"
+
+	"witnessmark/events"
+	"witnessmark/rules/procedure"
+)
+
+// index is what State can compute from its exported parts, kept so that a
+// reading costs no search.
+type index struct {
+	tools   map[string]toolDates
+	people  map[string]events.Person
+	benches map[string]bool
+	// unplaced holds the keys of State.Unplaced in journal order, and perhaps
+	// some that have left it since.
+	unplaced []uint64
+	// loose holds the ids of open alerts that belong to no job, oldest first.
+	loose []string
+}
+
+// toolDates is a tool with its dates read.
+type toolDates struct {
+	events.Tool
+	from, until events.Instant // in date from ≤ t < until
+}
+
+// maxUnplaced is how many unplaced readings stay at hand to be claimed. Older
+// ones stay in the journal and the ledger, but a shop that lets thousands lie
+// does not make the rules slow.
+const maxUnplaced = 4096
+
+// New returns the state before the first event.
+func New() *State {
+	s := &State{
+		Procedures: map[string]*procedure.Procedure{},
+		Newest:     map[string]string{},
+		Jobs:       map[string]*Job{},
+		Ended:      map[string]bool{},
+		BenchJob:   map[string]string{},
+		Unplaced:   map[uint64]events.ReadingUnplaced{},
+		Alerts:     map[string]*Alert{},
+		ProcTexts:  map[string]string{},
+		Unreadable: map[string]string{},
+	}
+	s.indexShop()
+	return s
+}
+
+// indexShop reads the shop's dates once. Dates are days in UTC.
+func (s *State) indexShop() {
+	x := &s.index
+	x.tools = make(map[string]toolDates, len(s.Shop.Tools))
+	for _, t := range s.Shop.Tools {
+		d := toolDates{Tool: t}
+		if from, err := time.Parse(time.DateOnly, t.Calibrated); err == nil {
+			d.from = events.InstantOf(from)
+		}
+		if due, err := time.Parse(time.DateOnly, t.Due); err == nil {
+			d.until = events.InstantOf(due.AddDate(0, 0, 1))
+		}
+		x.tools[t.ID] = d
+	}
+	x.people = make(map[string]events.Person, len(s.Shop.People))
+	for _, p := range s.Shop.People {
+		x.people[p.ID] = p
+	}
+	x.benches = make(map[string]bool, len(s.Shop.Benches))
+	for _, b := range s.Shop.Benches {
+		x.benches[b.ID] = true
+	}
+}
+
+// keepUnplaced adds r and lets go of the oldest where there are too many.
+func (s *State) keepUnplaced(r events.ReadingUnplaced) {
+	if _, known := s.Unplaced[r.Reading]; !known {
+		s.index.unplaced = append(s.index.unplaced, r.Reading)
+	}
+	s.Unplaced[r.Reading] = r
+	for len(s.Unplaced) > maxUnplaced {
+		delete(s.Unplaced, s.index.unplaced[0])
+		s.index.unplaced = s.index.unplaced[1:]
+	}
+	if len(s.index.unplaced) > 2*maxUnplaced {
+		s.index.unplaced = slices.DeleteFunc(slices.Clone(s.index.unplaced), func(id uint64) bool {
+			_, there := s.Unplaced[id]
+			return !there
+		})
+	}
+}

@@ -1,0 +1,94 @@
+package rules
+
+import (
+	"fmt"
+	"strings"
+
+	"witnessmark/events"
+	"witnessmark/rules/procedure"
+)
+
+// OpenWork returns what keeps a job from being released, one line each, in the
+// order of the steps and then of the alerts; nil if nothing does.
+func (s *State) OpenWork(job *Job) []string {
+	t := &tx{s: s, job: job}
+	return t.openWork()
+}
+
+func (t *tx) openWork() []string {
+	var lines []string
+	for i := range t.job.Steps {
+		lines = append(lines, t.job.openStep(i)...)
+	}
+	for a := range t.openAlerts(t.job.ID) {
+		if a.Blocks && !told(a) {
+			lines = append(lines, fmt.Sprintf("alert %s (%s): %s", a.Alert, words(string(a.Kind)), a.Text))
+		}
+	}
+	return lines
+}
+
+// told reports whether the steps' own lines already say what an alert says.
+func told(a *events.AlertRaised) bool {
+	switch a.Kind {
+	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure:
+		return true
+	case events.AlertUnitSlip, events.AlertToolStatus:
+		return !asksAboutReadings(a)
+	}
+	return false
+}
+
+// openStep returns what is open in step i.
+func (j *Job) openStep(i int) []string {
+	st, p := &j.Steps[i], &j.Proc.Steps[i]
+	switch {
+	case p.Joint != nil:
+		return j.openJoint(i)
+	case st.Done:
+		return nil
+	case p.Measure != nil && st.Value == nil:
+		return []string{fmt.Sprintf("%s: not measured", j.title(i))}
+	case p.Measure != nil:
+		return []string{fmt.Sprintf("%s: measured %s", j.title(i), st.Value.Verdict)}
+	}
+	return []string{fmt.Sprintf("%s: not confirmed", j.title(i))}
+}
+
+func (j *Job) openJoint(i int) []string {
+	var lines []string
+	jt, st := j.Proc.Steps[i].Joint, &j.Steps[i]
+	add := func(ids []string, what string) {
+		if len(ids) > 0 {
+			lines = append(lines, fmt.Sprintf("%s: %s %s", j.title(i), list(ids), what))
+		}
+	}
+	missed, low := j.undone(i)
+	add(missed, "not done ("+passName(jt, st.Pass)+" pass)")
+	add(low, "low: to be pulled again")
+	add(j.pick(i, func(k int) bool { return st.Fasteners[k].Held }), "held until a lead decides")
+	if jt.Class != procedure.ClassC {
+		add(j.pick(i, func(k int) bool { return st.unsettledDoubt(jt, k) }), fmt.Sprintf("doubtful in a joint of class %s: pull again or have a lead accept", jt.Class))
+	}
+	return lines
+}
+
+func (j *Job) pick(i int, is func(fastener int) bool) []string {
+	var ids []string
+	for k := range j.Steps[i].Fasteners {
+		if is(k) {
+			ids = append(ids, j.Proc.Steps[i].Joint.Fasteners[k].ID)
+		}
+	}
+	return ids
+}
+
+// unsettledDoubt reports whether fastener i is complete on a doubtful value
+// that nobody has accepted. Only the last pass decides what it is left with.
+func (st *StepState) unsettledDoubt(j *procedure.Joint, i int) bool {
+	f := &st.Fasteners[i]
+	m := f.last()
+	return m != nil && m.Verdict == events.Doubtful && !f.Accepted && !f.Held && st.complete(j, i)
+}
+
+func words(code string) string { return strings.ReplaceAll(code, "_", " ") }

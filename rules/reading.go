@@ -1,0 +1,277 @@
+package rules
+
+import (
+	"fmt"
+
+	"witnessmark/events"
+	"witnessmark/events/quantity"
+	"witnessmark/rules/procedure"
+)
+
+// reading is what placing and judging need of a reading, whether it has just
+// been taken or is claimed later.
+type reading struct {
+	seq     uint64
+	tool    string
+	bench   string
+	mode    events.Mode
+	text    string
+	unit    string
+	value   quantity.Value
+	angle   quantity.Value
+	at      events.Instant
+	by      string // who typed it
+	claimed string // reason, if a person assigned it
+	status  string
+}
+
+// slot is where a reading could count: a fastener in a pass of a torque step,
+// or a measure step (fastener -1).
+type slot struct {
+	limits
+	step, pass, fastener int
+	tools, kinds         []string
+	joint                *procedure.Joint // nil for a measure step
+}
+
+// taken decides on a reading. The order of the questions is the order of the
+// evidence:
+//
+//  1. Can it be trusted at all: a value, a known tool, a known time?
+//  2. Is there an active job at its bench (or named with a typed value)?
+//  3. Did somebody point at a place? Then it is for that place.
+//  4. Is it inside the limits of the current step's current pass? Then it is
+//     for the next fastener there, whatever else it might also be.
+//  5. Is it inside the limits of a later step, done with a tool for that step?
+//     Then work went on, and what was left behind is raised. If the number
+//     would also fit the current step in another unit, nobody can say which
+//     it was: it stays unplaced, and the alert names both.
+//  6. Does the current step want such a reading? Then it is low or high there.
+//  7. Does it repeat the step before? Then it is a pull too many.
+//  8. Else it stays unplaced.
+//
+// Settled values of an indicator are treated apart, see settledElsewhere.
+func (t *tx) taken(e events.ReadingTaken) {
+	r := &reading{
+		seq: t.seq, tool: e.Tool, bench: e.Bench, mode: e.Mode, text: e.Text, unit: e.Unit,
+		value: e.Value, angle: e.Angle, at: t.at, by: e.By, status: e.ToolStatus,
+	}
+	if e.ReceivedAtUs != 0 {
+		r.at = e.ReceivedAtUs
+	}
+	t.openFor(e)
+	tool, known := t.s.index.tools[e.Tool]
+	switch {
+	case !r.value.Finite():
+		r.value = quantity.Value{}
+		t.leaveUnplaced(r, events.AlertUnplaced, "it is no number", claimOrDismiss)
+	case !known:
+		t.leaveUnplaced(r, events.AlertUnknownTool, fmt.Sprintf("the shop file has no tool %q", e.Tool),
+			"Put the tool into the shop file. A lead claims the reading, or it is dismissed with a reason.")
+	case e.Stale:
+		t.leaveUnplaced(r, events.AlertUnplaced, "it had waited in the line before the port was opened, so its time is not known", claimOrDismiss)
+	default:
+		t.battery(r)
+		t.place(r, &tool)
+	}
+	t.follow()
+}
+
+const claimOrDismiss = "Claim it for the fastener it belongs to, or dismiss it with a reason."
+
+// openFor takes the job at the reading's bench, or the one that a typed value
+// names, into the decision, and says who did it.
+func (t *tx) openFor(e events.ReadingTaken) {
+	id := t.s.BenchJob[e.Bench]
+	if e.Mode == events.ModeTyped && e.Job != "" {
+		if id = e.Job; t.s.Jobs[id] == nil || t.s.Jobs[id].Status != JobActive {
+			id = ""
+		}
+	}
+	t.open(id)
+	t.by = e.By
+	if t.job != nil && t.by == "" {
+		t.by = t.job.Technician
+	}
+}
+
+// place finds where a trusted reading belongs; see taken.
+func (t *tx) place(r *reading, tool *toolDates) {
+	switch {
+	case r.mode == events.ModeTyped && !t.s.works(r.by):
+		t.leaveUnplaced(r, events.AlertUnplaced, fmt.Sprintf("%q, who typed it, is no technician or lead of this shop", r.by), claimOrDismiss)
+	case t.job == nil:
+		t.noJob(r)
+	case r.value.Dimension() == quantity.DimTorque && r.value.Base() < 0:
+		t.leaveUnplaced(r, events.AlertUnplaced, "it was pulled in the loosening direction",
+			"If a fastener was slackened, a lead sends it back to be done again. Dismiss the reading with a reason.")
+	default:
+		t.placeInJob(r, tool)
+	}
+}
+
+// noJob keeps a reading at a bench where nothing is being worked on.
+func (t *tx) noJob(r *reading) {
+	why := fmt.Sprintf("no job is active at bench %q", r.bench)
+	switch {
+	case r.mode == events.ModeSettled:
+		t.keep(r, "", why)
+	case conditionOf(r.status) == fault:
+		t.leaveUnplaced(r, events.AlertToolStatus, fmt.Sprintf("the tool says %q, and %s", r.status, why), checkTool)
+	default:
+		t.leaveUnplaced(r, events.AlertUnplaced, why, claimOrDismiss)
+	}
+}
+
+const checkTool = "Check the tool before it is used again. Claim the reading or dismiss it with a reason."
+
+func (t *tx) placeInJob(r *reading, tool *toolDates) {
+	w, grade, open := t.job.expected()
+	wants := open && w.takes(r)
+	var misfit string
+	other := false
+	if wants {
+		misfit, other = tool.misfit(&w, r.at)
+	}
+	fits := wants && misfit == ""
+	switch {
+	case r.mode == events.ModeSettled:
+		t.settledValue(r, tool, &w, wants && !other, misfit)
+	case conditionOf(r.status) == fault && !(fits && w.joint != nil):
+		t.leaveUnplaced(r, events.AlertToolStatus, fmt.Sprintf("the tool says %q", r.status), checkTool)
+	case conditionOf(r.status) == fault, fits && (grade == events.Placed || w.holds(r.value)):
+		t.count(&w, r, tool, grade)
+	default:
+		t.elsewhere(r, tool, &w, wants, misfit)
+	}
+}
+
+// settledValue decides on a value that an indicator gave by itself once it
+// stood still. An indicator that lies on the bench and is moved, or is being
+// set up, gives such values all the time; to take them for work that went on
+// would cry wolf. So a settled value counts only where the current step
+// measures with such a tool. Elsewhere it is kept without an alert: it can be
+// claimed, and what was left behind is still found by the next pull, the next
+// confirmation, the pause and the release.
+func (t *tx) settledValue(r *reading, tool *toolDates, w *slot, wanted bool, misfit string) {
+	switch {
+	case !wanted:
+		t.keep(r, "", "the current step does not measure with this tool")
+	case conditionOf(r.status) == fault:
+		t.keep(r, "", fmt.Sprintf("the tool says %q", r.status))
+	case misfit != "":
+		t.wrongTool(r, w, misfit)
+	default:
+		t.count(w, r, tool, "")
+	}
+}
+
+// elsewhere decides on a reading that is not simply one more for the expected
+// place: questions 5 to 8 of taken.
+func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit string) {
+	later, went := t.job.later(r, tool)
+	if went {
+		if wants && misfit == "" {
+			if meant, slipped := w.slip(r.value, r.unit); slipped {
+				t.eitherSlipOr(r, w, meant, &later)
+				return
+			}
+		}
+		t.count(&later, r, tool, later.grade())
+		return
+	}
+	if wants && misfit != "" {
+		t.wrongTool(r, w, misfit)
+		return
+	}
+	if before, ok := t.job.repeats(r, wants); ok {
+		t.extraPull(r, before)
+		return
+	}
+	if wants {
+		t.count(w, r, tool, w.grade())
+		return
+	}
+	t.leaveUnplaced(r, events.AlertUnplaced, "it fits no step that is open", claimOrDismiss)
+}
+
+// wrongTool keeps a reading of a tool that may not do the expected work. It is
+// no witness until a lead claims it.
+func (t *tx) wrongTool(r *reading, w *slot, misfit string) {
+	t.unplacedAt(r, events.AlertWrongTool, w.step, fmt.Sprintf("%s is the wrong tool for %s: %s", t.s.toolName(r.tool), t.job.title(w.step), misfit),
+		"Take the right tool and pull again. A lead may claim the reading; else dismiss it with a reason.")
+}
+
+// eitherSlipOr keeps a reading that may be one for the expected place in the
+// wrong unit, or one for a later step: the number explains both, and a guess
+// could call the wrong fastener witnessed.
+func (t *tx) eitherSlipOr(r *reading, w *slot, meant quantity.Unit, later *slot) {
+	t.unplacedAt(r, events.AlertUnitSlip, -1, fmt.Sprintf(
+		"%s may be %s %s for %s, which wants %s, with the tool set to the wrong unit; or it was for %s, which wants %s, and the step before was left",
+		r.said(w.unit), r.text, meant.Symbol(), t.job.title(w.step), w.wanted(), t.job.title(later.step), later.wanted()),
+		"Stop. Look at the tool's unit and at the part. Claim the reading for the fastener it belongs to, or dismiss it and pull again.")
+}
+
+func (t *tx) extraPull(r *reading, step int) {
+	t.unplacedAt(r, events.AlertExtraPull, step, fmt.Sprintf("%s already has a pull for each of its fasteners", t.job.title(step)),
+		"Check that each fastener was pulled once: one may have been pulled twice and another not at all. Point at the fastener and pull it, or dismiss the reading with a reason.")
+}
+
+// leaveUnplaced keeps a reading and raises an alert that asks what it was.
+func (t *tx) leaveUnplaced(r *reading, kind events.AlertKind, why, todo string) {
+	t.unplacedAt(r, kind, -1, why, todo)
+}
+
+func (t *tx) unplacedAt(r *reading, kind events.AlertKind, step int, why, todo string) {
+	a := events.AlertRaised{
+		Kind: kind, Bench: r.bench, Tool: r.tool, Reading: r.seq,
+		Text: fmt.Sprintf("%s of %s counts for nothing yet: %s.", r.said(quantity.Unit{}), t.s.toolName(r.tool), why), Todo: todo,
+	}
+	if t.job != nil {
+		a.Job, a.Blocks = t.job.ID, true
+		if step >= 0 {
+			a.Step = t.job.Proc.Steps[step].ID
+		}
+	}
+	// The alert's id is needed by the reading, which is told first.
+	id := t.same(&a)
+	if id == "" {
+		id = t.nextAlert()
+	}
+	t.keep(r, id, why)
+	t.raise(a)
+}
+
+// keep keeps an unplaced reading.
+func (t *tx) keep(r *reading, alert, why string) {
+	u := events.ReadingUnplaced{
+		Reading: r.seq, Bench: r.bench, Tool: r.tool, Value: r.value, Text: r.text, Unit: r.unit,
+		Angle: r.angle, AtUs: r.at, Alert: alert, Why: why, By: r.by,
+	}
+	if t.job != nil {
+		u.Job = t.job.ID
+		if u.By == "" {
+			u.By = t.job.Technician
+		}
+	}
+	t.add(u)
+}
+
+// battery raises an alert for a tool whose battery is low, and settles it once
+// the tool is well again. The reading stands.
+func (t *tx) battery(r *reading) {
+	switch conditionOf(r.status) {
+	case battery:
+		t.raise(events.AlertRaised{
+			Kind: events.AlertToolStatus, Bench: r.bench, Tool: r.tool,
+			Text: fmt.Sprintf("The battery of %s is low.", t.s.toolName(r.tool)), Todo: "Charge or change it. Readings still count.",
+		})
+	case good:
+		for a := range t.openAlerts("") {
+			if a.Kind == events.AlertToolStatus && a.Tool == r.tool && a.Reading == 0 {
+				t.settle(a.Alert, "", "the tool no longer says so")
+				break
+			}
+		}
+	}
+}
