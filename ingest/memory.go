@@ -65,13 +65,14 @@ func (m *memory) gap(counter uint64) (found, restart bool) {
 }
 
 // wrapped reports whether a lower counter is more likely one that has passed
-// the modulus than one that began anew: it is less than half a round ahead.
+// the modulus than one that began anew: it is at most a tenth of a round
+// ahead. Our own choice: a tool rarely takes so many pulls unheard.
 func (m *memory) wrapped(counter uint64) bool {
 	if m.modulus == 0 || counter >= m.modulus || m.last >= m.modulus || counter == m.last {
 		return false
 	}
 	ahead := (counter + m.modulus - m.last) % m.modulus
-	return ahead < m.modulus/2
+	return ahead <= m.modulus/10
 }
 
 // add remembers a reading that was taken.

@@ -171,7 +171,7 @@ func (s *session) tick(m moment) error {
 // end takes what is still to be had when the line is given up.
 func (s *session) end(ctx context.Context) {
 	m := s.clock.moment(s.d)
-	s.frames(s.dec.Idle(m.steady.Add(s.d.profile.IdleAfter())), m)
+	s.frames(s.dec.Flush(), m)
 	s.add(s.samples.flush(m.wall)...)
 	s.flush()
 	if s.d.detector != nil {

@@ -1,6 +1,8 @@
 package ingest
 
 import (
+	"errors"
+	"os"
 	"time"
 
 	"witnessmark/events"
@@ -21,6 +23,9 @@ func newTalk(a profile.Acquire) talk {
 	t := talk{acquire: a}
 	if a.By != profile.Push {
 		t.next = time.Now()
+	}
+	if a.By == profile.Poll && a.Timeout <= 0 {
+		t.acquire.Timeout = max(a.Every, time.Second) // or one lost answer would end the asking
 	}
 	return t
 }
@@ -91,7 +96,11 @@ func (s *session) ask(m moment) error {
 		return nil
 	}
 	t.said(m.mono)
-	return s.line.send(t.command())
+	err := s.line.send(t.command())
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		return nil // it takes no bytes: it will not answer, and that is noticed
+	}
+	return err
 }
 
 // mute says that the line is open and the tool silent.

@@ -1,0 +1,159 @@
+package ingest
+
+import (
+	"net"
+	"slices"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"witnessmark/events"
+)
+
+// indicator answers questions by the notes on the D3, as long as it is on.
+type indicator struct {
+	on    atomic.Bool
+	value atomic.Int32
+	asked atomic.Int32
+	n     byte
+}
+
+func (d *indicator) serve(line net.Conn) {
+	buf := make([]byte, 2)
+	for {
+		if _, err := line.Read(buf); err != nil {
+			return
+		}
+		if string(buf) != "R\r" {
+			continue
+		}
+		d.asked.Add(1)
+		if !d.on.Load() {
+			continue
+		}
+		d.n++
+		if _, err := line.Write(pinn(d.n, d.value.Load())); err != nil {
+			return
+		}
+	}
+}
+
+func TestPolledIndicator(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBook()
+		r := newRig(t, b, "pinn-d3", nil)
+		line := <-r.lines
+		ind := &indicator{}
+		go ind.serve(line)
+
+		pass(5 * time.Second) // off
+		synctest.Wait()
+		if got, want := linkStates(b), []string{events.LinkUp, events.LinkMute}; !slices.Equal(got, want) {
+			t.Errorf("link %v, want %v", got, want)
+		}
+		ind.on.Store(true)
+		pass(3 * time.Second) // at rest
+		ind.value.Store(152)
+		pass(3 * time.Second) // and now it stands at 0.152 mm
+		ind.value.Store(310)
+		pass(3 * time.Second)
+		r.stop()
+		line.Close()
+
+		if got, want := linkStates(b), []string{events.LinkUp, events.LinkMute, events.LinkUp}; !slices.Equal(got, want) {
+			t.Errorf("link %v, want %v", got, want)
+		}
+		rs := of[events.ReadingTaken](b)
+		if got, want := texts(rs), []string{"0.152", "0.310"}; !slices.Equal(got, want) {
+			t.Fatalf("readings %v, want %v", got, want)
+		}
+		if rs[0].Mode != events.ModeSettled || rs[0].Unit != "mm" || len(rs[0].Bytes) != 8 {
+			t.Errorf("reading %+v", rs[0])
+		}
+		checkSamples(t, b, int(ind.n))
+		inOrder(t, b)
+	})
+}
+
+// checkSamples checks that all samples were kept, in pieces of at most a
+// second, each before the reading that was made of it.
+func checkSamples(t *testing.T, b *book, sent int) {
+	t.Helper()
+	kept := 0
+	seen := map[float64]bool{}
+	for _, e := range b.all() {
+		switch d := e.Data.(type) {
+		case events.SamplesCaptured:
+			kept += len(d.Values)
+			if len(d.Values) > chunkMost || len(d.AtUs) != len(d.Values) || len(d.Bytes) != 8*len(d.Values) {
+				t.Errorf("piece of %d values, %d times, %d bytes", len(d.Values), len(d.AtUs), len(d.Bytes))
+			}
+			if last := d.AtUs[len(d.AtUs)-1]; last > 1_000_000 || !slices.IsSorted(d.AtUs) {
+				t.Errorf("piece goes on for %d us", last)
+			}
+			for _, v := range d.Values {
+				seen[v] = true
+			}
+		case events.ReadingTaken:
+			if v := d.Value.Base(); !seen[v] {
+				t.Errorf("reading %v before its samples", v)
+			}
+		}
+	}
+	if kept != sent {
+		t.Errorf("%d samples kept, %d sent", kept, sent)
+	}
+}
+
+// An indicator that still stands where it stood before a restart or a pulled
+// plug gives no second reading.
+func TestIndicatorThatStandsStill(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBook()
+		ind := &indicator{}
+		ind.on.Store(true)
+		ind.value.Store(152)
+		for range 2 {
+			r := newRig(t, b, "pinn-d3", nil)
+			for range 2 {
+				line := <-r.lines
+				go ind.serve(line)
+				pass(5 * time.Second)
+				line.Close()
+			}
+			r.stop()
+		}
+		if got := texts(of[events.ReadingTaken](b)); !slices.Equal(got, []string{"0.152"}) {
+			t.Errorf("readings %v, want one", got)
+		}
+		inOrder(t, b)
+	})
+}
+
+func TestPollingStopsWhileTheJournalIsAway(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBook()
+		r := newRig(t, b, "pinn-d3", func(c *Config) { c.Backlog = 5 })
+		line := <-r.lines
+		ind := &indicator{}
+		ind.on.Store(true)
+		go ind.serve(line)
+		pass(2 * time.Second)
+		b.failWith(errAway)
+		pass(time.Hour)
+		asked := ind.asked.Load()
+		pass(time.Hour)
+		if ind.asked.Load() != asked {
+			t.Error("still asking although there is no room for answers")
+		}
+		b.failWith(nil)
+		pass(10 * time.Second)
+		r.stop()
+		line.Close()
+		checkSamples(t, b, int(ind.asked.Load()))
+		if got := linkStates(b); !slices.Equal(got, []string{events.LinkUp}) {
+			t.Errorf("link %v, want up only: we did not listen, the tool was not mute", got)
+		}
+	})
+}
