@@ -510,3 +510,15 @@ func checkJoint(t *testing.T, j *Joint) {
 		}
 	}
 }
+
+func BenchmarkParse(b *testing.B) {
+	text, err := os.ReadFile("demo/U6.yaml")
+	if err != nil {
+		b.Fatal(err)
+	}
+	for b.Loop() {
+		if _, probs := Parse("U6.yaml", text); len(probs) > 0 {
+			b.Fatal(probs)
+		}
+	}
+}
