@@ -77,7 +77,7 @@ func smallestPrime(n int) int {
 // point is a fastener's place, for ordering.
 type point struct{ x, y float64 }
 
-// Cross order of any places: around their middle they are taken clockwise,
+// cross orders any places: around their middle they are taken clockwise,
 // beginning with the first, and pulled in the order of Star. Fasteners in the
 // very middle come before. On a line, where nothing lies across, the order
 // is from the middle outwards, as spiral.
@@ -93,7 +93,8 @@ func cross(pts []point) []int {
 	return out
 }
 
-// clockwise goes around the middle, beginning with the first fastener.
+// clockwise goes around the middle, beginning with the first fastener;
+// counterClockwise the other way.
 func clockwise(pts []point) []int {
 	middle, around := turn(pts)
 	return append(append([]int(nil), middle...), around...)
@@ -137,7 +138,7 @@ func spiral(pts []point) []int {
 	return out
 }
 
-// place in polar coordinates around the middle: degrees clockwise from
+// place is a fastener in polar coordinates around the middle: degrees clockwise from
 // twelve o'clock.
 type place struct {
 	i      int

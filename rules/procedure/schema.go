@@ -129,7 +129,7 @@ func (r *reader) wrongType(p at, name string, k *kind.Type, hint string) {
 	}
 }
 
-// descriptions of values that are a number with a unit.
+// wantsUnit finds the descriptions of values that are a number with a unit.
 var wantsUnit = regexp.MustCompile(`with its unit|±|^a time`)
 
 func (r *reader) badText(p at, name, url, hint string) {
@@ -210,7 +210,7 @@ func last(loc []string) string {
 	return loc[len(loc)-1]
 }
 
-// at the address of a part of the schema, nil if there is none.
+// schemaPart returns the part of the schema at an address, nil if there is none.
 func schemaPart(url string) map[string]any {
 	_, pointer, _ := strings.Cut(url, "#")
 	var part any = compiled().doc
