@@ -11,7 +11,7 @@ import (
 // batch is what is gathered while a batch is written: counts go into the file
 // once a batch, not once an event.
 type batch struct {
-	*writer
+	put     func(s statement, args ...driver.Value) error
 	totals  map[total]int64
 	devices map[string]*tally
 	rules   string // version of the rules that decided last
@@ -31,7 +31,7 @@ func newBatch(w *writer) (*batch, error) {
 		return nil, err
 	}
 	rules, _ := v.(string) // nothing yet: ""
-	return &batch{writer: w, rules: rules, totals: map[total]int64{}, devices: map[string]*tally{}}, nil
+	return &batch{put: w.put, rules: rules, totals: map[total]int64{}, devices: map[string]*tally{}}, nil
 }
 
 func (b *batch) count(what, label string) { b.totals[total{what, label}]++ }
