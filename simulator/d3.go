@@ -25,6 +25,7 @@ type d3 struct {
 	noises int       // bytes of noise still to be sent
 
 	writing sync.Mutex // one frame at a time on the line
+	rest    func(context.Context, time.Duration) error
 }
 
 const (
@@ -35,7 +36,7 @@ const (
 	d3Jitter = 0.3                    // standard deviation of the noise, in counts; our own choice
 )
 
-func newD3(b *body) *d3 { return &d3{body: b} }
+func newD3(b *body) *d3 { return &d3{body: b, rest: sleep} }
 
 // step is one count in mm.
 func (t *d3) step() float64 {
@@ -49,7 +50,7 @@ func (t *d3) Measure(ctx context.Context, v quantity.Length, w Wire) (Sent, erro
 	t.mu.Lock()
 	rested := t.clock.Now().Sub(t.lifted)
 	t.mu.Unlock()
-	if err := sleep(ctx, d3Rest-rested); err != nil {
+	if err := t.rest(ctx, d3Rest-rested); err != nil {
 		return Sent{}, err
 	}
 	t.mu.Lock()

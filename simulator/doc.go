@@ -25,12 +25,11 @@
 //   - DEVICE.times.jsonl: one line for each write to that line:
 //     {"at_us":…,"offset":…,"bytes":…}, in order, at_us being microseconds
 //     since 1970 UTC of the first byte;
-//   - readings.jsonl: one line for each value that a tool reported, in order of
-//     time: at_us, tool, bench, text (digits as sent, decimal point), unit
-//     (quantity code), the value in its base unit under a name that tells the
-//     unit, job, step, pass (from 0), fastener, fault, and arrives: false if
+//   - readings.jsonl: one line for each value that a tool reported, bench by
+//     bench, in order of time: at_us, tool, bench, text (digits as sent, decimal point), unit
+//     (quantity code), value (in the base unit, under a name that tells it), counter, job, step, pass (from 0), fastener, fault, and arrives: false if
 //     the line lost it;
 //   - truth.json: the Truth of each job.
 //
-// Each says that it is invented; the seed is in truth.json.
+// truth.json says that all of it is invented, and gives the seed.
 package simulator

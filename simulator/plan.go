@@ -70,6 +70,7 @@ type Step struct {
 type Pass struct {
 	Fasteners         []string // ids in the order to be pulled
 	Target, Low, High quantity.Value
+	Loose             bool          // drawn down in any order; the upper limit is none
 	Unit              quantity.Unit // in which the target is stated; what the wrench should be set to
 }
 
@@ -97,7 +98,7 @@ type Fault struct {
 	Kind FaultKind `json:"kind"`
 	Step string    `json:"step"`
 	// Pass is the index of the pass; -1 is the last one. A mistake that shifts
-	// the count (missed, double, low left) belongs into the last.
+	// the count (missed, double, low left) must be in the last.
 	Pass int `json:"pass"`
 	// Fastener is the id of the fastener; "" lets the seed choose one (for
 	// LowLeft always the last). Not used in a measure step.
@@ -231,10 +232,49 @@ func (j Job) place(f Fault, tools map[string]Model) (pass int, err error) {
 	if f.Fastener != "" && !slices.Contains(s.Passes[n].Fasteners, f.Fastener) {
 		return 0, fmt.Errorf("no fastener %q in pass %d", f.Fastener, n)
 	}
-	if f.Kind == WrongOrder && len(s.Passes[n].Fasteners) < 2 {
-		return 0, errors.New("one fastener has no order")
+	return n, j.sensible(f, i, n)
+}
+
+// sensible says why a fault would not be what its name says there.
+func (j Job) sensible(f Fault, step, n int) error {
+	s := j.Steps[step]
+	p := s.Passes[n]
+	switch f.Kind {
+	case WrongOrder:
+		if len(p.Fasteners) < 2 {
+			return errors.New("one fastener has no order")
+		}
+	case MissedBolt, LowLeft, DoublePull:
+		if n != len(s.Passes)-1 {
+			return errors.New("it shifts the count of the passes that follow; put it into the last pass")
+		}
+	case HighPull, WrongUnit:
+		if p.Loose {
+			return errors.New("in a loose pass nothing is too high")
+		}
 	}
-	return n, nil
+	if f.Kind == WrongUnit && p.holds(quantity.Of(p.Target.In(p.unit()), f.slipUnit(p)).Base()) {
+		return errors.New("the limits hold the number in both units")
+	}
+	if f.Kind == DoublePull {
+		for _, later := range j.Steps[step+1:] {
+			if later.Kind == Torque && later.Passes[0].holds(p.Target.Base()) {
+				return fmt.Errorf("the pull too many would be right for step %s; choose another step", later.ID)
+			}
+		}
+	}
+	return nil
+}
+
+// slipUnit is the unit that the wrench is set to by mistake.
+func (f Fault) slipUnit(p Pass) quantity.Unit {
+	switch {
+	case !f.Unit.IsZero():
+		return f.Unit
+	case p.unit() == quantity.PoundFoot:
+		return quantity.NewtonMetre
+	}
+	return quantity.PoundFoot
 }
 
 func (f Fault) passOf(s Step) int {

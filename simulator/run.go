@@ -23,6 +23,8 @@ type Desk interface {
 	// Find returns which fastener of the step the page shows as undone; ""
 	// if it points at none, or if pointing is not needed.
 	Find(ctx context.Context, j Job, step string) (fastener string, err error)
+	// Done reports whether the page shows a step as done.
+	Done(ctx context.Context, j Job, step string) (bool, error)
 	// Redo has the job's lead decide that a fastener is to be done again.
 	Redo(ctx context.Context, j Job, step, fastener, reason string) error
 	// Tidy acknowledges the job's open alerts, dismisses its unplaced readings
@@ -83,11 +85,11 @@ func (s *Script) Run(ctx context.Context, stage Stage) ([]Outcome, error) {
 // performer does one job.
 type performer struct {
 	Stage
-	job     Job
-	out     Outcome
-	refused []Action // confirmations that were refused
-	linked  map[string]bool
-	asked   bool // release was asked for
+	job    Job
+	out    Outcome
+	passed []Action // measurements and confirmations since the last catching up
+	linked map[string]bool
+	asked  bool // release was asked for
 }
 
 func (j JobScript) run(ctx context.Context, stage Stage) (Outcome, error) {
@@ -110,12 +112,16 @@ func (p *performer) do(ctx context.Context, a Action) error {
 	switch a.Do {
 	case DoOpen:
 		return p.Desk.Open(ctx, p.job)
-	case DoPull, DoMeasure:
+	case DoPull:
+		return p.read(ctx, a)
+	case DoMeasure:
+		p.passed = append(p.passed, a)
 		return p.read(ctx, a)
 	case DoUnit, DoUnplug, DoPlug:
 		return p.handle(ctx, a)
 	case DoConfirm:
-		return p.confirm(ctx, a)
+		p.passed = append(p.passed, a)
+		return p.granted(p.Desk.Confirm(ctx, p.job, a.Step, a.Answer))
 	case DoCatchUp:
 		return p.catchUp(ctx)
 	case DoPoint:
@@ -123,7 +129,7 @@ func (p *performer) do(ctx context.Context, a Action) error {
 	case DoFind:
 		return p.find(ctx, a)
 	case DoDecide:
-		return p.Desk.Redo(ctx, p.job, a.Step, a.Fastener, a.Reason)
+		return p.granted(p.Desk.Redo(ctx, p.job, a.Step, a.Fastener, a.Reason))
 	case DoTidy:
 		return p.Desk.Tidy(ctx, p.job)
 	case DoRelease:
@@ -198,25 +204,33 @@ func (p *performer) handle(ctx context.Context, a Action) error {
 	return p.link(ctx, a.Tool)
 }
 
-func (p *performer) confirm(ctx context.Context, a Action) error {
-	err := p.Desk.Confirm(ctx, p.job, a.Step, a.Answer)
+// granted notes a refusal and goes on, as a person does.
+func (p *performer) granted(err error) error {
 	if errors.Is(err, ErrRefused) {
 		p.note(err)
-		p.refused = append(p.refused, a)
 		return nil
 	}
 	return err
 }
 
-// catchUp confirms again what was refused while something was undone.
+// catchUp measures and confirms again, in order, what did not count while
+// something before it was undone.
 func (p *performer) catchUp(ctx context.Context) error {
-	again := p.refused
-	p.refused = nil
+	again := p.passed
+	p.passed = nil
 	for _, a := range again {
-		if err := p.confirm(ctx, a); err != nil {
+		done, err := p.Desk.Done(ctx, p.job, a.Step)
+		if err != nil {
+			return err
+		}
+		if done {
+			continue
+		}
+		if err := p.do(ctx, a); err != nil {
 			return err
 		}
 	}
+	p.passed = nil
 	return nil
 }
 

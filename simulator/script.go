@@ -25,7 +25,7 @@ const (
 	DoDecide   Deed = "decide"   // a lead sends a fastener back to be done again
 	DoUnplug   Deed = "unplug"   // the cable comes out
 	DoPlug     Deed = "plug"     // the cable is put in again
-	DoCatchUp  Deed = "catch_up" // confirms again what was refused
+	DoCatchUp  Deed = "catch_up" // measures and confirms again what did not count
 	DoTidy     Deed = "tidy"     // the alerts are acknowledged, and a lead settles those that nothing else can
 	DoRelease  Deed = "release"  // asks for release
 	DoComeBack Deed = "back"     // goes back to a step that was left
@@ -112,7 +112,6 @@ func (b *builder) run() {
 		b.add(Action{Do: DoRelease, Wait: b.pause(20, 60)})
 		b.goBack()
 	}
-	b.add(Action{Do: DoCatchUp})
 	if len(b.truth.Faults) > 0 {
 		b.add(Action{Do: DoTidy, Wait: b.pause(5, 20)})
 	}
@@ -128,15 +127,14 @@ func (b *builder) step(i int) {
 		b.add(Action{Do: DoConfirm, Wait: b.pause(20, 60), Step: s.ID, Answer: s.Answer})
 		b.noticed()
 	case Measure:
-		b.measure(s)
-		b.noticed()
+		b.measure(s) // a settled value says nothing of what was left before it
 	case Torque:
 		b.torque(i, s)
 	}
 }
 
 // noticed goes back at once, if the technician is of that kind and something
-// was left open before the deed that was just done.
+// was left open before the deed that was just done: an alert says so.
 func (b *builder) noticed() {
 	if len(b.left) > 0 && b.job.Heed == AtOnce {
 		b.goBack()
@@ -154,6 +152,7 @@ func (b *builder) goBack() {
 		b.conclude(s, u.fastener, u.bolt)
 	}
 	b.left = nil
+	b.add(Action{Do: DoCatchUp})
 }
 
 func (b *builder) measure(s Step) {
@@ -266,7 +265,7 @@ func (b *builder) pass(step, n int, bolts map[string]*bolt, faults map[string]Fa
 		id := ids[at]
 		f, wrong := faults[id]
 		if wrong && f.Kind == WrongOrder {
-			b.truth.expect(f, s.Strict, false)
+			b.truth.expect(f, s.Strict && !p.Loose, false)
 			ids[at], ids[at+1] = ids[at+1], ids[at]
 			b.add(Action{Do: DoPoint, Wait: b.pause(1, 2), Step: s.ID, Pass: n, Fastener: ids[at], Fault: f.Kind})
 			b.pull(s, n, ids[at], bolts[ids[at]], b.aim(p), Wire{}, f.Kind)
@@ -299,14 +298,14 @@ func (b *builder) mistake(f Fault, step, n int, id string, o *bolt) {
 		good(Wire{}, "")
 		good(Wire{}, f.Kind)
 	case LowPull, LowLeft:
-		b.pull(s, n, id, o, p.Low.Base()*between(b.rng, 0.80, 0.90), Wire{}, f.Kind)
+		b.pull(s, n, id, o, b.astray(step, n, p.Low.Base(), 0.88, 0.97, 0.5, 0.7), Wire{}, f.Kind)
 		if f.Kind == LowPull {
 			good(Wire{}, "")
 		} else {
 			b.left = append(b.left, undone{step, n, id, o})
 		}
 	case HighPull:
-		b.pull(s, n, id, o, p.High.Base()*between(b.rng, 1.06, 1.15), Wire{}, f.Kind)
+		b.pull(s, n, id, o, b.astray(step, n, p.High.Base(), 1.04, 1.15, 1.2, 1.3), Wire{}, f.Kind)
 		b.redo(s, n, id, o, f.Kind)
 	case WrongUnit:
 		b.slip(f, s, n, id, o)
@@ -350,14 +349,7 @@ func (b *builder) redo(s Step, n int, id string, o *bolt, k FaultKind) {
 // slip pulls to the right number in the wrong unit.
 func (b *builder) slip(f Fault, s Step, n int, id string, o *bolt) {
 	p := s.Passes[n]
-	right := p.unit()
-	wrong := f.Unit
-	if wrong.IsZero() {
-		wrong = quantity.PoundFoot
-		if right == quantity.PoundFoot {
-			wrong = quantity.NewtonMetre
-		}
-	}
+	right, wrong := p.unit(), f.slipUnit(p)
 	p.Unit = wrong
 	b.setUnit(s, p)
 	number := p.Target.WithBase(b.aim(p)).In(right)
@@ -370,6 +362,52 @@ func (b *builder) slip(f Fault, s Step, n int, id string, o *bolt) {
 		return
 	}
 	b.pull(s, n, id, o, b.aim(p), Wire{}, "")
+}
+
+// astray returns a peak (N·m) that is low or high and can be nothing else: a
+// share of limit between lo and hi, or else between lo2 and hi2, that is the
+// right number in no other unit, and right in no other pass or later step.
+// Where there is none, it returns the last it tried.
+func (b *builder) astray(step, n int, limit, lo, hi, lo2, hi2 float64) float64 {
+	peak := 0.0
+	for range 40 {
+		peak = limit * between(b.rng, lo, hi)
+		if !b.explained(step, n, peak) {
+			return peak
+		}
+	}
+	for range 40 {
+		peak = limit * between(b.rng, lo2, hi2)
+		if !b.explained(step, n, peak) {
+			return peak
+		}
+	}
+	return peak
+}
+
+// explained reports whether a peak could be taken for something that is right.
+func (b *builder) explained(step, n int, peak float64) bool {
+	p := b.job.Steps[step].Passes[n]
+	number := p.Target.WithBase(peak).In(p.unit())
+	for _, u := range quantity.Units() {
+		if u.Dimension() == quantity.DimTorque && u != p.unit() && p.holds(quantity.Of(number, u).Base()) {
+			return true
+		}
+	}
+	for i, s := range b.job.Steps[step:] {
+		for k, other := range s.Passes {
+			if (i > 0 || k != n) && other.holds(peak) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// holds reports whether a peak (N·m) is within the limits, or within 1 % of
+// them, which a tool's error may hide.
+func (p Pass) holds(peak float64) bool {
+	return 0.99*p.Low.Base() <= peak && peak <= 1.01*p.High.Base()
 }
 
 // aim returns the peak (N·m) of a good pull.

@@ -21,7 +21,9 @@ type Truth struct {
 	Refused bool `json:"release_refused_at_first"`
 	// Released says that the job is released in the end.
 	Released bool `json:"released"`
-	Readings int  `json:"readings"` // values that reach the machine, resent ones once
+	// Readings is how many values reach the machine, resent ones once and
+	// those not that are taken again in catching up.
+	Readings int `json:"readings"`
 }
 
 // Tightened is what became of one fastener.
@@ -86,24 +88,24 @@ const (
 	alertExtra      = "extra_pull"
 	alertLost       = "reading_lost"
 	alertNotGranted = "release_refused"
+	alertSkipped    = "step_skipped"
 )
 
 // A consequence is what a mistake must bring about.
 type consequence struct {
 	must, may []string
-	open      bool // a fastener stays undone until he goes back
 	lost      bool // must holds only where the tool sends each reading once
 	strict    bool // must holds only where the order is demanded
 }
 
 // faultTruths holds what each kind of fault must bring about.
 var faultTruths = map[FaultKind]consequence{
-	MissedBolt: {must: []string{alertMissed}, may: []string{alertNotGranted}, open: true},
+	MissedBolt: {must: []string{alertMissed}, may: []string{alertNotGranted, alertSkipped}},
 	// The pull too many is the last of the step: all its fasteners count already.
 	DoublePull: {must: []string{alertExtra}, may: []string{alertUnplaced}},
 	// Pulled again at once: that is how a low pull is meant to end.
 	LowPull:   {},
-	LowLeft:   {must: []string{alertLowLeft}, may: []string{alertMissed, alertNotGranted}, open: true},
+	LowLeft:   {must: []string{alertLowLeft}, may: []string{alertMissed, alertNotGranted, alertSkipped}},
 	HighPull:  {must: []string{alertHigh}},
 	WrongUnit: {must: []string{alertUnit}, may: []string{alertHigh}},
 	WrongTool: {must: []string{alertTool}},
