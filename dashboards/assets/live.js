@@ -1,0 +1,319 @@
+// Witnessmark's page script: takes patches from the live stream, fetches the
+// page's live part when more has changed, sounds alerts, and lets everything
+// be done from the keyboard. Pages work without it; then nothing is live.
+"use strict";
+(() => {
+  const body = document.body;
+  const bench = body.dataset.bench || "";
+  const live = document.getElementById("live");
+  const $ = (id) => document.getElementById(id);
+
+  // ---- words for who cannot see the drawing -------------------------------
+  const say = (text) => { const p = $("say"); if (p) p.textContent = text; };
+  const shout = (text) => { const p = $("shout"); if (p) p.textContent = text; };
+
+  // ---- patches -------------------------------------------------------------
+  let cause = Number(body.dataset.cause || 0);
+  const other = () => new URLSearchParams(location.search).has("step");
+
+  function bolt(id) {
+    for (const g of document.querySelectorAll(".face .bolt")) if (g.dataset.id === id) return g;
+    return null;
+  }
+
+  function drawBolt(m) {
+    const g = bolt(m.id);
+    if (!g) return;
+    g.dataset.look = m.look;
+    g.dataset.grade = m.grade;
+    g.dataset.next = m.next ? "1" : "0";
+    g.dataset.part = m.part ? "1" : "0";
+    g.dataset.accepted = m.accepted ? "1" : "0";
+    g.setAttribute("aria-label", m.say + (g.dataset.place ? ", " + g.dataset.place : ""));
+    const t = g.querySelector(".figure");
+    if (t) t.textContent = (m.word ? m.word + " " : "") + m.figure;
+  }
+
+  function drawReading(r) {
+    const card = $("last");
+    if (!card) return;
+    card.dataset.verdict = r.verdict;
+    card.dataset.reading = r.reading;
+    const set = (f, v) => { const e = card.querySelector(`[data-f="${f}"]`); if (e) e.textContent = v; };
+    set("value", r.value); set("unit", r.unit); set("word", r.word); set("where", r.where);
+    set("limits", r.limits ? "Limits " + r.limits : ""); set("sent", r.sent); set("by", r.by);
+    const icon = card.querySelector(".vicon .bolt");
+    if (icon && r.verdict !== "unplaced") {
+      icon.dataset.look = r.verdict === "within" ? "witnessed" : r.verdict;
+      icon.dataset.grade = r.verdict === "within" ? "placed" : "counted";
+    } else if (!icon || r.verdict === "unplaced") refresh();
+    const pin = card.querySelector(".gauge .pin");
+    if (pin && r.pin) pin.setAttribute("transform", `translate(${r.pin} 0)`);
+    else if (!!pin !== !!r.pin) refresh();
+    say(`${r.where}: ${r.value} ${r.unit}. ${r.word}.`);
+  }
+
+  function apply(p) {
+    if (p.cause <= cause) return; // the page is already beyond it
+    cause = p.cause;
+    const state = $("state");
+    if (state) state.dataset.cause = cause;
+    const same = state && p.step === state.dataset.step && !other();
+    if (same) (p.fasteners || []).forEach(drawBolt);
+    if (p.reading) drawReading(p.reading);
+    if (p.next) {
+      const n = $("next");
+      if (n) {
+        n.dataset.kind = p.next.kind;
+        n.querySelector(".where").textContent = p.next.where;
+        n.querySelector(".how").textContent = p.next.how;
+      }
+    }
+    if (same && p.count) {
+      const c = $("count");
+      if (c) c.textContent = p.count;
+      const line = document.querySelector(`.steps a[data-step="${CSS.escape(p.step)}"] .count`);
+      if (line && line.dataset.pass !== undefined) line.textContent = p.count + line.dataset.pass;
+    }
+    for (const a of p.alerts || []) {
+      if (a.state === "raised") {
+        loud.add(a.id);
+        shout(`${a.name}: ${a.text} What to do: ${a.todo}`);
+      } else loud.delete(a.id);
+    }
+    sound();
+    if (p.reload) refresh();
+  }
+
+  // ---- the live part, fetched anew ----------------------------------------
+  let fetching = false, again = false;
+  async function refresh() {
+    if (!live) return;
+    if (fetching) { again = true; return; }
+    fetching = true;
+    try {
+      do {
+        again = false;
+        const u = new URL(location.href);
+        u.searchParams.set("fragment", "1");
+        const r = await fetch(u, { headers: { "X-Fragment": "1" }, cache: "no-store" });
+        if (!r.ok) throw new Error(r.status);
+        place(await r.text());
+      } while (again);
+    } catch (e) {
+      lamp("off");
+      setTimeout(refresh, 2000);
+    } finally {
+      fetching = false;
+    }
+  }
+
+  function place(html) {
+    const at = document.activeElement;
+    const key = at && live.contains(at) ? focusKey(at) : null;
+    live.innerHTML = html;
+    const s = $("state");
+    if (s) cause = Math.max(cause, Number(s.dataset.cause || 0));
+    if (key) { const e = live.querySelector(key); if (e) e.focus({ preventScroll: true }); }
+    hear();
+  }
+
+  function focusKey(e) {
+    if (e.dataset.id) return `.bolt[data-id="${CSS.escape(e.dataset.id)}"]`;
+    if (e.dataset.key) return `[data-key="${CSS.escape(e.dataset.key)}"]`;
+    if (e.dataset.step) return `a[data-step="${CSS.escape(e.dataset.step)}"]`;
+    return e.id ? "#" + CSS.escape(e.id) : null;
+  }
+
+  // ---- the stream ----------------------------------------------------------
+  function lamp(state) {
+    const l = $("lamp");
+    if (!l) return;
+    l.dataset.state = state;
+    l.lastElementChild.textContent = { on: "live", off: "not live: connecting again", wait: "connecting" }[state];
+  }
+
+  let source = null;
+  function connect() {
+    const q = new URLSearchParams({ boot: body.dataset.boot, after: String(cause) });
+    if (bench) q.set("bench", bench);
+    source = new EventSource("/live?" + q);
+    source.addEventListener("open", () => lamp("on"));
+    source.addEventListener("patch", (e) => apply(JSON.parse(e.data)));
+    source.addEventListener("reset", () => refresh());
+    source.addEventListener("error", () => {
+      lamp("off");
+      // The browser comes back by itself, except after an answer that is no
+      // stream, such as a proxy's error page.
+      if (source.readyState === EventSource.CLOSED) setTimeout(() => { refresh(); connect(); }, 2000);
+    });
+  }
+
+  // ---- sound ---------------------------------------------------------------
+  // Alerts that nobody has acknowledged sound until somebody does. Browsers
+  // allow sound only after a press of a key or a finger.
+  const loud = new Set();
+  let audio = null, timer = 0;
+
+  function hear() {
+    loud.clear();
+    for (const a of document.querySelectorAll('.alert[data-state="raised"]')) loud.add(a.dataset.alert);
+    sound();
+  }
+
+  function awake() {
+    if (!window.AudioContext) return;
+    if (!audio) {
+      audio = new AudioContext();
+      audio.onstatechange = sound;
+    }
+    if (audio.state !== "running") audio.resume().then(sound, () => {});
+  }
+
+  function beep() {
+    if (!audio || audio.state !== "running" || !loud.size) return;
+    const fault = document.querySelector('.alert[data-state="raised"][data-tone="fault"]');
+    const notes = fault ? [[880, 0], [587, .18], [880, .36], [587, .54]] : [[659, 0], [659, .25]];
+    for (const [f, at] of notes) {
+      const o = audio.createOscillator(), g = audio.createGain(), t = audio.currentTime + at;
+      o.type = "triangle"; o.frequency.value = f;
+      g.gain.setValueAtTime(0, t);
+      g.gain.linearRampToValueAtTime(.5, t + .01);
+      g.gain.setValueAtTime(.5, t + .13);
+      g.gain.linearRampToValueAtTime(0, t + .16);
+      o.connect(g).connect(audio.destination);
+      o.start(t); o.stop(t + .17);
+    }
+  }
+
+  function sound() {
+    const b = $("sound");
+    const on = audio && audio.state === "running";
+    if (b) b.hidden = !!on;
+    body.dataset.sound = on ? "on" : "off";
+    body.dataset.loud = String(loud.size);
+    if (loud.size && on && !timer) { beep(); timer = setInterval(beep, 2000); }
+    if ((!loud.size || !on) && timer) { clearInterval(timer); timer = 0; }
+  }
+
+  for (const kind of ["pointerdown", "keydown"]) addEventListener(kind, awake, { capture: true });
+
+  // ---- requests ------------------------------------------------------------
+  const dialog = $("dialog");
+
+  function refused(box, d) {
+    box.replaceChildren();
+    const line = (text, strong) => { const p = document.createElement("p"); const e = strong ? document.createElement("b") : p; e.textContent = text; if (strong) p.append(e); box.append(p); };
+    line("Not done: " + d.error, true);
+    if (d.items && d.items.length) {
+      const ul = document.createElement("ul");
+      for (const i of d.items) { const li = document.createElement("li"); li.textContent = i; ul.append(li); }
+      box.append(ul);
+    }
+    if (d.todo) line("What to do: " + d.todo);
+    if (box.id === "refused") {
+      const b = document.createElement("button");
+      b.type = "button"; b.textContent = "Close"; b.addEventListener("click", () => { box.hidden = true; });
+      box.append(b);
+    }
+    box.hidden = false;
+    box.scrollIntoView({ block: "nearest" });
+  }
+
+  async function send(action, data, box) {
+    try {
+      const r = await fetch(action, { method: "POST", body: new URLSearchParams(data), headers: { Accept: "application/json" } });
+      const d = await r.json();
+      if (r.ok) { $("refused").hidden = true; return true; }
+      refused(box, d);
+    } catch (e) {
+      refused(box, { error: "the service did not answer.", todo: "Look whether it was recorded before you do it again." });
+    }
+    return false;
+  }
+
+  addEventListener("submit", async (e) => {
+    const f = e.target;
+    if (!live || !("send" in f.dataset)) return;
+    const inDialog = dialog.contains(f);
+    // What ends or begins a job shows on another page: let it go the plain way.
+    if (!inDialog && !f.querySelector('[name="alert"]')) return;
+    if (/\/(release|abandon)$/.test(f.getAttribute("action"))) {
+      e.preventDefault();
+      const ok = await send(f.getAttribute("action"), new FormData(f), f.querySelector("[data-refused]") || $("refused"));
+      if (ok) location.href = "/jobs/" + encodeURIComponent(new FormData(f).get("job"));
+      return;
+    }
+    e.preventDefault();
+    const data = new FormData(f, e.submitter);
+    const buttons = f.querySelectorAll("button");
+    buttons.forEach((b) => { b.disabled = true; });
+    const ok = await send(f.getAttribute("action"), data, f.querySelector("[data-refused]") || $("refused"));
+    buttons.forEach((b) => { b.disabled = false; });
+    if (ok && inDialog) dialog.close();
+    if (ok) refresh();
+  });
+
+  async function open(url) {
+    const u = new URL(url, location.href);
+    u.searchParams.set("fragment", "1");
+    try {
+      const r = await fetch(u, { cache: "no-store", headers: { Accept: "text/html, application/json" } });
+      if (!r.ok) { refused($("refused"), await r.json()); return; }
+      dialog.innerHTML = await r.text();
+    } catch (e) { location.href = url; return; }
+    keysLabel();
+    if (!dialog.open) dialog.showModal();
+    const first = dialog.querySelector("[checked], select, input:not([type=hidden]), button");
+    if (first) first.focus();
+  }
+
+  addEventListener("click", (e) => {
+    const a = e.target.closest("a, button");
+    if (a && a.id === "sound") { awake(); return; }
+    if (a && a.id === "keyswitch") { setKeys(!keysOn()); return; }
+    if (a && "close" in a.dataset && dialog.open) { e.preventDefault(); dialog.close(); return; }
+    if (a && "ask" in a.dataset && live && !e.ctrlKey && !e.metaKey && !e.shiftKey) { e.preventDefault(); open(a.href); return; }
+    const g = e.target.closest(".face .bolt[role=button]");
+    if (g) point(g);
+  });
+
+  function point(g) {
+    const s = $("state");
+    if (!s || !bench) return;
+    g.focus();
+    send("/do/point", { bench, job: s.dataset.job, step: s.dataset.step, fastener: g.dataset.id }, $("refused"));
+  }
+
+  // ---- keys ----------------------------------------------------------------
+  const keysOn = () => { try { return localStorage.getItem("wm-keys") !== "off"; } catch (e) { return true; } };
+  function setKeys(on) { try { localStorage.setItem("wm-keys", on ? "on" : "off"); } catch (e) { /* kept for this page only */ } keysLabel(); }
+  function keysLabel() { const b = $("keyswitch"); if (b) b.textContent = keysOn() ? b.dataset.on : b.dataset.off; body.dataset.keys = keysOn() ? "on" : "off"; }
+
+  addEventListener("keydown", (e) => {
+    if (e.ctrlKey || e.metaKey || e.altKey || dialog.open) return;
+    const at = document.activeElement;
+    if (at && at.matches("input, select, textarea")) return;
+    const bolts = [...document.querySelectorAll(".face .bolt[role=button]")];
+    if (at && at.matches(".face .bolt")) {
+      if (e.key === "Enter" || e.key === " ") { e.preventDefault(); point(at); return; }
+      const d = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 }[e.key];
+      if (d) { e.preventDefault(); bolts[(bolts.indexOf(at) + d + bolts.length) % bolts.length].focus(); return; }
+    }
+    if (!keysOn() && e.key !== "?") return;
+    const key = e.key.toLowerCase();
+    if (key === "s") { awake(); return; }
+    if ((e.key === "ArrowRight" || e.key === "ArrowLeft") && bolts.length && (!at || at === body || at.id === "main")) {
+      e.preventDefault();
+      (document.querySelector('.face .bolt[data-next="1"]') || bolts[0]).focus();
+      return;
+    }
+    for (const b of document.querySelectorAll("[data-key]")) {
+      if (b.dataset.key === key && b.offsetParent !== null) { e.preventDefault(); b.click(); return; }
+    }
+  });
+
+  keysLabel();
+  hear();
+  if (window.EventSource && (bench || body.dataset.live)) { connect(); setTimeout(awake, 0); }
+})();

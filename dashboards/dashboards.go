@@ -1,0 +1,167 @@
+// Package dashboards is everything that people look at: the bench page with
+// its live drawing, jobs and their records, alerts, devices, procedures, and
+// what machines look at: metrics, health, the live stream.
+//
+// Pages are rendered on the server. A page shows what is on disk and nothing
+// else: open work comes from the state that the rules folded from decisions
+// in the journal, the past comes from the ledger. Whatever a person asks for
+// becomes an event first; the page shows the answer.
+package dashboards
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"net/http"
+	"slices"
+	"time"
+
+	"witnessmark/dashboards/api"
+	"witnessmark/events"
+	"witnessmark/events/journal"
+	"witnessmark/events/ledger"
+	"witnessmark/ingest"
+	"witnessmark/rules"
+)
+
+// Viewer shows the state of decisions that are on disk.
+type Viewer interface {
+	View(fn func(*rules.State))
+}
+
+// Submitter appends a request and waits for its decision.
+type Submitter interface {
+	Submit(ctx context.Context, d events.Data) (events.Entry, events.Decided, error)
+}
+
+// Service is what the pages need of the running rules.
+type Service interface {
+	Viewer
+	Submitter
+}
+
+// Journal is what the pages need to know of the journal.
+type Journal interface {
+	Last() uint64
+	Holes() []journal.Hole
+	Stats() journal.Stats
+}
+
+// Config says what the pages show. Service, Watch and Ledger are needed; the
+// rest may be left out, then pages say that they do not know.
+type Config struct {
+	Service Service
+	Watch   WatchFunc      // decisions as they come; see Watch
+	Ledger  *ledger.Ledger // the past
+	Journal Journal
+	// Devices returns how every device of this machine is now; nil where
+	// nothing is captured.
+	Devices func() []ingest.DeviceStatus
+	// Ready is closed once the state has caught up with the journal; nil
+	// means that it always has.
+	Ready <-chan struct{}
+	Log   *slog.Logger     // nil: slog.Default
+	Now   func() time.Time // nil: time.Now
+	// Hosts are further names under which the pages may be asked for on a
+	// loopback address, where a proxy stands in front.
+	Hosts []string
+	// Banner is shown on every page, such as "Demo: all data is invented".
+	Banner string
+}
+
+// Pages serves everything. Run must run beside it.
+type Pages struct {
+	cfg     Config
+	log     *slog.Logger
+	now     func() time.Time
+	hub     *hub
+	metrics *metrics
+	views   *views
+	handler http.Handler
+}
+
+// New returns the pages. They answer at once; live updates start with Run.
+func New(cfg Config) (*Pages, error) {
+	if cfg.Service == nil || cfg.Watch == nil || cfg.Ledger == nil {
+		return nil, errors.New("make pages: Service, Watch and Ledger are needed")
+	}
+	p := &Pages{cfg: cfg, log: cfg.Log, now: cfg.Now}
+	if p.log == nil {
+		p.log = slog.Default()
+	}
+	if p.now == nil {
+		p.now = time.Now
+	}
+	var err error
+	if p.views, err = newViews(); err != nil {
+		return nil, err
+	}
+	p.metrics = newMetrics(p)
+	p.hub = newHub(cfg.Service, p.metrics, p.now)
+	p.handler = p.routes()
+	return p, nil
+}
+
+// ServeHTTP implements http.Handler.
+func (p *Pages) ServeHTTP(w http.ResponseWriter, r *http.Request) { p.handler.ServeHTTP(w, r) }
+
+// Run follows the decisions and feeds the live streams until ctx ends; then
+// it ends every stream, so that a server can shut down.
+func (p *Pages) Run(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		p.watchTrouble(ctx)
+	}()
+	err := p.hub.run(ctx, p.cfg.Watch)
+	cancel()
+	<-done
+	return err
+}
+
+// watchTrouble tells the pages when what is shown by trouble changes.
+func (p *Pages) watchTrouble(ctx context.Context) {
+	tick := time.NewTicker(troubleEvery)
+	defer tick.Stop()
+	was := p.trouble()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			if is := p.trouble(); !slices.Equal(was, is) {
+				was = is
+				p.hub.tell()
+			}
+		}
+	}
+}
+
+func (p *Pages) routes() http.Handler {
+	mux := http.NewServeMux()
+	page := func(pattern, name string, h func(http.ResponseWriter, *http.Request) error) {
+		mux.Handle(pattern, p.metrics.timed(name, p.page(h)))
+	}
+	page("GET /{$}", "overview", p.overview)
+	page("GET /bench/{bench}", "bench", p.bench)
+	page("GET /bench/{bench}/ask/{what}", "ask", p.ask)
+	page("GET /jobs", "jobs", p.jobs)
+	page("GET /jobs/{job}", "job", p.job)
+	page("GET /alerts", "alerts", p.alerts)
+	page("GET /devices", "devices", p.devices)
+	page("GET /procedures", "procedures", p.procedures)
+	page("GET /procedures/{procedure}/{revision}", "procedure", p.procedure)
+	page("GET /legend", "legend", p.legend)
+	page("POST /do/{what}", "do", p.do)
+	page("POST /who", "who", p.who)
+	mux.Handle("GET /live", http.HandlerFunc(p.live))
+	mux.Handle("GET /assets/{hash}/{name}", p.metrics.timed("assets", http.HandlerFunc(p.views.asset)))
+	mux.Handle("GET /metrics", p.metrics.handler())
+	mux.HandleFunc("GET /healthz", p.healthz)
+	mux.HandleFunc("GET /readyz", p.readyz)
+	mux.Handle("/api/", p.metrics.timed("api", api.Handler(p.cfg.Service, p.now)))
+	page("/", "none", p.nothingHere)
+	return guard(mux, p.cfg.Hosts, p.denied)
+}

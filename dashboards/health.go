@@ -1,0 +1,82 @@
+package dashboards
+
+import (
+	"fmt"
+	"net/http"
+	"time"
+
+	"witnessmark/events/journal"
+)
+
+const troubleEvery = 2 * time.Second
+
+// trouble says what is wrong with the recording itself, for people, worst
+// first; nothing if all is well. It is shown on every page.
+func (p *Pages) trouble() []string {
+	var out []string
+	if !p.caughtUp() {
+		out = append(out, "Catching up with the journal: what is shown is not complete yet. Wait.")
+	}
+	out = append(out, p.notStored()...)
+	j := p.cfg.Journal
+	if j == nil {
+		return out
+	}
+	st := j.Stats()
+	if st.State != journal.StateOK {
+		what := "Readings are NOT being recorded now."
+		if st.Detail != "" {
+			what += " " + st.Detail
+		}
+		out = append(out, what)
+	}
+	if st.Holes > 0 {
+		out = append(out, fmt.Sprintf("The journal has %s: entries are missing. Keep the data directory as it is and call whoever looks after the service.", plural(st.Holes, "hole")))
+	}
+	if err := p.cfg.Ledger.Trouble(); err != nil {
+		out = append(out, "The ledger does not follow: lists and records may be old. "+err.Error())
+	}
+	return out
+}
+
+// notStored names the devices whose events wait although they should be on
+// disk.
+func (p *Pages) notStored() (out []string) {
+	if p.cfg.Devices == nil {
+		return nil
+	}
+	for _, d := range p.cfg.Devices() {
+		if d.NotStored > 0 {
+			out = append(out, fmt.Sprintf("What %s sent is not stored: %s. %s", d.Device.ID, d.StoreError, "Do not go on working with it until this is gone."))
+		}
+	}
+	return out
+}
+
+func (p *Pages) caughtUp() bool {
+	if p.cfg.Ready == nil {
+		return true
+	}
+	select {
+	case <-p.cfg.Ready:
+		return true
+	default:
+		return false
+	}
+}
+
+// healthz says that the process answers.
+func (p *Pages) healthz(w http.ResponseWriter, _ *http.Request) {
+	_ = writeJSON(w, http.StatusOK, map[string]string{"status": "ok"})
+}
+
+// readyz says whether readings are taken and shown now: 503 with the reasons
+// while the state catches up, the journal cannot be written or has holes, or
+// the ledger does not follow.
+func (p *Pages) readyz(w http.ResponseWriter, _ *http.Request) {
+	if why := p.trouble(); len(why) > 0 {
+		_ = writeJSON(w, http.StatusServiceUnavailable, map[string]any{"status": "not ready", "reasons": why})
+		return
+	}
+	_ = writeJSON(w, http.StatusOK, map[string]string{"status": "ready"})
+}

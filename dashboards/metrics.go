@@ -1,0 +1,261 @@
+package dashboards
+
+import (
+	"context"
+	"net/http"
+	"strconv"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"witnessmark/events"
+	"witnessmark/events/ledger"
+	"witnessmark/rules"
+)
+
+// metrics is what Prometheus may ask for. Counts over the journal's life come
+// from the ledger's totals, so that they go on over restarts; the rest is of
+// this run.
+type metrics struct {
+	registry    *prometheus.Registry
+	decisions   prometheus.Counter
+	latency     prometheus.Histogram
+	requests    *prometheus.HistogramVec
+	liveClients prometheus.Gauge
+	liveDropped *prometheus.CounterVec
+	watchGaps   prometheus.Counter
+}
+
+func newMetrics(p *Pages) *metrics {
+	m := &metrics{
+		registry: prometheus.NewRegistry(),
+		decisions: prometheus.NewCounter(prometheus.CounterOpts{
+			Name: "witnessmark_decisions_total", Help: "Decisions of the rules seen by the pages since the start."}),
+		latency: prometheus.NewHistogram(prometheus.HistogramOpts{
+			Name: "witnessmark_decision_latency_seconds", Help: "Time from the recorded time of a fact to its decision being on disk and shown.",
+			Buckets: []float64{.0005, .001, .002, .005, .01, .02, .05, .1, .2, .5, 1, 5}}),
+		requests: prometheus.NewHistogramVec(prometheus.HistogramOpts{
+			Name: "witnessmark_http_request_duration_seconds", Help: "Time to answer a request, by page and status code.",
+			Buckets: []float64{.001, .005, .02, .1, .5, 2, 10}}, []string{"page", "code"}),
+		liveClients: prometheus.NewGauge(prometheus.GaugeOpts{
+			Name: "witnessmark_live_clients", Help: "Open live streams."}),
+		liveDropped: prometheus.NewCounterVec(prometheus.CounterOpts{
+			Name: "witnessmark_live_clients_dropped_total", Help: "Live streams that were ended because the client was too slow, by reason."}, []string{"reason"}),
+		watchGaps: prometheus.NewCounter(prometheus.CounterOpts{
+			Name: "witnessmark_live_gaps_total", Help: "Times that the pages fell behind the decisions and every live stream began anew."}),
+	}
+	m.liveDropped.WithLabelValues("slow")
+	m.liveDropped.WithLabelValues("write")
+	m.registry.MustRegister(m.decisions, m.latency, m.requests, m.liveClients, m.liveDropped, m.watchGaps,
+		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), &shopCollector{p})
+	return m
+}
+
+// count takes note of decisions as they come.
+func (m *metrics) count(us []Update, now time.Time) {
+	m.decisions.Add(float64(len(us)))
+	at := events.InstantOf(now)
+	for i := range us {
+		if t := us[i].Fact.Time; t > 0 && t <= at {
+			m.latency.Observe(at.Sub(t).Seconds())
+		}
+	}
+}
+
+// timed measures what h takes to answer, under a page's name.
+func (m *metrics) timed(page string, h http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		start := time.Now()
+		c := &codeWriter{ResponseWriter: w, code: http.StatusOK}
+		h.ServeHTTP(c, r)
+		m.requests.WithLabelValues(page, strconv.Itoa(c.code)).Observe(time.Since(start).Seconds())
+	})
+}
+
+type codeWriter struct {
+	http.ResponseWriter
+	code int
+}
+
+func (w *codeWriter) WriteHeader(code int) {
+	w.code = code
+	w.ResponseWriter.WriteHeader(code)
+}
+
+// Unwrap lets http.ResponseController reach the connection.
+func (w *codeWriter) Unwrap() http.ResponseWriter { return w.ResponseWriter }
+
+func (m *metrics) handler() http.Handler {
+	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{})
+}
+
+// shopCollector asks state, journal and ledger when it is asked itself.
+type shopCollector struct{ p *Pages }
+
+func desc(name, help string, labels ...string) *prometheus.Desc {
+	return prometheus.NewDesc("witnessmark_"+name, help, labels, nil)
+}
+
+var (
+	descReadings   = desc("readings_total", "Readings taken, over the life of the journal.", "device")
+	descRefused    = desc("frames_refused_total", "Frames that no profile could read, over the life of the journal.", "device")
+	descRepeated   = desc("frames_repeated_total", "Frames that a tool sent again, over the life of the journal.", "device")
+	descGaps       = desc("counter_gaps_total", "Times that a tool's own counter skipped, over the life of the journal.", "device")
+	descLastGood   = desc("last_good_reading_timestamp_seconds", "When the last good reading of a device came, Unix time.", "device", "tool", "bench")
+	descLinkUp     = desc("device_link_up", "Whether the device's connection is up.", "device")
+	descVerdicts   = desc("verdicts_total", "Readings judged, by verdict, over the life of the journal.", "verdict")
+	descRaised     = desc("alerts_raised_total", "Alerts raised, by kind, over the life of the journal.", "kind")
+	descOpen       = desc("alerts_open", "Open alerts, by kind.", "kind")
+	descUnseen     = desc("alerts_unacknowledged", "Open alerts that nobody has acknowledged.")
+	descOldest     = desc("alert_oldest_unacknowledged_timestamp_seconds", "When the oldest alert that nobody has acknowledged was raised, Unix time; 0 if there is none.")
+	descJobs       = desc("jobs_open", "Open jobs, by status.", "status")
+	descUnplaced   = desc("readings_unplaced", "Readings that wait to be claimed or dismissed.")
+	descLast       = desc("journal_last_sequence", "Last sequence on disk.")
+	descBytes      = desc("journal_size_bytes", "Bytes that the journal stores.")
+	descMaxBytes   = desc("journal_limit_bytes", "Size at which the journal takes no more.")
+	descFree       = desc("journal_free_bytes", "Bytes free on the journal's disk.")
+	descStuck      = desc("journal_writable", "Whether the journal takes events: 1, or 0 if it is stuck or full.")
+	descHoles      = desc("journal_holes", "Runs of entries that are known to be missing.")
+	descRestarts   = desc("journal_restarts_total", "Times that the embedded server was restarted after a write error.")
+	descCommits    = desc("journal_commits_total", "Group commits since the start.")
+	descNotStored  = desc("events_not_stored", "Events of a device that wait although they should be on disk.", "device")
+	descPosition   = desc("ledger_position", "Journal sequence up to which the ledger has come.")
+	descLag        = desc("ledger_lag_events", "Events that the journal has and the ledger has not.")
+	descReady      = desc("ready", "Whether readings are taken and shown: 1, or 0 with the reasons at /readyz.")
+	allDescs       = []*prometheus.Desc{descReadings, descRefused, descRepeated, descGaps, descLastGood, descLinkUp, descVerdicts, descRaised, descOpen, descUnseen, descOldest, descJobs, descUnplaced, descLast, descBytes, descMaxBytes, descFree, descStuck, descHoles, descRestarts, descCommits, descNotStored, descPosition, descLag, descReady}
+	everyVerdict   = []events.Verdict{events.Within, events.Low, events.High, events.Doubtful}
+	scrapePatience = 5 * time.Second
+)
+
+// Describe implements prometheus.Collector.
+func (c *shopCollector) Describe(ch chan<- *prometheus.Desc) {
+	for _, d := range allDescs {
+		ch <- d
+	}
+}
+
+// Collect implements prometheus.Collector.
+func (c *shopCollector) Collect(ch chan<- prometheus.Metric) {
+	ctx, cancel := context.WithTimeout(context.Background(), scrapePatience)
+	defer cancel()
+	gauge := func(d *prometheus.Desc, v float64, labels ...string) {
+		ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, labels...)
+	}
+	counter := func(d *prometheus.Desc, v float64, labels ...string) {
+		ch <- prometheus.MustNewConstMetric(d, prometheus.CounterValue, v, labels...)
+	}
+	c.fromState(gauge)
+	c.fromJournal(gauge, counter)
+	c.fromCapture(gauge)
+	c.fromLedger(ctx, ch, gauge, counter)
+	gauge(descReady, bit(len(c.p.trouble()) == 0))
+}
+
+// fromCapture tells what is known of the devices of this machine.
+func (c *shopCollector) fromCapture(gauge emit) {
+	if c.p.cfg.Devices == nil {
+		return
+	}
+	for _, d := range c.p.cfg.Devices() {
+		gauge(descNotStored, float64(d.NotStored), d.Device.ID)
+	}
+}
+
+type emit func(d *prometheus.Desc, v float64, labels ...string)
+
+func (c *shopCollector) fromState(gauge emit) {
+	open := map[events.AlertKind]int{}
+	for k := range alertKinds {
+		open[k] = 0
+	}
+	jobs := map[rules.JobStatus]int{rules.JobActive: 0, rules.JobPaused: 0}
+	unseen, unplaced, oldest := 0, 0, events.Instant(0)
+	c.p.cfg.Service.View(func(st *rules.State) {
+		for _, a := range st.Alerts {
+			open[a.Kind]++
+			if a.AckBy == "" {
+				unseen++
+				if oldest == 0 || a.AtUs < oldest {
+					oldest = a.AtUs
+				}
+			}
+		}
+		for _, j := range st.Jobs {
+			jobs[j.Status]++
+		}
+		unplaced = len(st.Unplaced)
+	})
+	for k, n := range open {
+		gauge(descOpen, float64(n), string(k))
+	}
+	for s, n := range jobs {
+		gauge(descJobs, float64(n), string(s))
+	}
+	gauge(descUnseen, float64(unseen))
+	gauge(descOldest, seconds(oldest))
+	gauge(descUnplaced, float64(unplaced))
+}
+
+func (c *shopCollector) fromJournal(gauge, counter emit) {
+	if c.p.cfg.Journal == nil {
+		return
+	}
+	st := c.p.cfg.Journal.Stats()
+	gauge(descLast, float64(st.Last))
+	gauge(descBytes, float64(st.Bytes))
+	gauge(descMaxBytes, float64(st.MaxBytes))
+	gauge(descFree, float64(st.FreeDisk))
+	gauge(descStuck, bit(st.State == "ok"))
+	gauge(descHoles, float64(st.Holes))
+	counter(descRestarts, float64(st.Restarts))
+	counter(descCommits, float64(st.Commits))
+	pos := c.p.cfg.Ledger.Position()
+	gauge(descPosition, float64(pos))
+	gauge(descLag, float64(max(st.Last, pos)-pos))
+}
+
+func (c *shopCollector) fromLedger(ctx context.Context, ch chan<- prometheus.Metric, gauge, counter emit) {
+	t, err := c.p.cfg.Ledger.Totals(ctx)
+	if err != nil {
+		ch <- prometheus.NewInvalidMetric(descVerdicts, err)
+		return
+	}
+	for _, v := range everyVerdict {
+		counter(descVerdicts, float64(t.Verdicts[string(v)]), string(v))
+	}
+	for k := range alertKinds {
+		counter(descRaised, float64(t.Alerts[string(k)]), string(k))
+	}
+	ds, err := c.p.cfg.Ledger.Devices(ctx)
+	if err != nil {
+		ch <- prometheus.NewInvalidMetric(descReadings, err)
+		return
+	}
+	for i := range ds {
+		device(&ds[i], gauge, counter)
+	}
+}
+
+func device(d *ledger.Device, gauge, counter emit) {
+	counter(descReadings, float64(d.Readings), d.ID)
+	counter(descRefused, float64(d.Refused), d.ID)
+	counter(descRepeated, float64(d.Repeated), d.ID)
+	counter(descGaps, float64(d.Gaps), d.ID)
+	at := events.Instant(0) // 0: never; alert rules see it as very old
+	if d.Last != nil {
+		at = d.Last.ReceivedAtUs
+	}
+	gauge(descLastGood, seconds(at), d.ID, d.Tool, d.Bench)
+	gauge(descLinkUp, bit(d.Link != nil && d.Link.State == events.LinkUp), d.ID)
+}
+
+func bit(ok bool) float64 {
+	if ok {
+		return 1
+	}
+	return 0
+}
+
+func seconds(at events.Instant) float64 { return float64(at) / 1e6 }

@@ -1,0 +1,80 @@
+package dashboards
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"net/url"
+
+	"witnessmark/events"
+)
+
+// pageProblem is why a page could not be shown or a request was not granted,
+// in words for whoever asked.
+type pageProblem struct {
+	Status int      `json:"-"`
+	Code   string   `json:"code,omitempty"` // stable, of the rules
+	Text   string   `json:"error"`
+	Todo   string   `json:"todo,omitempty"`
+	Items  []string `json:"items,omitempty"`
+	Back   string   `json:"-"` // address of the page to go back to
+	Name   string   `json:"-"` // what that page is called
+}
+
+// Error implements error.
+func (e *pageProblem) Error() string { return e.Text }
+
+func problem(status int, text, todo string) error {
+	return &pageProblem{Status: status, Text: text, Todo: todo, Back: "/", Name: "Overview"}
+}
+
+// problemAt is problem with the way back to a bench.
+func (p *Pages) problemAt(bench string, status int, text, todo string) error {
+	e := &pageProblem{Status: status, Text: text, Todo: todo, Back: "/", Name: "Overview"}
+	if bench != "" && p.hasBench(bench) {
+		e.Back, e.Name = "/bench/"+url.PathEscape(bench), "Back to the bench"
+	}
+	return e
+}
+
+func (p *Pages) refusal(bench string, ref events.RequestRefused) error {
+	e := p.problemAt(bench, http.StatusConflict, ref.Text, ref.Todo).(*pageProblem)
+	e.Code, e.Items = ref.Code, ref.Items
+	return e
+}
+
+// page makes a handler of h: what h returns becomes an error page, or JSON
+// for who asked for that.
+func (p *Pages) page(h func(http.ResponseWriter, *http.Request) error) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if err := h(w, r); err != nil {
+			p.fail(w, r, err)
+		}
+	})
+}
+
+func (p *Pages) fail(w http.ResponseWriter, r *http.Request, err error) {
+	if errors.Is(err, context.Canceled) && r.Context().Err() != nil {
+		return // nobody is there to read it
+	}
+	var e *pageProblem
+	if !errors.As(err, &e) {
+		p.log.Error("show page", "path", r.URL.Path, "err", err)
+		e = &pageProblem{Status: http.StatusInternalServerError, Text: "This page could not be made: " + err.Error() + ".",
+			Todo: "Try again. If it stays so, call whoever looks after the service.", Back: "/", Name: "Overview"}
+	}
+	if wantsJSON(r) {
+		_ = writeJSON(w, e.Status, e)
+		return
+	}
+	p.render(w, r, e.Status, "problem", "Not done", e)
+}
+
+// denied answers what guard refuses.
+func (p *Pages) denied(w http.ResponseWriter, r *http.Request, text string) {
+	p.fail(w, r, problem(http.StatusForbidden, text, "Open the page under this service's own address and do it there."))
+}
+
+func (p *Pages) nothingHere(http.ResponseWriter, *http.Request) error {
+	return problem(http.StatusNotFound, "There is no page at this address.", "Choose a page above.")
+}
