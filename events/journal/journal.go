@@ -61,7 +61,8 @@ type Journal struct {
 	bytes    atomic.Uint64 // what the stream holds, counted on from what the server said
 	restarts atomic.Uint64
 	commits  atomic.Uint64
-	w        writer // touched by the writer goroutine only
+	free     func(dir string) (uint64, error) // freeDisk, but for tests
+	w        writer                           // touched by the writer goroutine only
 }
 
 // Open opens the journal of cfg.Shop and creates it if there has never been
@@ -75,7 +76,7 @@ func Open(ctx context.Context, cfg Config) (*Journal, error) {
 	j := &Journal{
 		cfg: cfg, log: cfg.Log, names: naming{cfg.Shop},
 		tail: newTail(0).limit(cfg.RingEvents, cfg.RingBytes), queue: make(chan *request, 4096),
-		stop: make(chan struct{}), arrived: make(chan struct{}),
+		stop: make(chan struct{}), arrived: make(chan struct{}), free: freeDisk,
 	}
 	j.numbers.last = map[string]uint64{}
 	if cfg.Dir != "" {
@@ -210,7 +211,7 @@ func (j *Journal) Stats() Stats {
 		st.Sync = s.sync
 	}
 	if j.cfg.Dir != "" {
-		st.FreeDisk, _ = freeDisk(j.cfg.Dir)
+		st.FreeDisk, _ = j.free(j.cfg.Dir)
 	}
 	return st
 }

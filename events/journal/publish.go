@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -95,16 +96,14 @@ func (s *session) publishBatch(ctx context.Context, msgs []*nats.Msg, base uint6
 }
 
 // isFull reports whether the server said that the stream's limit is reached.
+// It has one code for all that its store refuses, so the words decide.
 func isFull(err error) bool {
 	var api *jetstream.APIError
-	return errors.As(err, &api) && (api.ErrorCode == codeStoreFailed || api.ErrorCode == codeNoResources)
+	return errors.As(err, &api) && api.ErrorCode == codeStoreFailed && strings.HasPrefix(api.Description, "maximum ")
 }
 
-// Error codes of JetStream that nats.go has no names for.
-const (
-	codeStoreFailed jetstream.ErrorCode = 10077 // with "maximum bytes exceeded"
-	codeNoResources jetstream.ErrorCode = 10023
-)
+// codeStoreFailed has no name in nats.go.
+const codeStoreFailed jetstream.ErrorCode = 10077
 
 // ackTime is how long to wait for n messages.
 func (j *Journal) ackTime(n int) time.Duration {

@@ -20,6 +20,7 @@ type writer struct {
 	wait     time.Duration
 	timer    *time.Timer
 	unproven []item // given up with ErrUnknown; they may still come
+	faults   faults
 }
 
 func (w *writer) retryAt() <-chan time.Time {
@@ -73,9 +74,14 @@ func (j *Journal) store(items []item) error {
 	}
 }
 
+// sizeOf is about how much room storing items takes. A batch is put aside
+// first and then stored, so it needs its room twice for a moment.
 func sizeOf(items []item) (n int) {
 	for _, it := range items {
 		n += len(it.msg().payload) + messageOverhead
+	}
+	if len(items) > batchAbove {
+		n = 2*n + 64<<10
 	}
 	return n
 }
@@ -104,8 +110,20 @@ func (j *Journal) tryPublish(items []item, base uint64) error {
 	if err != nil {
 		return err
 	}
-	return s.publish(ctx, j.names, items, base)
+	if j.w.faults.before != nil {
+		if err := j.w.faults.before(); err != nil {
+			return err
+		}
+	}
+	err = s.publish(ctx, j.names, items, base)
+	if err == nil && j.w.faults.after != nil {
+		return j.w.faults.after()
+	}
+	return err
 }
+
+// faults lets tests lose a publish (before) or its answer (after).
+type faults struct{ before, after func() error }
 
 // settle finds out, after a failed publish, how many of items are on disk and
 // accepts those. An embedded server that did not answer is restarted first:
@@ -187,7 +205,7 @@ func (w *writer) late(head events.Event) (item, bool) {
 // then writes no more until it is restarted.
 func isWriteError(err error) bool {
 	var api *jetstream.APIError
-	return errors.As(err, &api) && api.Code >= 500
+	return errors.As(err, &api) && api.Code >= 500 && !isFull(err)
 }
 
 // healthy is called after something was stored.

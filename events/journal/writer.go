@@ -158,41 +158,61 @@ func (r *request) bytes() (n int) {
 
 // commit numbers and stores a group of requests and answers each.
 func (j *Journal) commit(group []*request) {
-	items := j.admit(group)
-	for len(items) > 0 {
+	items, echoes := j.admit(group)
+	var err error
+	for len(items) > 0 && err == nil {
 		n := chunk(items)
-		if err := j.store(items[:n]); err != nil {
+		if err = j.store(items[:n]); err != nil {
 			failAll(items, err)
-			return
 		}
 		items = items[n:]
+	}
+	j.answerEchoes(echoes, err)
+}
+
+// answerEchoes answers repeats of events that were in the same group, once it
+// is known whether those are on disk.
+func (j *Journal) answerEchoes(echoes []item, err error) {
+	for _, it := range echoes {
+		e := it.event()
+		switch {
+		case it.req.open == 0: // refused for another of its events
+		case e.Number > j.numbers.of(e.Source):
+			failAll([]item{it}, err)
+		default:
+			it.req.seqs[it.i] = j.tail.find(e.Source, e.Number)
+			it.req.stored()
+		}
 	}
 }
 
 // admit gives numbers, answers those that are refused or wholly repeats, and
-// returns what is to be written, in order.
-func (j *Journal) admit(group []*request) []item {
+// returns what is to be written, in order, and repeats of those.
+func (j *Journal) admit(group []*request) (items, echoes []item) {
 	adm := &admission{disk: &j.numbers, pending: map[string]uint64{}}
-	var items []item
 	for _, r := range group {
 		fresh := make([]bool, len(r.evs))
 		if err := adm.admit(r.evs, fresh); err != nil {
 			r.fail(err)
 			continue
 		}
-		for i := range r.evs {
-			if fresh[i] {
+		for i, e := range r.evs {
+			switch {
+			case fresh[i]:
 				items = append(items, item{r, i})
 				r.open++
-			} else {
-				r.seqs[i] = j.tail.find(r.evs[i].Source, r.evs[i].Number)
+			case e.Number > j.numbers.of(e.Source):
+				echoes = append(echoes, item{r, i})
+				r.open++
+			default:
+				r.seqs[i] = j.tail.find(e.Source, e.Number)
 			}
 		}
 		if r.open == 0 {
 			close(r.reply)
 		}
 	}
-	return items
+	return items, echoes
 }
 
 // chunk returns how many of items to store at once.
@@ -224,9 +244,14 @@ func (j *Journal) accept(items []item, first uint64) {
 	j.commits.Add(1)
 	j.tail.add(entries, sizes)
 	for _, it := range items {
-		if it.req.open--; it.req.open == 0 {
-			close(it.req.reply)
-		}
+		it.req.stored()
+	}
+}
+
+// stored notes that one more of r's events is on disk.
+func (r *request) stored() {
+	if r.open--; r.open == 0 {
+		close(r.reply)
 	}
 }
 
@@ -257,7 +282,7 @@ func (j *Journal) room(size int) error {
 	if j.cfg.Dir == "" {
 		return nil
 	}
-	free, err := freeDisk(j.cfg.Dir)
+	free, err := j.free(j.cfg.Dir)
 	if err == nil && free < j.cfg.MinFree+uint64(size) {
 		return j.full(fmt.Sprintf("%d bytes are free in %q, %d must stay free; make room", free, j.cfg.Dir, j.cfg.MinFree))
 	}
