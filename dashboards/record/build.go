@@ -126,7 +126,7 @@ func (f *facts) record() *Record {
 		Standing: Standing[:], Job: f.job.Job, Status: f.job.Status, UnitSerial: f.job.UnitSerial, Customer: f.job.Customer,
 		Opened: Moment{By: f.person(f.job.By, f.job.Seq), Bench: f.job.Bench, AtUs: f.job.AtUs}, JournalSeq: f.position,
 		History: []JobEvent{}, Warnings: []string{}, Steps: []Step{}, Elsewhere: []Pull{}, Deviations: []Deviation{},
-		Alerts: []Alert{}, Unplaced: []Unplaced{}, Refusals: []Refusal{}, Tools: []Tool{},
+		Alerts: []Alert{}, Unplaced: []Unplaced{}, Refusals: []Refusal{}, Tools: []Tool{}, People: []Person{},
 	}
 	if f.job.EndedAtUs != 0 {
 		r.Ended = &Moment{By: f.person(f.job.EndedBy, f.position), AtUs: f.job.EndedAtUs, Reason: f.job.EndReason}

@@ -46,6 +46,7 @@ type Record struct {
 	Unplaced   []Unplaced  `json:"unplaced"`
 	Refusals   []Refusal   `json:"refused_requests"`
 	Tools      []Tool      `json:"tools"`       // that were used, each calibration its own
+	People     []Person    `json:"people"`      // who worked on it
 	JournalSeq uint64      `json:"journal_seq"` // up to which the journal is in here
 	units      quantity.PreferredUnits
 }
@@ -239,7 +240,8 @@ type Pull struct {
 	Tool        Tool           `json:"tool"`
 	By          Person         `json:"by"`
 	Bench       string         `json:"bench"`
-	AtUs        events.Instant `json:"at_us"`
+	TakenAtUs   events.Instant `json:"taken_at_us"`       // when the reading reached the machine; 0: not known
+	AtUs        events.Instant `json:"at_us"`             // as the decision says
 	Claimed     string         `json:"claimed,omitempty"` // reason, if a person assigned it
 	ReadingSeq  uint64         `json:"reading_seq"`
 	DecidedSeq  uint64         `json:"decided_seq"`

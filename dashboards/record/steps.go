@@ -1,6 +1,7 @@
 package record
 
 import (
+	"cmp"
 	"slices"
 
 	"witnessmark/events"
@@ -168,7 +169,7 @@ func (f *facts) pull(i int, mark *rules.Mark) Pull {
 		Step: j.Step, Pass: j.Pass, Fastener: j.Fastener, Value: j.Value, SentText: j.Text, SentUnit: j.Unit, UnitAssumed: r.UnitAssumed,
 		LSL: j.LSL, Target: j.Target, USL: j.USL, U: j.U, Angle: j.Angle, Verdict: j.Verdict, Grade: j.Grade, Mode: r.Mode,
 		ToolStatus: r.ToolStatus, Stale: r.Stale, Tool: f.tool(j), By: f.person(j.By, j.Seq), Bench: j.Bench, AtUs: j.AtUs,
-		Claimed: j.Claimed, ReadingSeq: j.Reading, DecidedSeq: j.Seq,
+		TakenAtUs: r.ReceivedAtUs, Claimed: j.Claimed, ReadingSeq: j.Reading, DecidedSeq: j.Seq,
 	}
 	if mark != nil && mark.Reading == j.Reading && f.lastOf(j) {
 		p.Counts = counts(mark)
@@ -255,6 +256,36 @@ func (r *Record) summarise(f *facts) {
 			r.Tools = append(r.Tools, t)
 		}
 	}
+	r.People = f.people()
+}
+
+// people returns who worked on the job, in the order of their first deed.
+func (f *facts) people() []Person {
+	type deed struct {
+		by  string
+		seq uint64
+	}
+	var deeds []deed
+	for _, e := range f.events {
+		deeds = append(deeds, deed{e.By, e.Seq}, deed{e.To, e.Seq})
+	}
+	for _, e := range f.steps {
+		deeds = append(deeds, deed{e.By, e.Seq})
+	}
+	for i := range f.judgements {
+		deeds = append(deeds, deed{f.judgements[i].By, f.judgements[i].Seq})
+	}
+	for _, d := range f.deviations {
+		deeds = append(deeds, deed{d.By, d.Seq})
+	}
+	slices.SortStableFunc(deeds, func(a, b deed) int { return cmp.Compare(a.seq, b.seq) })
+	out := []Person{}
+	for _, d := range deeds {
+		if p := f.person(d.by, d.seq); d.by != "" && !slices.Contains(out, p) {
+			out = append(out, p)
+		}
+	}
+	return out
 }
 
 func (s *Summary) add(st *Step) {

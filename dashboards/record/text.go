@@ -106,7 +106,7 @@ func (p *page) head(r *Record) {
 	if r.Ended != nil {
 		p.field(capital(r.Status), join(": ", moment(*r.Ended), r.Ended.Reason))
 	}
-	p.field("Times", fmt.Sprintf("are UTC. J1/J2 are the journal numbers of reading and decision; the journal is read up to %d.", r.JournalSeq))
+	p.field("Times", fmt.Sprintf("are UTC. J12/J13: journal numbers of a reading and of its decision. Read up to J%d.", r.JournalSeq))
 	for _, w := range r.Warnings {
 		p.field("WARNING", w)
 	}
@@ -180,6 +180,17 @@ func (p *page) summary(r *Record) {
 	p.line("  deviations  %3d", s.Deviations)
 	p.line("  alerts      %3d, %d open", s.Alerts, s.AlertsOpen)
 	p.line("  refused     %3d requests", s.RefusedRequests)
+	p.used(r)
+}
+
+// used lists people and tools, whose ids stand below.
+func (p *page) used(r *Record) {
+	if len(r.People) > 0 {
+		p.title("People")
+	}
+	for _, x := range r.People {
+		p.line("  %s %s", pad(x.ID, 10), x.Name)
+	}
 	if len(r.Tools) > 0 {
 		p.title("Tools")
 	}

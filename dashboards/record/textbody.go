@@ -95,14 +95,14 @@ func (p *page) fastener(x *Fastener) {
 		join(", ", state, string(x.Grade), word(x.Doubtful, "doubtful"), word(x.Disturbed, "to be done again")))
 	for _, r := range x.Passes {
 		if len(r.Pulls) == 0 {
-			p.line("    %s nothing recorded", pad(r.Pass, 13))
+			p.line("    %s  nothing recorded", pad(r.Pass, 13))
 		}
 		for i := range r.Pulls {
 			p.pull(r.Pass, &r.Pulls[i])
 		}
 	}
 	for _, d := range x.Deviations {
-		p.wrap("    deviation     ", d.String())
+		p.wrap("    deviation      ", d.String())
 	}
 }
 
@@ -126,7 +126,7 @@ func (p *page) measure(m *Measure) {
 		p.pull("value", &m.Values[i])
 	}
 	for _, d := range m.Deviations {
-		p.wrap("    deviation     ", d.String())
+		p.wrap("    deviation      ", d.String())
 	}
 }
 
@@ -137,15 +137,23 @@ func (p *page) pull(pass string, x *Pull) {
 	if u := p.units.For(x.Value.Dimension()); u.Code() != x.SentUnit {
 		value += " (" + p.value(x.Value) + ")"
 	}
-	verdict := string(x.Verdict)
+	verdict := join(", ", string(x.Verdict), string(x.Grade))
 	if !x.Counts {
-		verdict += ", does not count"
+		verdict = string(x.Verdict) + ", does not count"
 	}
-	p.line("    %s", join("  ", pad(pass, 13), pad(value, 29), pad(p.span(x.LSL, x.USL), 22), join(", ", verdict, string(x.Grade))))
-	p.wrap("                   ", join(", ", tool(x.Tool), x.By.String(), named("bench", x.Bench), clock(x.AtUs), fmt.Sprintf("J%d/J%d", x.ReadingSeq, x.DecidedSeq)))
+	p.line("    %s", join("  ", pad(pass, 13), pad(value, 28), pad(p.span(x.LSL, x.USL), 22), verdict))
+	p.wrap("      ", join(", ", tool(x.Tool), join(" ", x.By.ID, named("at", x.Bench)), when(x), fmt.Sprintf("J%d/J%d", x.ReadingSeq, x.DecidedSeq)))
 	if more := p.remarks(x); more != "" {
-		p.wrap("                   ", more)
+		p.wrap("      ", more)
 	}
+}
+
+// when tells when the reading was taken, or, if that is lost, judged.
+func when(x *Pull) string {
+	if x.TakenAtUs != 0 {
+		return clock(x.TakenAtUs)
+	}
+	return "judged " + clock(x.AtUs)
 }
 
 func tool(t Tool) string {
