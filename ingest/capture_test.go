@@ -11,6 +11,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"witnessmark/events"
+	"witnessmark/ingest/port"
 )
 
 func TestAnswerComesAfterStoring(t *testing.T) {
@@ -269,8 +270,7 @@ func TestClockThatJumps(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBook()
 		off := time.Duration(0)
-		var r *rig
-		r = newRig(t, b, "velm-s5", func(c *Config) { c.Now = func() time.Time { return time.Now().Add(off) } })
+		r := newRig(t, b, "velm-s5", func(c *Config) { c.Now = func() time.Time { return time.Now().Add(off) } })
 		line := <-r.lines
 		hear(line)
 		f := velm(1, 3525)
@@ -291,4 +291,95 @@ func TestClockThatJumps(t *testing.T) {
 		r.stop()
 		inOrder(t, b)
 	})
+}
+
+// What was read before the service is stopped is stored and answered still.
+func TestStopAnswersWhatWasRead(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBook()
+		r := newRig(t, b, "velm-s5", nil)
+		line := <-r.lines
+		heard := hear(line)
+		synctest.Wait()
+		open := b.shut()
+		r.send(line, velm(1, 100))
+		go func() {
+			<-time.After(100 * time.Millisecond)
+			open()
+		}()
+		r.stop()
+		if got, want := heard(), string(velmAnswer(1)); got != want {
+			t.Errorf("answer %q, want %q", got, want)
+		}
+		line.Close()
+	})
+}
+
+// A USB tool is found again under another port name.
+func TestFoundByUSB(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBook()
+		names := make(chan string, 10)
+		names <- "/dev/ttyUSB0"
+		names <- "/dev/ttyUSB1"
+		var asked port.USB
+		r := newRig(t, b, "orrin-k2", func(c *Config) {
+			d := &c.Devices[0]
+			d.Port, d.USBVendor, d.USBProduct, d.USBSerial = "", "0403", "6001", "A10"
+			c.FindPort = func(id port.USB) (string, error) {
+				asked = id
+				select {
+				case n := <-names:
+					return n, nil
+				default:
+					return "", absent()
+				}
+			}
+		})
+		line := <-r.lines
+		synctest.Wait()
+		line.Close()
+		line = <-r.lines
+		r.send(line, orrin(1, "026,00"))
+		var ports []string
+		for _, l := range of[events.LinkChanged](b) {
+			ports = append(ports, l.State+" "+l.Port)
+		}
+		want := []string{"up /dev/ttyUSB0", "down /dev/ttyUSB0", "up /dev/ttyUSB1"}
+		if !slices.Equal(ports, want) {
+			t.Errorf("links %v, want %v", ports, want)
+		}
+		if want := (port.USB{Vendor: "0403", Product: "6001", Serial: "A10"}); asked != want {
+			t.Errorf("looked for %v, want %v", asked, want)
+		}
+		line.Close()
+	})
+}
+
+func TestValidate(t *testing.T) {
+	dev := func(id, port string) events.Device { return events.Device{ID: id, Port: port, Profile: "velm-s5"} }
+	usb := func(id, serial string) events.Device {
+		return events.Device{ID: id, USBVendor: "0403", USBProduct: "6001", USBSerial: serial, Profile: "velm-s5"}
+	}
+	tests := []struct {
+		name    string
+		devices []events.Device
+		want    string
+	}{
+		{"good", []events.Device{dev("a", "/dev/x"), dev("b", "/dev/y"), usb("c", "1"), usb("d", "2")}, ""},
+		{"id that is no source", []events.Device{dev("a.b", "/dev/x")}, "letters, digits"},
+		{"id twice", []events.Device{dev("a", "/dev/x"), dev("a", "/dev/y")}, "twice"},
+		{"port twice", []events.Device{dev("a", "/dev/x"), dev("b", "/dev/x")}, `"a" has /dev/x already`},
+		{"adapter twice", []events.Device{usb("a", ""), usb("b", "")}, "usb_serial"},
+		{"no port", []events.Device{dev("a", "")}, "neither port nor"},
+		{"no such profile", []events.Device{{ID: "a", Port: "/dev/x", Profile: "nothing"}}, "nothing"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			_, err := New(Config{Devices: tt.devices, Journal: newBook()})
+			if tt.want == "" && err != nil || tt.want != "" && (err == nil || !strings.Contains(err.Error(), tt.want)) {
+				t.Errorf("error %v, want %q", err, tt.want)
+			}
+		})
+	}
 }

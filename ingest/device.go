@@ -87,6 +87,10 @@ func (d *device) link(ctx context.Context) {
 	}
 }
 
+// lastAnswers is how long a port stays open after the last byte was read from
+// it, so that the tool still hears that its reading is safe.
+const lastAnswers = 500 * time.Millisecond
+
 // once opens the port and reads it until it hangs up or ctx ends.
 func (d *device) once(ctx context.Context) error {
 	// No more opening either while events cannot be stored.
@@ -107,6 +111,9 @@ func (d *device) once(ctx context.Context) error {
 	d.log.Info("port open", "port", name)
 	err = s.run(ctx)
 	s.end(ctx)
+	if ctx.Err() != nil {
+		d.store.settle(lastAnswers)
+	}
 	return &hangUp{port: name, err: err}
 }
 

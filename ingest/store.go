@@ -23,7 +23,7 @@ type pending struct {
 }
 
 // store keeps the events of one device until they are in the journal, in
-// order. put and waitRoom are the reader's, run is the writer's.
+// order. put, waitRoom and settle are the reader's, run is the writer's.
 type store struct {
 	journal Appender
 	log     *slog.Logger
@@ -73,12 +73,35 @@ func (s *store) waitRoom(ctx context.Context) error {
 	}
 }
 
+// settle waits until all that was put is stored and answered, but no longer
+// than within.
+func (s *store) settle(within time.Duration) {
+	limit := time.After(within)
+	for {
+		s.mu.Lock()
+		left := len(s.queue)
+		s.mu.Unlock()
+		if left == 0 {
+			return
+		}
+		select {
+		case <-s.room:
+		case <-limit:
+			return
+		}
+	}
+}
+
 // close tells run to end once all is stored, or after grace.
 func (s *store) close(grace time.Duration) {
 	s.mu.Lock()
 	s.closed = true
-	time.AfterFunc(grace, s.cancel)
 	s.mu.Unlock()
+	time.AfterFunc(grace, func() {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		s.cancel()
+	})
 	signal(s.wake)
 }
 

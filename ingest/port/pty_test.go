@@ -289,3 +289,21 @@ func TestNoPermission(t *testing.T) {
 	}()
 	wantKind(t, <-done, Denied, "no permission", "group")
 }
+
+func TestFlowControl(t *testing.T) {
+	_, name := newPTY(t)
+	for flow, want := range map[string]uint32{"none": 0, "xon_xoff": unix.IXON | unix.IXOFF} {
+		p, err := Open(name, Line{Baud: 9600, Flow: flow})
+		if err != nil {
+			t.Fatal(err)
+		}
+		_ = p.control(func(fd int) error {
+			st, err := unix.IoctlGetTermios(fd, unix.TCGETS)
+			if err != nil || st.Iflag&(unix.IXON|unix.IXOFF) != want {
+				t.Errorf("flow %s: input flags %o, %v", flow, st.Iflag, err)
+			}
+			return nil
+		})
+		p.Close()
+	}
+}
