@@ -68,8 +68,12 @@ func (w *writer) undo() error {
 	return w.exec("ROLLBACK")
 }
 
-// rows writes the rows of a batch and moves the position.
+// rows writes the rows of a batch and moves the position. It is an error if
+// that is not where this process left it.
 func (w *writer) rows(from mark, entries []events.Entry) (mark, error) {
+	if seq, err := w.number("SELECT seq FROM position"); err != nil || uint64(seq) != from.seq {
+		return from, errors.Join(err, errMoved)
+	}
 	b, err := newBatch(w)
 	if err != nil {
 		return from, err
@@ -93,20 +97,7 @@ func (w *writer) rows(from mark, entries []events.Entry) (mark, error) {
 	if err := b.putTallies(); err != nil {
 		return from, err
 	}
-	return to, w.move(from, to)
-}
-
-// move moves the position. It is an error if it is not where this process
-// left it.
-func (w *writer) move(from, to mark) error {
-	if err := w.put(movePosition, int64(to.seq), to.source, int64(to.number), int64(to.time), int64(from.seq)); err != nil {
-		return err
-	}
-	n, err := w.changed()
-	if err == nil && n != 1 {
-		err = errMoved
-	}
-	return err
+	return to, w.put(movePosition, int64(to.seq), to.source, int64(to.number), int64(to.time))
 }
 
 var errMoved = fmt.Errorf("%w: another process has written to it", ErrInUse)

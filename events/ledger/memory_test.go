@@ -11,7 +11,7 @@ import (
 type memory struct {
 	mu      sync.Mutex
 	entries []events.Entry
-	more    chan struct{} // closed and replaced when entries come; nil: none will
+	more    chan struct{} // closed and replaced when entries come; nil: nobody waits
 	batch   int           // how many entries fn gets at a time; 0: 500
 }
 
@@ -54,6 +54,9 @@ func (m *memory) Read(ctx context.Context, from, to uint64, fn func([]events.Ent
 func (m *memory) Follow(ctx context.Context, from uint64, fn func([]events.Entry) error) error {
 	for {
 		m.mu.Lock()
+		if m.more == nil {
+			m.more = make(chan struct{})
+		}
 		more := m.more
 		m.mu.Unlock()
 		last := m.Last()
@@ -76,6 +79,6 @@ func (m *memory) append(es ...events.Entry) {
 	m.entries = append(m.entries, es...)
 	if m.more != nil {
 		close(m.more)
+		m.more = nil
 	}
-	m.more = make(chan struct{})
 }

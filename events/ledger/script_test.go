@@ -1,7 +1,6 @@
 package ledger
 
 import (
-	"encoding/json"
 	"fmt"
 	"testing"
 
@@ -210,13 +209,4 @@ func typesIn(entries []events.Entry) map[string]bool {
 		}
 	}
 	return seen
-}
-
-func mustJSON(t testing.TB, v any) string {
-	t.Helper()
-	b, err := json.MarshalIndent(v, "", "  ")
-	if err != nil {
-		t.Fatal(err)
-	}
-	return string(b)
 }

@@ -90,7 +90,7 @@ var statements = [numStatements]string{
 		last_refused = max(last_refused, excluded.last_refused),
 		last_link = max(last_link, excluded.last_link)`,
 	addTotal:     insertInto("totals", 3) + " ON CONFLICT (what, label) DO UPDATE SET n = n + excluded.n",
-	movePosition: `UPDATE position SET seq = ?, source = ?, number = ?, event_at_us = ? WHERE seq = ?`,
+	movePosition: `UPDATE position SET seq = ?, source = ?, number = ?, event_at_us = ?`,
 }
 
 func insertInto(table string, columns int) string {

@@ -144,9 +144,6 @@ func (w *writer) put(s statement, args ...driver.Value) error {
 	return rows.Close()
 }
 
-// changed tells how many rows the last put changed.
-func (w *writer) changed() (int64, error) { return w.number("SELECT changes()") }
-
 func (w *writer) close() error {
 	var first error
 	for _, s := range w.stmts {
