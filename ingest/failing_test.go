@@ -186,3 +186,29 @@ func TestJournalAwayAtTheStart(t *testing.T) {
 		line.Close()
 	})
 }
+
+// While the port is held, the rest of a frame waits in the line. That is no
+// silence of the tool, and does not cut the frame.
+func TestHeldPortCutsNoFrame(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBook()
+		r := newRig(t, b, "velm-s5", func(c *Config) { c.Backlog = 2 })
+		line := <-r.lines
+		hear(line)
+		synctest.Wait()
+		b.failWith(errAway)
+		last := velm(3, 300)
+		r.send(line, slices.Concat(velm(1, 100), velm(2, 200), last[:10]))
+		go line.Write(last[10:])
+		pass(time.Hour)
+		b.failWith(nil)
+		pass(time.Minute)
+		if got, want := texts(of[events.ReadingTaken](b)), []string{"1.00", "2.00", "3.00"}; !slices.Equal(got, want) {
+			t.Errorf("readings %v, want %v", got, want)
+		}
+		if got := of[events.FrameRefused](b); len(got) != 0 {
+			t.Errorf("refused %+v, want none", got)
+		}
+		line.Close()
+	})
+}

@@ -157,3 +157,29 @@ func TestPollingStopsWhileTheJournalIsAway(t *testing.T) {
 		}
 	})
 }
+
+// A wall clock that is set again and again keeps no value from settling:
+// standing still is measured by the monotonic clock.
+func TestSettlesWhileTheClockJumps(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBook()
+		r := newRig(t, b, "pinn-d3", func(c *Config) {
+			c.Now = func() time.Time {
+				now := time.Now()
+				return now.Add(time.Duration(now.UnixMilli()/200%2) * time.Hour)
+			}
+		})
+		line := <-r.lines
+		ind := &indicator{}
+		ind.on.Store(true)
+		ind.value.Store(152)
+		go ind.serve(line)
+		pass(3 * time.Second)
+		if got := texts(of[events.ReadingTaken](b)); !slices.Equal(got, []string{"0.152"}) {
+			t.Errorf("readings %v, want one", got)
+		}
+		r.stop()
+		line.Close()
+		checkSamples(t, b, int(ind.n))
+	})
+}

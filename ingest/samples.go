@@ -20,6 +20,7 @@ type samples struct {
 	d      *device
 	chunk  events.SamplesCaptured // being filled; empty if it has no Values
 	begun  time.Time              // first sample of chunk
+	first  events.Instant         // the same, steady
 	recent []profile.Frame        // frames that a settled value may turn out to be
 }
 
@@ -47,10 +48,10 @@ func (c *samples) add(f *profile.Frame, at events.Instant, m moment) {
 	if len(ch.Values) == 0 {
 		dev := c.d.dev
 		*ch = events.SamplesCaptured{Device: dev.ID, Tool: dev.Tool, Bench: dev.Bench, Unit: f.Reading.Unit.Code(), FirstUs: at}
-		c.begun = m.mono
+		c.begun, c.first = m.mono, f.At
 	}
 	ch.Values = append(ch.Values, f.Reading.Value.In(f.Reading.Unit))
-	ch.AtUs = append(ch.AtUs, at.Sub(ch.FirstUs).Microseconds())
+	ch.AtUs = append(ch.AtUs, f.At.Sub(c.first).Microseconds())
 	ch.Bytes = append(ch.Bytes, f.Bytes...)
 }
 
