@@ -41,13 +41,13 @@ func (s *Service) keepTime(ctx context.Context) error {
 				continue
 			}
 			waitFor = d
-			until = time.Now().Add(d.Sub(events.InstantOf(s.cfg.Now())))
+			until = time.Now().Add(s.timeTo(d))
 		case <-t.C:
 		}
 		if waitFor == 0 || waitFor == written {
 			continue
 		}
-		left := min(time.Until(until), waitFor.Sub(events.InstantOf(s.cfg.Now())))
+		left := min(time.Until(until), s.timeTo(waitFor))
 		if left > 0 {
 			t.Reset(min(left, lookAgain))
 			continue
@@ -62,6 +62,16 @@ func (s *Service) keepTime(ctx context.Context) error {
 		}
 		written = waitFor
 	}
+}
+
+// timeTo returns how far away d is by the wall clock, a year at most.
+func (s *Service) timeTo(d events.Instant) time.Duration {
+	const year = 365 * 24 * time.Hour
+	now := events.InstantOf(s.cfg.Now())
+	if d > now.Add(year) {
+		return year
+	}
+	return max(d.Sub(now), 0)
 }
 
 // timeReached writes that the deadline has passed. Its time is never before
