@@ -1,0 +1,56 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"witnessmark/dashboards/api"
+	"witnessmark/events"
+)
+
+// addAskFlags gives cmd what every request needs: who asks, and of whom.
+func addAskFlags(cmd *cobra.Command) {
+	cmd.Flags().String("server", "", "address of the running service; default: http:// and the setting listen")
+	cmd.Flags().String("by", os.Getenv(envPrefix+"BY"), "who asks: a person's id in the shop file ["+envPrefix+"BY]")
+}
+
+// ask posts a request made by make to the running service and prints done or
+// the refusal.
+func ask(cmd *cobra.Command, build func(events.Ask) events.Asker, done string) error {
+	by, _ := cmd.Flags().GetString("by")
+	if by == "" {
+		return usageError("say who asks with --by, a person's id in the shop file")
+	}
+	cfg, err := loadConfig(cmd)
+	if err != nil {
+		return err
+	}
+	server, _ := cmd.Flags().GetString("server")
+	if server == "" {
+		server = "http://" + cfg.Listen
+	}
+	a, err := api.Client{Server: server}.Ask(cmd.Context(), build(events.Ask{By: by}))
+	if err != nil {
+		return err
+	}
+	if a.Refused != nil {
+		return refusal(*a.Refused)
+	}
+	_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s (journal sequence %d)\n", done, a.Seq)
+	return err
+}
+
+func refusal(r events.RequestRefused) error {
+	var b strings.Builder
+	fmt.Fprintf(&b, "refused (%s): %s", r.Code, r.Text)
+	for _, item := range r.Items {
+		fmt.Fprintf(&b, "\n  - %s", item)
+	}
+	if r.Todo != "" {
+		fmt.Fprintf(&b, "\n  to do: %s", r.Todo)
+	}
+	return fmt.Errorf("%s", b.String())
+}

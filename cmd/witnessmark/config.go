@@ -1,0 +1,218 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"slices"
+	"sort"
+	"strings"
+
+	"github.com/knadh/koanf/parsers/yaml"
+	"github.com/knadh/koanf/providers/env/v2"
+	"github.com/knadh/koanf/providers/posflag"
+	"github.com/knadh/koanf/providers/rawbytes"
+	"github.com/knadh/koanf/providers/structs"
+	"github.com/knadh/koanf/v2"
+	"github.com/spf13/cobra"
+)
+
+// config is what the service runs with: defaults, then the configuration
+// file, then environment variables, then flags.
+type config struct {
+	Data       string `koanf:"data"`        // directory of journal, ledger, snapshot
+	Shop       string `koanf:"shop"`        // shop file
+	Listen     string `koanf:"listen"`      // host:port of the pages
+	NATSURL    string `koanf:"nats_url"`    // "" for the embedded server
+	Profiles   string `koanf:"profiles"`    // directory of the shop's own profiles
+	JournalMax string `koanf:"journal_max"` // size limit of the journal
+	MinFree    string `koanf:"min_free"`    // free disk space below which nothing is taken
+	LogLevel   string `koanf:"log_level"`   // debug, info, warn, error
+	LogFormat  string `koanf:"log_format"`  // text, json
+
+	banner string // shown on every page; set by the demonstration
+	file   string // the configuration file that was read, "" if none
+}
+
+func defaultConfig() config {
+	return config{
+		Data: "witnessmark-data", Shop: "shop.yaml", Listen: "127.0.0.1:8470",
+		JournalMax: "50 GiB", MinFree: "256 MiB", LogLevel: "info", LogFormat: "text",
+	}
+}
+
+const envPrefix = "WITNESSMARK_"
+
+// configKeys are the settings in the order in which they are printed, with
+// what they mean.
+var configKeys = []struct{ key, flag, help string }{
+	{"data", "data", "directory for journal, ledger and snapshot"},
+	{"shop", "shop", "shop file: benches, people, tools, devices (see 'witnessmark shop example')"},
+	{"listen", "listen", "address of the pages; loopback only unless you say otherwise"},
+	{"nats_url", "nats-url", "an external NATS server with JetStream; empty: the embedded one"},
+	{"profiles", "profiles", "directory of your own tool profiles (*.yaml), besides the shipped ones"},
+	{"journal_max", "journal-max", "the journal refuses to grow beyond this"},
+	{"min_free", "min-free", "stop taking readings when less disk than this is free"},
+	{"log_level", "log-level", "debug, info, warn or error"},
+	{"log_format", "log-format", "text or json"},
+}
+
+// addConfigFlags gives cmd a flag for each of the named settings, or for all.
+func addConfigFlags(cmd *cobra.Command, keys ...string) {
+	d := defaultConfig()
+	defaults := map[string]string{
+		"data": d.Data, "shop": d.Shop, "listen": d.Listen, "journal_max": d.JournalMax,
+		"min_free": d.MinFree, "log_level": d.LogLevel, "log_format": d.LogFormat,
+	}
+	for _, k := range configKeys {
+		if len(keys) == 0 || slices.Contains(keys, k.key) {
+			cmd.Flags().String(k.flag, defaults[k.key], k.help+" ["+envPrefix+strings.ToUpper(k.key)+"]")
+		}
+	}
+}
+
+// loadConfig reads defaults, file, environment and cmd's flags, in this order.
+func loadConfig(cmd *cobra.Command) (config, error) {
+	cfg := defaultConfig()
+	k := koanf.New(".")
+	if err := k.Load(structs.Provider(cfg, "koanf"), nil); err != nil {
+		return cfg, fmt.Errorf("load default configuration: %w", err)
+	}
+	file, err := configFile(cmd)
+	if err != nil {
+		return cfg, err
+	}
+	if file != "" {
+		text, err := os.ReadFile(file)
+		if err != nil {
+			return cfg, fmt.Errorf("read configuration: %w", err)
+		}
+		if err := k.Load(rawbytes.Provider(text), yaml.Parser()); err != nil {
+			return cfg, fmt.Errorf("read configuration %s: %w", file, err)
+		}
+	}
+	if err := k.Load(env.Provider(".", env.Opt{Prefix: envPrefix, TransformFunc: func(name, v string) (string, any) {
+		key := strings.ToLower(strings.TrimPrefix(name, envPrefix))
+		if key == "config" {
+			return "", nil
+		}
+		return key, v
+	}}), nil); err != nil {
+		return cfg, fmt.Errorf("read environment: %w", err)
+	}
+	flags := cmd.Flags()
+	if err := k.Load(posflag.ProviderWithValue(flags, ".", k, func(name, v string) (string, any) {
+		key := strings.ReplaceAll(name, "-", "_")
+		if !isConfigKey(key) {
+			return "", nil
+		}
+		return key, v
+	}), nil); err != nil {
+		return cfg, fmt.Errorf("read flags: %w", err)
+	}
+	if err := unknownKeys(k, file); err != nil {
+		return cfg, err
+	}
+	if err := k.Unmarshal("", &cfg); err != nil {
+		return cfg, fmt.Errorf("read configuration: %w", err)
+	}
+	cfg.file = file
+	return cfg, cfg.validate()
+}
+
+func isConfigKey(key string) bool {
+	return slices.ContainsFunc(configKeys, func(k struct{ key, flag, help string }) bool { return k.key == key })
+}
+
+func configFile(cmd *cobra.Command) (string, error) {
+	if f, _ := cmd.Flags().GetString("config"); f != "" {
+		return f, nil
+	}
+	if f := os.Getenv(envPrefix + "CONFIG"); f != "" {
+		return f, nil
+	}
+	const here = "witnessmark.yaml"
+	if _, err := os.Stat(here); err == nil {
+		return here, nil
+	} else if !errors.Is(err, fs.ErrNotExist) {
+		return "", fmt.Errorf("read configuration: %w", err)
+	}
+	return "", nil
+}
+
+func unknownKeys(k *koanf.Koanf, file string) error {
+	var wrong []string
+	for _, key := range k.Keys() {
+		if !isConfigKey(key) {
+			wrong = append(wrong, key)
+		}
+	}
+	if len(wrong) == 0 {
+		return nil
+	}
+	sort.Strings(wrong)
+	var known []string
+	for _, c := range configKeys {
+		known = append(known, c.key)
+	}
+	from := "the environment (" + envPrefix + "…)"
+	if file != "" {
+		from = file + " or " + from
+	}
+	return usageError("unknown setting %s in %s\nsettings are: %s", strings.Join(wrong, ", "), from, strings.Join(known, ", "))
+}
+
+func (c config) validate() error {
+	if c.Data == "" {
+		return usageError("setting data is empty: name a directory for the journal")
+	}
+	if _, err := parseSize(c.JournalMax); err != nil {
+		return usageError("setting journal_max: %v", err)
+	}
+	if _, err := parseSize(c.MinFree); err != nil {
+		return usageError("setting min_free: %v", err)
+	}
+	var l slog.Level
+	if err := l.UnmarshalText([]byte(c.LogLevel)); err != nil {
+		return usageError("setting log_level is %q: want debug, info, warn or error", c.LogLevel)
+	}
+	if c.LogFormat != "text" && c.LogFormat != "json" {
+		return usageError("setting log_format is %q: want text or json", c.LogFormat)
+	}
+	return nil
+}
+
+func (c config) logger() *slog.Logger {
+	var l slog.Level
+	_ = l.UnmarshalText([]byte(c.LogLevel)) // validated
+	opts := &slog.HandlerOptions{Level: l}
+	if c.LogFormat == "json" {
+		return slog.New(slog.NewJSONHandler(os.Stderr, opts))
+	}
+	return slog.New(slog.NewTextHandler(os.Stderr, opts))
+}
+
+func (c config) journalDir() string   { return filepath.Join(c.Data, "journal") }
+func (c config) ledgerPath() string   { return filepath.Join(c.Data, "ledger.db") }
+func (c config) snapshotPath() string { return filepath.Join(c.Data, "state.snapshot") }
+
+// print writes what is in force as a configuration file.
+func (c config) print() string {
+	values := map[string]string{
+		"data": c.Data, "shop": c.Shop, "listen": c.Listen, "nats_url": c.NATSURL, "profiles": c.Profiles,
+		"journal_max": c.JournalMax, "min_free": c.MinFree, "log_level": c.LogLevel, "log_format": c.LogFormat,
+	}
+	var b strings.Builder
+	if c.file != "" {
+		fmt.Fprintf(&b, "# in force: %s, with %s… and flags over it\n", c.file, envPrefix)
+	} else {
+		fmt.Fprintf(&b, "# in force: no configuration file; %s… and flags over the defaults\n", envPrefix)
+	}
+	for _, k := range configKeys {
+		fmt.Fprintf(&b, "%s: %q  # %s\n", k.key, values[k.key], k.help)
+	}
+	return b.String()
+}

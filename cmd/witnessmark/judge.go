@@ -1,0 +1,117 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"strings"
+
+	"witnessmark/dashboards/record"
+	"witnessmark/events/ledger"
+	"witnessmark/simulator"
+)
+
+// demoResult is what 'demo --exit --json' prints.
+type demoResult struct {
+	Seed   uint64      `json:"seed"`
+	AsTrue bool        `json:"as_the_truth_demands"`
+	Jobs   []jobResult `json:"jobs"`
+}
+
+// jobResult is what became of one job, beside what truly happened.
+type jobResult struct {
+	Job          string          `json:"job"`
+	Unit         string          `json:"unit"`
+	UnitSerial   string          `json:"unit_serial"`
+	Bench        string          `json:"bench"`
+	Fasteners    int             `json:"fasteners"`
+	Witnessed    int             `json:"witnessed"`
+	ByGrade      map[string]int  `json:"witnessed_by_grade"`
+	Measured     int             `json:"measured"`
+	Readings     int             `json:"readings_judged"`
+	Alerts       []alertResult   `json:"alerts"`
+	RefusedFirst bool            `json:"release_refused_at_first"`
+	Released     bool            `json:"released"`
+	Truth        simulator.Truth `json:"truth"`
+	Differences  []string        `json:"differences"` // from the truth; empty if all agrees
+}
+
+type alertResult struct {
+	Alert     string   `json:"alert"`
+	Kind      string   `json:"kind"`
+	Step      string   `json:"step,omitempty"`
+	Fasteners []string `json:"fasteners,omitempty"`
+	Text      string   `json:"text"`
+	Settled   string   `json:"settled,omitempty"` // how; empty if open
+}
+
+// judgeJob compares a job's record with what truly happened.
+func judgeJob(ctx context.Context, l *ledger.Ledger, s simulator.JobScript, o simulator.Outcome) (jobResult, error) {
+	rec, err := record.Build(ctx, l, s.Job.ID)
+	if err != nil {
+		return jobResult{}, err
+	}
+	alerts, err := l.AlertsOf(ctx, s.Job.ID)
+	if err != nil {
+		return jobResult{}, err
+	}
+	r := jobResult{
+		Job: s.Job.ID, Unit: rec.UnitModel, UnitSerial: rec.UnitSerial, Bench: s.Job.Bench,
+		Fasteners: rec.Summary.Fasteners, Witnessed: rec.Summary.Witnessed, ByGrade: rec.Summary.WitnessedBy,
+		Measured: rec.Summary.Measured, Readings: rec.Summary.Readings,
+		RefusedFirst: o.RefusedFirst, Released: o.Released, Truth: s.Truth, Alerts: []alertResult{},
+	}
+	var kinds []string
+	for _, a := range alerts {
+		kinds = append(kinds, string(a.Kind))
+		r.Alerts = append(r.Alerts, alertResult{Alert: a.Alert, Kind: string(a.Kind), Step: a.Step, Fasteners: a.Fasteners, Text: a.Text, Settled: a.SettledHow})
+	}
+	r.Differences = append(s.Truth.Check(o, kinds), witnessDifferences(rec, s.Truth)...)
+	if r.Differences == nil {
+		r.Differences = []string{}
+	}
+	return r, nil
+}
+
+// witnessDifferences says where the record's witnesses and the fasteners that
+// were truly tightened do not agree.
+func witnessDifferences(rec *record.Record, truth simulator.Truth) []string {
+	var diff []string
+	within := 0
+	for _, f := range truth.Fasteners {
+		if f.Within {
+			within++
+		}
+	}
+	if rec.Summary.Witnessed != within {
+		diff = append(diff, fmt.Sprintf("%d fasteners are witnessed, %d are truly tight", rec.Summary.Witnessed, within))
+	}
+	if rec.Summary.Fasteners != len(truth.Fasteners) {
+		diff = append(diff, fmt.Sprintf("the record has %d fasteners, the unit %d", rec.Summary.Fasteners, len(truth.Fasteners)))
+	}
+	if rec.Summary.Measured != len(truth.Measures) {
+		diff = append(diff, fmt.Sprintf("%d values are measured, %d were taken", rec.Summary.Measured, len(truth.Measures)))
+	}
+	return diff
+}
+
+func (r jobResult) writeText(w io.Writer) {
+	state := map[bool]string{true: "released", false: "not released"}[r.Released]
+	if r.RefusedFirst && r.Released {
+		state = "released, after release was refused once"
+	}
+	fmt.Fprintf(w, "%s  %s %s at the %s bench: %d of %d fasteners witnessed, %d values measured, %s\n",
+		r.Job, r.Unit, r.UnitSerial, r.Bench, r.Witnessed, r.Fasteners, r.Measured, state)
+	if len(r.Alerts) == 0 {
+		fmt.Fprintf(w, "        no alerts\n")
+	}
+	for _, a := range r.Alerts {
+		fmt.Fprintf(w, "        alert %s: %s\n", strings.ReplaceAll(a.Kind, "_", " "), a.Text)
+		if a.Settled != "" {
+			fmt.Fprintf(w, "          settled: %s\n", a.Settled)
+		}
+	}
+	for _, d := range r.Differences {
+		fmt.Fprintf(w, "        NOT as the truth demands: %s\n", d)
+	}
+}

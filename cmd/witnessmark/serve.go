@@ -1,0 +1,68 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"net"
+
+	"github.com/spf13/cobra"
+)
+
+func newServe() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "serve",
+		Short: "Run the service: capture, rules, ledger and pages",
+		Long: `Runs everything in one process: reads the tools that the shop file names, keeps
+every reading in the journal, runs the rules, and serves the pages. Needs a
+shop file ('witnessmark shop example' prints one). Stop it with Ctrl-C.
+
+` + caution,
+		Example: `  witnessmark serve
+  witnessmark serve --data /var/lib/witnessmark --shop /etc/witnessmark/shop.yaml
+  WITNESSMARK_LOG_FORMAT=json witnessmark serve --print-config`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			cfg, err := loadConfig(c)
+			if err != nil {
+				return err
+			}
+			if show, _ := c.Flags().GetBool("print-config"); show {
+				_, err := fmt.Fprint(c.OutOrStdout(), cfg.print())
+				return err
+			}
+			return serve(c, cfg)
+		},
+	}
+	addConfigFlags(cmd)
+	cmd.Flags().Bool("print-config", false, "print the settings in force, as a configuration file, and stop")
+	return cmd
+}
+
+func serve(c *cobra.Command, cfg config) error {
+	shop, err := readShop(cfg.Shop)
+	if err != nil {
+		return err
+	}
+	s, err := openStack(c.Context(), cfg, shop)
+	if err != nil {
+		return err
+	}
+	if !isLoopback(s.listen.Addr()) {
+		s.log.Warn("pages can be reached from other machines and nobody has to sign in", "listen", s.listen.Addr().String())
+	}
+	return s.run(c.Context(), func(context.Context) error {
+		fmt.Fprintf(c.ErrOrStderr(), "%s is being watched over. Pages: %s  (Ctrl-C stops)\n", shop.Name, s.url())
+		for _, b := range shop.Benches {
+			fmt.Fprintf(c.ErrOrStderr(), "  %-24s %s/bench/%s\n", b.Name, s.url(), b.ID)
+		}
+		return nil
+	})
+}
+
+// url is the address of the pages as a browser on this machine takes it.
+func (s *stack) url() string { return "http://" + s.listen.Addr().String() }
+
+func isLoopback(a net.Addr) bool {
+	t, ok := a.(*net.TCPAddr)
+	return ok && t.IP.IsLoopback()
+}

@@ -1,0 +1,228 @@
+package main
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"witnessmark/dashboards"
+	"witnessmark/events"
+	"witnessmark/events/journal"
+	"witnessmark/events/ledger"
+	"witnessmark/ingest"
+	"witnessmark/ingest/profile"
+	"witnessmark/rules"
+	"witnessmark/rules/service"
+)
+
+// stack is the whole service in one process.
+type stack struct {
+	cfg     config
+	shop    events.Shop
+	log     *slog.Logger
+	journal *journal.Journal
+	ledger  *ledger.Ledger
+	service *service.Service
+	capture *ingest.Capture
+	pages   *dashboards.Pages
+	server  *http.Server
+	listen  net.Listener
+}
+
+func openJournal(ctx context.Context, cfg config, shop string) (*journal.Journal, error) {
+	maxBytes, err := parseSize(cfg.JournalMax)
+	if err != nil {
+		return nil, err
+	}
+	minFree, err := parseSize(cfg.MinFree)
+	if err != nil {
+		return nil, err
+	}
+	return journal.Open(ctx, journal.Config{
+		Shop: shop, Dir: cfg.journalDir(), URL: cfg.NATSURL,
+		MaxBytes: int64(maxBytes), MinFree: minFree, Log: cfg.logger(),
+	})
+}
+
+// openStack opens everything and starts nothing; close it if run is not called.
+func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err error) {
+	s := &stack{cfg: cfg, shop: shop, log: cfg.logger()}
+	defer func() {
+		if err != nil {
+			s.close()
+		}
+	}()
+	if err := os.MkdirAll(cfg.Data, 0o755); err != nil {
+		return nil, fmt.Errorf("make data directory: %w", err)
+	}
+	if s.listen, err = net.Listen("tcp", cfg.Listen); err != nil {
+		return nil, fmt.Errorf("open %s for the pages: %w; name another address with --listen", cfg.Listen, err)
+	}
+	if s.journal, err = openJournal(ctx, cfg, shop.ID); err != nil {
+		return nil, err
+	}
+	if s.ledger, err = ledger.Open(ctx, ledger.Config{Path: cfg.ledgerPath()}); err != nil {
+		return nil, err
+	}
+	if s.service, err = service.New(service.Config{Journal: s.journal, Snapshot: cfg.snapshotPath(), Log: s.log}); err != nil {
+		return nil, err
+	}
+	if s.capture, err = ingest.New(ingest.Config{Devices: shop.Devices, Profiles: profiles(cfg.Profiles), Journal: s.journal, Log: s.log}); err != nil {
+		return nil, err
+	}
+	return s, s.openPages()
+}
+
+func (s *stack) openPages() error {
+	var err error
+	s.pages, err = dashboards.New(dashboards.Config{
+		Service: s.service, Watch: dashboards.Watch(s.service.Subscribe), Ledger: s.ledger, Journal: s.journal,
+		Devices: s.capture.Status, Ready: s.service.Ready(), Log: s.log, Banner: s.cfg.banner,
+	})
+	if err != nil {
+		return err
+	}
+	s.server = &http.Server{Handler: s.pages, ReadHeaderTimeout: 10 * time.Second, ErrorLog: slog.NewLogLogger(s.log.Handler(), slog.LevelWarn)}
+	return nil
+}
+
+// profiles finds a profile by name: the shop's own directory first, then the
+// shipped ones.
+func profiles(dir string) func(string) (*profile.Profile, error) {
+	return func(name string) (*profile.Profile, error) {
+		if dir != "" {
+			file := filepath.Join(dir, filepath.Base(name)+".yaml")
+			text, err := os.ReadFile(file)
+			if err == nil {
+				return profile.Load(file, text)
+			}
+			if !errors.Is(err, os.ErrNotExist) {
+				return nil, fmt.Errorf("read profile: %w", err)
+			}
+		}
+		return profile.Open(name)
+	}
+}
+
+// run runs everything until ctx ends or something fails for good, then stops
+// in order: pages and ports first, then rules and ledger, the journal last.
+// ready is called once the pages answer; it may be nil.
+func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) error {
+	defer s.close()
+	back, stopBack := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopBack()
+	behind, back := errgroup.WithContext(back)
+	behind.Go(func() error { return s.service.Run(back) })
+	behind.Go(func() error { return s.ledger.Run(back, s.journal) })
+	behind.Go(func() error { return s.pages.Run(back) })
+
+	front, stopFront := context.WithCancel(ctx)
+	defer stopFront()
+	defer context.AfterFunc(back, stopFront)() // without rules, nothing goes on
+	g, front := errgroup.WithContext(front)
+	g.Go(func() error { return s.servePages(front) })
+	g.Go(func() error {
+		select {
+		case <-s.service.Ready():
+		case <-front.Done():
+			return nil
+		}
+		if err := s.describeShop(front); err != nil {
+			return err
+		}
+		g.Go(func() error { return s.capture.Run(front) })
+		if ready != nil {
+			return ready(front)
+		}
+		return nil
+	})
+	err := g.Wait()
+	stopBack()
+	return errors.Join(ignoreCancel(err), ignoreCancel(behind.Wait()))
+}
+
+// servePages answers requests until ctx ends.
+func (s *stack) servePages(ctx context.Context) error {
+	stopped := make(chan struct{})
+	defer context.AfterFunc(ctx, func() {
+		defer close(stopped)
+		grace, cancel := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
+		defer cancel()
+		if err := s.server.Shutdown(grace); err != nil {
+			_ = s.server.Close() // live streams do not end by themselves
+		}
+	})()
+	s.server.BaseContext = func(net.Listener) context.Context { return ctx }
+	if err := s.server.Serve(s.listen); !errors.Is(err, http.ErrServerClosed) {
+		return fmt.Errorf("serve pages: %w", err)
+	}
+	<-stopped
+	return nil
+}
+
+// describeShop writes the shop file into the journal if it is not the one in
+// force.
+func (s *stack) describeShop(ctx context.Context) error {
+	d, err := describe(s.shop)
+	if err != nil {
+		return err
+	}
+	same := false
+	s.service.View(func(st *rules.State) { same = st.ShopHash == d.Hash })
+	if same {
+		return nil
+	}
+	_, decided, err := s.service.Submit(ctx, d)
+	if err != nil {
+		return err
+	}
+	for _, o := range decided.Outcomes {
+		if r, ok := o.Data.(events.RequestRefused); ok {
+			return fmt.Errorf("adopt shop file: %w", refusal(r))
+		}
+	}
+	return nil
+}
+
+func describe(shop events.Shop) (events.ShopDescribed, error) {
+	b, err := json.Marshal(shop)
+	if err != nil {
+		return events.ShopDescribed{}, fmt.Errorf("write shop: %w", err)
+	}
+	sum := sha256.Sum256(b)
+	return events.ShopDescribed{Ask: events.Ask{AtUs: events.InstantOf(time.Now())}, Shop: shop, Hash: hex.EncodeToString(sum[:])}, nil
+}
+
+func ignoreCancel(err error) error {
+	if errors.Is(err, context.Canceled) {
+		return nil
+	}
+	return err
+}
+
+func (s *stack) close() {
+	if s.ledger != nil {
+		if err := s.ledger.Close(); err != nil {
+			s.log.Error("close ledger", "err", err)
+		}
+	}
+	if s.journal != nil {
+		if err := s.journal.Close(); err != nil {
+			s.log.Error("close journal", "err", err)
+		}
+	}
+	if s.listen != nil {
+		_ = s.listen.Close() // closed by the server already, if it ran
+	}
+}
