@@ -69,9 +69,18 @@ func splitType(s string) (name string, version int, err error) {
 func as[T Data]() func([]byte) (Data, error) {
 	return func(b []byte) (Data, error) {
 		var v T
-		err := json.Unmarshal(b, &v)
+		err := unmarshalObject(b, &v)
 		return v, err
 	}
+}
+
+// unmarshalObject reads a JSON object and nothing else: a null would pass as
+// an empty event.
+func unmarshalObject(b []byte, v any) error {
+	if b = bytes.TrimLeft(b, " \t\r\n"); len(b) == 0 || b[0] != '{' {
+		return errors.New("want an object")
+	}
+	return json.Unmarshal(b, v)
 }
 
 // dataForms holds, by written name, a decoder for each version from 1 up, the
@@ -115,7 +124,7 @@ func readingTakenV1(b []byte) (Data, error) {
 		ReceivedAtUs Instant `json:"received_at_us"`
 		Bytes        []byte  `json:"bytes"`
 	}
-	if err := json.Unmarshal(b, &old); err != nil {
+	if err := unmarshalObject(b, &old); err != nil {
 		return nil, err
 	}
 	return ReadingTaken{
@@ -128,7 +137,7 @@ func readingTakenV1(b []byte) (Data, error) {
 func asOutcome[T OutcomeData]() func([]byte) (OutcomeData, error) {
 	return func(b []byte) (OutcomeData, error) {
 		var v T
-		err := json.Unmarshal(b, &v)
+		err := unmarshalObject(b, &v)
 		return v, err
 	}
 }
@@ -169,25 +178,19 @@ func (o Outcome) MarshalJSON() ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("encode outcome %s: %w", name, err)
 	}
-	var buf bytes.Buffer
-	buf.Grow(len(b) + len(name) + 8)
-	fmt.Fprintf(&buf, `{"%s.v%d":`, name, v)
-	buf.Write(b)
-	buf.WriteByte('}')
-	return buf.Bytes(), nil
+	buf := make([]byte, 0, len(b)+len(name)+12)
+	buf = append(append(buf, `{"`...), name...)
+	buf = strconv.AppendInt(append(buf, ".v"...), int64(v), 10)
+	buf = append(append(buf, `":`...), b...)
+	return append(buf, '}'), nil
 }
 
 // UnmarshalJSON reads the form described at Outcome. An unknown type gives an
 // error that wraps ErrNewer.
 func (o *Outcome) UnmarshalJSON(b []byte) error {
-	dec := json.NewDecoder(bytes.NewReader(b))
-	if t, err := dec.Token(); err != nil || t != json.Delim('{') {
-		return fmt.Errorf("decode outcome: want an object")
-	}
-	t, err := dec.Token()
-	key, ok := t.(string)
-	if err != nil || !ok {
-		return fmt.Errorf("decode outcome: want one member")
+	key, value, err := onlyMember(b)
+	if err != nil {
+		return fmt.Errorf("decode outcome: %w", err)
 	}
 	name, version, err := splitType(key)
 	if err != nil {
@@ -197,16 +200,34 @@ func (o *Outcome) UnmarshalJSON(b []byte) error {
 	if !ok || version > len(f) {
 		return fmt.Errorf("decode outcome %q: %w", key, ErrNewer)
 	}
-	var raw json.RawMessage
-	if err := dec.Decode(&raw); err != nil {
-		return fmt.Errorf("decode outcome %q: %w", key, err)
-	}
-	if dec.More() {
-		return fmt.Errorf("decode outcome %q: more than one member", key)
-	}
-	o.Data, err = f[version-1](raw)
-	if err != nil {
+	if o.Data, err = f[version-1](value); err != nil {
 		return fmt.Errorf("decode outcome %q: %w", key, err)
 	}
 	return nil
+}
+
+// onlyMember splits a JSON object into the name of its first member and all
+// the rest up to the closing brace. If there is more than one member, or b is
+// no JSON, the rest is no JSON value, so whoever reads it finds out. Names
+// are plain ASCII; an escape in one is taken as a part of it and so makes it
+// unknown.
+func onlyMember(b []byte) (name string, value []byte, err error) {
+	const space = " \t\r\n"
+	b = bytes.Trim(b, space)
+	if len(b) < 2 || b[0] != '{' || b[len(b)-1] != '}' {
+		return "", nil, errors.New("want an object")
+	}
+	b = bytes.TrimLeft(b[1:len(b)-1], space)
+	if len(b) == 0 || b[0] != '"' {
+		return "", nil, errors.New("want one member")
+	}
+	end := bytes.IndexByte(b[1:], '"')
+	if end < 0 {
+		return "", nil, errors.New("want one member")
+	}
+	name, b = string(b[1:1+end]), bytes.TrimLeft(b[2+end:], space)
+	if len(b) == 0 || b[0] != ':' {
+		return "", nil, errors.New("want one member")
+	}
+	return name, b[1:], nil
 }

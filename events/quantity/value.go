@@ -1,9 +1,11 @@
 package quantity
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"math"
+	"strconv"
 )
 
 // Value is a quantity whose dimension is known only at run time, such as what
@@ -87,24 +89,36 @@ func (v Value) MarshalJSON() ([]byte, error) {
 	if !v.Finite() {
 		return nil, fmt.Errorf("write %s %v: not a finite number", v.dim, v.base)
 	}
-	var w valueJSON
-	switch v.dim {
-	case DimTorque:
-		w.Torque = &v.base
-	case DimAngle:
-		w.Angle = &v.base
-	case DimLength:
-		w.Length = &v.base
-	case DimForce:
-		w.Force = &v.base
+	b := append(make([]byte, 0, 40), `{"`...)
+	b = append(append(b, memberNames[v.dim]...), `":`...)
+	return append(appendNumber(b, v.base), '}'), nil
+}
+
+// memberNames is how each dimension and its base unit are named in JSON.
+var memberNames = [...]string{DimTorque: "torque_nm", DimAngle: "angle_deg", DimLength: "length_mm", DimForce: "force_n"}
+
+// appendNumber writes a finite number in the shortest form that reads back
+// the same, as encoding/json does: with an exponent below 1e-6 and from 1e21.
+func appendNumber(b []byte, x float64) []byte {
+	if abs := math.Abs(x); abs != 0 && (abs < 1e-6 || abs >= 1e21) {
+		b = strconv.AppendFloat(b, x, 'e', -1, 64)
+		if n := len(b); n >= 4 && b[n-4] == 'e' && b[n-3] == '-' && b[n-2] == '0' {
+			b[n-2] = b[n-1] // e-09 is e-9
+			b = b[:n-1]
+		}
+		return b
 	}
-	return json.Marshal(w)
+	return strconv.AppendFloat(b, x, 'f', -1, 64)
 }
 
 // UnmarshalJSON reads the form described at Value.
 func (v *Value) UnmarshalJSON(b []byte) error {
 	if string(b) == "null" {
 		*v = Value{}
+		return nil
+	}
+	if x, ok := plain(b); ok {
+		*v = x
 		return nil
 	}
 	var w valueJSON
@@ -125,4 +139,52 @@ func (v *Value) UnmarshalJSON(b []byte) error {
 		return fmt.Errorf("read quantity %s: want exactly one of torque_nm, angle_deg, length_mm, force_n", b)
 	}
 	return nil
+}
+
+// plain reads the form that MarshalJSON writes, byte for byte, which is what a
+// journal is full of. ok is false for any other, also a valid one.
+func plain(b []byte) (v Value, ok bool) {
+	for _, f := range plainForms {
+		rest, ok := bytes.CutPrefix(b, f.head)
+		if !ok {
+			continue
+		}
+		rest, ok = bytes.CutSuffix(rest, plainEnd)
+		if !ok || !plainNumber(rest) {
+			return Value{}, false
+		}
+		x, err := strconv.ParseFloat(string(rest), 64)
+		return Value{f.dim, x}, err == nil
+	}
+	return Value{}, false
+}
+
+var plainEnd = []byte("}")
+
+var plainForms = []struct {
+	head []byte
+	dim  Dimension
+}{
+	{[]byte(`{"torque_nm":`), DimTorque},
+	{[]byte(`{"angle_deg":`), DimAngle},
+	{[]byte(`{"length_mm":`), DimLength},
+	{[]byte(`{"force_n":`), DimForce},
+}
+
+// plainNumber reports whether b is digits with at most a sign before and one
+// point among them, not beginning with a needless zero: JSON's numbers
+// without an exponent.
+func plainNumber(b []byte) bool {
+	b = bytes.TrimPrefix(b, []byte("-"))
+	whole, part, point := bytes.Cut(b, []byte("."))
+	return onlyDigits(whole) && (len(whole) == 1 || whole[0] != '0') && (!point || onlyDigits(part))
+}
+
+func onlyDigits(b []byte) bool {
+	for _, c := range b {
+		if c < '0' || c > '9' {
+			return false
+		}
+	}
+	return len(b) > 0
 }
