@@ -17,8 +17,6 @@ import (
 	"witnessmark/events/quantity"
 )
 
-func nm(v float64) quantity.Value { return quantity.NewtonMetres(v).Value() }
-
 func around(target, share float64, unit quantity.Unit, ids ...string) Pass {
 	v := quantity.Of(target, unit)
 	return Pass{Fasteners: ids, Target: v, Low: v.WithBase(v.Base() * (1 - share)), High: v.WithBase(v.Base() * (1 + share)), Unit: unit}
@@ -293,8 +291,6 @@ type clerk struct {
 	log      []string
 	wanted   int
 	readings int
-	found    string
-	again    bool // the first confirmation is refused
 }
 
 func (c *clerk) note(what string) { c.mu.Lock(); defer c.mu.Unlock(); c.log = append(c.log, what) }
