@@ -109,7 +109,7 @@ var dataForms = map[string][]func([]byte) (Data, error){
 	"release.asked":         {as[ReleaseAsked]()},
 	"abandon.asked":         {as[AbandonAsked]()},
 	"time.reached":          {as[TimeReached]()},
-	"rules.decided":         {as[Decided]()},
+	"rules.decided":         {decidedV1},
 }
 
 // readingTakenV1 reads the first form of a reading, which knew torque only.
