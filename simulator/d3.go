@@ -55,9 +55,9 @@ func (t *d3) Measure(ctx context.Context, v quantity.Length, w Wire) (Sent, erro
 	}
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	t.move(v.Millimetres())
+	n := counts(v.Millimetres(), t.step())
+	t.move(float64(n) * t.step()) // in the middle of a count, so that noise does not make two of it
 	t.garbs, t.noises = w.Garble, w.Noise
-	n := counts(t.to, t.step())
 	text := strconv.FormatFloat(float64(n)*0.001, 'f', 3, 64)
 	if t.unit == quantity.Inch {
 		text = strconv.FormatFloat(float64(n)*0.00005, 'f', 5, 64)
