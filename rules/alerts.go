@@ -44,17 +44,25 @@ func (t *tx) raiseStep(i int, kind events.AlertKind, text, todo string) {
 
 func (t *tx) leaveJoint(i int, why string) {
 	missed, low := t.job.undone(i)
+	t.raiseLeft(i, t.job.Steps[i].Pass, len(t.job.Proc.Steps[i].Joint.Passes)-1, missed, low, why)
+}
+
+// raiseLeft raises fasteners that were left behind in pass at, where no alert
+// names them yet. They must be done up to and with pass until, before the
+// alert is settled.
+func (t *tx) raiseLeft(i, at, until int, missed, low []string, why string) {
 	j, p := t.job, &t.job.Proc.Steps[i]
-	a := events.AlertRaised{Bench: j.Bench, Job: j.ID, Step: p.ID, Pass: j.Steps[i].Pass, Blocks: true}
+	pass := passName(p.Joint, at)
+	a := events.AlertRaised{Bench: j.Bench, Job: j.ID, Step: p.ID, Pass: until, Blocks: true}
 	if left := t.unnamed(missed, p.ID, events.AlertMissed); len(left) > 0 {
 		a.Kind, a.Fasteners = events.AlertMissed, left
-		a.Text = fmt.Sprintf("%s: %s %s not done (%s pass), and work went on: %s.", j.title(i), list(left), isOne(left), passName(p.Joint, a.Pass), why)
+		a.Text = fmt.Sprintf("%s: %s %s not done (%s pass), and work went on: %s.", j.title(i), list(left), isOne(left), pass, why)
 		a.Todo = fmt.Sprintf("Stop. Pull %s before anything covers the joint, or ask a lead to decide.", list(left))
 		t.raise(a)
 	}
 	if left := t.unnamed(low, p.ID, events.AlertLow, events.AlertUnitSlip); len(left) > 0 {
-		a.Kind, a.Fasteners = events.AlertLow, left
-		a.Text = fmt.Sprintf("%s: the last pull of %s was low, and work went on: %s.", j.title(i), list(left), why)
+		a.Kind, a.Fasteners, a.Pass = events.AlertLow, left, at
+		a.Text = fmt.Sprintf("%s: the last pull of %s was low (%s pass), and work went on: %s.", j.title(i), list(left), pass, why)
 		a.Todo = fmt.Sprintf("Stop. Pull %s again, or ask a lead to decide.", list(left))
 		t.raise(a)
 	}
@@ -128,7 +136,7 @@ func (t *tx) gone(a *events.AlertRaised) (how string, gone bool) {
 	}
 	switch a.Kind {
 	case events.AlertMissed:
-		return "witnessed or accepted", t.all(a, complete)
+		return "witnessed or accepted", t.all(a, func(p place) bool { return p.f.openPass(p.joint, p.i) > a.Pass })
 	case events.AlertLow:
 		return "pulled again or accepted", t.all(a, func(p place) bool { return p.f.Held || p.f.doneIn(a.Pass) })
 	case events.AlertUnitSlip, events.AlertMeasure:
@@ -151,12 +159,9 @@ func (t *tx) gone(a *events.AlertRaised) (how string, gone bool) {
 // place is a fastener with all that is known of it.
 type place struct {
 	joint *procedure.Joint
-	step  *StepState
 	i     int
 	f     *FastenerState
 }
-
-func complete(p place) bool { return p.step.complete(p.joint, p.i) }
 
 // all reports whether a test holds for every fastener that an alert names.
 func (t *tx) all(a *events.AlertRaised, test func(place) bool) bool {
@@ -169,7 +174,7 @@ func (t *tx) all(a *events.AlertRaised, test func(place) bool) bool {
 		if i < 0 || a.Pass >= len(p.Joint.Passes) {
 			continue
 		}
-		if st := &t.job.Steps[n]; !test(place{p.Joint, st, i, &st.Fasteners[i]}) {
+		if st := &t.job.Steps[n]; !test(place{p.Joint, i, &st.Fasteners[i]}) {
 			return false
 		}
 	}
@@ -188,7 +193,7 @@ func asksAboutReadings(a *events.AlertRaised) bool {
 		return false
 	}
 	switch a.Kind {
-	case events.AlertUnplaced, events.AlertExtraPull, events.AlertWrongTool, events.AlertUnknownTool, events.AlertToolStatus:
+	case events.AlertUnplaced, events.AlertExtraPull, events.AlertWrongTool, events.AlertUnknownTool, events.AlertToolStatus, events.AlertOutOfOrder:
 		return true
 	case events.AlertUnitSlip:
 		return a.Step == "" // nobody knows yet which step it was for

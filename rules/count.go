@@ -53,7 +53,7 @@ func (t *tx) addJudged(o events.ReadingJudged, w *slot) {
 	if w.joint != nil {
 		if step, _, next, ok := t.job.next(); ok && step == w.step {
 			o.Next = w.joint.Fasteners[next].ID
-		} else if n := t.job.Steps[w.step].next(w.joint); n >= 0 {
+		} else if _, n := t.job.Steps[w.step].next(w.joint); n >= 0 {
 			o.Next = w.joint.Fasteners[n].ID
 		}
 	}
@@ -68,6 +68,9 @@ func (t *tx) raiseFinding(w *slot, r *reading, f *finding, fastener string) {
 	if fastener != "" {
 		a.Fasteners = []string{fastener}
 	}
+	if f.held && a.Kind == events.AlertUnitSlip && t.same(&a) != "" {
+		a.Kind = events.AlertHigh // said before of a low pull: a hold is news
+	}
 	t.raise(a)
 }
 
@@ -76,9 +79,8 @@ func (t *tx) find(w *slot, r *reading, u float64) finding {
 	if w.joint == nil {
 		return t.findMeasured(w, r, u)
 	}
-	pass := &w.joint.Passes[w.pass]
 	f := finding{verdict: w.judge(r.value, u)}
-	if pass.Loose {
+	if w.loose() {
 		f.verdict = t.looseVerdict(w, r)
 	}
 	switch {
@@ -91,7 +93,7 @@ func (t *tx) find(w *slot, r *reading, u float64) finding {
 		t.sayHigh(w, r, &f)
 	}
 	if f.kind == "" || f.kind == events.AlertHigh {
-		if !pass.Loose && (f.verdict == events.Low || f.verdict == events.High) {
+		if !w.loose() && (f.verdict == events.Low || f.verdict == events.High) {
 			t.saySlip(w, r, &f)
 		}
 	}
@@ -210,16 +212,16 @@ func (t *tx) findMeasured(w *slot, r *reading, u float64) finding {
 func (t *tx) order(w *slot, f *finding) {
 	st := &t.job.Steps[w.step]
 	counts := f.verdict == events.Within || f.verdict == events.Doubtful
-	if w.joint == nil || !w.joint.Strict || w.joint.Passes[w.pass].Loose || !counts || st.complete(w.joint, w.fastener) {
+	if w.joint == nil || !w.joint.Strict || w.loose() || !counts || st.complete(w.joint, w.fastener) {
 		return
 	}
-	due := st.next(w.joint)
-	if due < 0 || due == w.fastener && w.pass == st.Pass {
+	pass, due := st.next(w.joint)
+	if due < 0 || due == w.fastener && w.pass == pass {
 		return
 	}
 	f.kind = events.AlertOutOfOrder
 	f.text = fmt.Sprintf("%s: fastener %s was pulled before its turn; fastener %s is due in the %s pass.",
-		t.job.title(w.step), w.joint.Fasteners[w.fastener].ID, w.joint.Fasteners[due].ID, passName(w.joint, st.Pass))
+		t.job.title(w.step), w.joint.Fasteners[w.fastener].ID, w.joint.Fasteners[due].ID, passName(w.joint, pass))
 	f.todo = fmt.Sprintf("Go on with fastener %s. A lead settles this, or sends the fastener back to be done again.", w.joint.Fasteners[due].ID)
 }
 

@@ -2,9 +2,12 @@ package rules
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 	"strings"
 
 	"witnessmark/events"
+	"witnessmark/events/quantity"
 	"witnessmark/rules/procedure"
 )
 
@@ -20,8 +23,14 @@ func (t *tx) openWork() []string {
 	for i := range t.job.Steps {
 		lines = append(lines, t.job.openStep(i)...)
 	}
+	for _, id := range slices.Sorted(maps.Keys(t.s.Unplaced)) {
+		if u := t.s.Unplaced[id]; u.Job == t.job.ID && u.Alert != "" {
+			r := reading{text: u.Text, unit: u.Unit, value: u.Value}
+			lines = append(lines, fmt.Sprintf("reading %d, %s of %s: to be claimed or dismissed", id, r.said(quantity.Unit{}), t.s.toolName(u.Tool)))
+		}
+	}
 	for a := range t.openAlerts(t.job.ID) {
-		if a.Blocks && !told(a) {
+		if a.Blocks && !told(a) && !(asksAboutReadings(a) && t.waits(a)) {
 			lines = append(lines, fmt.Sprintf("alert %s (%s): %s", a.Alert, words(string(a.Kind)), a.Text))
 		}
 	}

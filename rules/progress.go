@@ -57,18 +57,19 @@ func (st *StepState) refresh(j *procedure.Joint) {
 	st.Pass = len(j.Passes)
 }
 
-// next returns the fastener to be pulled next in the current pass: the first
-// in its order that is neither done nor held; -1 if there is none.
-func (st *StepState) next(j *procedure.Joint) int {
-	if st.Pass >= len(j.Passes) {
-		return -1
-	}
-	for _, i := range j.Passes[st.Pass].Order {
-		if f := &st.Fasteners[i]; !f.Held && !f.doneIn(st.Pass) {
-			return i
+// next returns the pass and the fastener to be pulled next: the first in the
+// order of the current pass that is neither done nor held; where only held
+// ones are left there, the first of the next pass that is not held. The
+// fastener is -1 if there is none.
+func (st *StepState) next(j *procedure.Joint) (pass, fastener int) {
+	for p := st.Pass; p < len(j.Passes); p++ {
+		for _, i := range j.Passes[p].Order {
+			if f := &st.Fasteners[i]; !f.Held && !f.doneIn(p) {
+				return p, i
+			}
 		}
 	}
-	return -1
+	return st.Pass, -1
 }
 
 // begun reports whether a step has been worked on.
@@ -136,9 +137,8 @@ func (j *Job) next() (step, pass, fastener int, ok bool) {
 	if step == len(j.Steps) || j.Proc.Steps[step].Joint == nil {
 		return 0, 0, 0, false
 	}
-	st := &j.Steps[step]
-	fastener = st.next(j.Proc.Steps[step].Joint)
-	return step, st.Pass, fastener, fastener >= 0
+	pass, fastener = j.Steps[step].next(j.Proc.Steps[step].Joint)
+	return step, pass, fastener, fastener >= 0
 }
 
 // NextDeadline returns the earliest instant at which the rules want a

@@ -42,10 +42,10 @@ type slot struct {
 //  3. Did somebody point at a place? Then it is for that place.
 //  4. Is it inside the limits of the current step's current pass? Then it is
 //     for the next fastener there, whatever else it might also be.
-//  5. Is it inside the limits of a later step, done with a tool for that step?
-//     Then work went on, and what was left behind is raised. If the number
-//     would also fit the current step in another unit, nobody can say which
-//     it was: it stays unplaced, and the alert names both.
+//  5. Is it inside the limits of a later pass or step, done with a tool for
+//     that? Then work went on, and what was left behind is raised. If the
+//     number would also fit the current place in another unit, nobody can say
+//     which it was: it stays unplaced, and the alert names both.
 //  6. Does the current step want such a reading? Then it is low or high there.
 //  7. Does it repeat the step before? Then it is a pull too many.
 //  8. Else it stays unplaced.
@@ -166,33 +166,43 @@ func (t *tx) settledValue(r *reading, tool *toolDates, w *slot, wanted bool, mis
 	}
 }
 
-// elsewhere decides on a reading that is not simply one more for the expected
-// place: questions 5 to 8 of taken.
+// elsewhere decides on a pull, a typed value or one sent on a key that is not
+// simply one more for the expected place: questions 5 to 8 of taken.
 func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit string) {
-	later, went := t.job.later(r, tool)
-	if went {
-		if wants && misfit == "" {
-			if meant, slipped := w.slip(r.value, r.unit); slipped {
-				t.eitherSlipOr(r, w, meant, &later)
-				return
-			}
+	fits := wants && misfit == ""
+	if wants && !t.job.Steps[w.step].begun() && t.repeated(r, wants) {
+		return
+	}
+	if wants && w.joint != nil && t.laterPass(r, tool, w, fits) {
+		return
+	}
+	if later, went := t.job.later(r, tool); went {
+		if meant, slipped := w.slip(r.value, r.unit); fits && slipped && !w.loose() {
+			t.eitherSlipOr(r, w, meant, &later)
+			return
 		}
 		t.count(&later, r, tool, later.grade())
 		return
 	}
-	if wants && misfit != "" {
+	switch {
+	case wants && !fits:
 		t.wrongTool(r, w, misfit)
-		return
-	}
-	if before, ok := t.job.repeats(r, wants); ok {
-		t.extraPull(r, before)
-		return
-	}
-	if wants {
+	case t.repeated(r, wants):
+	case fits:
 		t.count(w, r, tool, w.grade())
-		return
+	default:
+		t.leaveUnplaced(r, events.AlertUnplaced, "it fits no step that is open", claimOrDismiss)
 	}
-	t.leaveUnplaced(r, events.AlertUnplaced, "it fits no step that is open", claimOrDismiss)
+}
+
+// repeated keeps a pull that is one too many for the step before, if it is.
+func (t *tx) repeated(r *reading, wants bool) bool {
+	before, ok := t.job.repeats(r, wants)
+	if ok {
+		t.unplacedAt(r, events.AlertExtraPull, before, fmt.Sprintf("%s already has a pull for each of its fasteners", t.job.title(before)),
+			"Check that each fastener was pulled once: one may have been pulled twice and another not at all. Point at the fastener and pull it, or dismiss the reading with a reason.")
+	}
+	return ok
 }
 
 // wrongTool keeps a reading of a tool that may not do the expected work. It is
@@ -207,14 +217,9 @@ func (t *tx) wrongTool(r *reading, w *slot, misfit string) {
 // could call the wrong fastener witnessed.
 func (t *tx) eitherSlipOr(r *reading, w *slot, meant quantity.Unit, later *slot) {
 	t.unplacedAt(r, events.AlertUnitSlip, -1, fmt.Sprintf(
-		"%s may be %s %s for %s, which wants %s, with the tool set to the wrong unit; or it was for %s, which wants %s, and the step before was left",
-		r.said(w.unit), r.text, meant.Symbol(), t.job.title(w.step), w.wanted(), t.job.title(later.step), later.wanted()),
+		"%s may be %s %s for %s, which wants %s, with the tool set to the wrong unit; or it was for %s, which wants %s, and what comes before was left",
+		r.said(w.unit), r.text, meant.Symbol(), t.job.where(w), w.wanted(), t.job.where(later), later.wanted()),
 		"Stop. Look at the tool's unit and at the part. Claim the reading for the fastener it belongs to, or dismiss it and pull again.")
-}
-
-func (t *tx) extraPull(r *reading, step int) {
-	t.unplacedAt(r, events.AlertExtraPull, step, fmt.Sprintf("%s already has a pull for each of its fasteners", t.job.title(step)),
-		"Check that each fastener was pulled once: one may have been pulled twice and another not at all. Point at the fastener and pull it, or dismiss the reading with a reason.")
 }
 
 // leaveUnplaced keeps a reading and raises an alert that asks what it was.

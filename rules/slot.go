@@ -14,6 +14,9 @@ func (w *slot) takes(r *reading) bool {
 	return w.joint == nil || r.mode != events.ModeSettled
 }
 
+// loose reports whether the slot is in a loose pass.
+func (w *slot) loose() bool { return w.joint != nil && w.joint.Passes[w.pass].Loose }
+
 // grade returns the evidence for a slot that nobody pointed at: the number
 // alone for a fastener, nothing to be said for a measured value.
 func (w *slot) grade() events.Grade {
@@ -43,11 +46,11 @@ func (j *Job) expected() (w slot, g events.Grade, ok bool) {
 func (j *Job) slotOf(i int) (w slot, ok bool) {
 	p, st := &j.Proc.Steps[i], &j.Steps[i]
 	if p.Joint != nil {
-		f := st.next(p.Joint)
+		pass, f := st.next(p.Joint)
 		if f < 0 {
 			return slot{step: i, fastener: -1}, false
 		}
-		return j.fastenerSlot(i, st.Pass, f), true
+		return j.fastenerSlot(i, pass, f), true
 	}
 	return j.measureSlot(i)
 }
@@ -109,7 +112,8 @@ func (j *Job) repeats(r *reading, wants bool) (step int, ok bool) {
 		}
 		p := &jt.Passes[len(jt.Passes)-1]
 		l := limits{p.LSL, p.Target, p.USL, p.Unit}
-		return i, j.Steps[i].next(jt) < 0 && l.holds(r.value)
+		_, more := j.Steps[i].next(jt)
+		return i, more < 0 && l.holds(r.value)
 	}
 	return 0, false
 }

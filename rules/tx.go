@@ -63,7 +63,7 @@ func (t *tx) raise(a events.AlertRaised) string {
 func (t *tx) same(a *events.AlertRaised) string {
 	for o := range t.openAlerts(a.Job) {
 		if o.Kind == a.Kind && o.Job == a.Job && o.Step == a.Step && o.Tool == a.Tool &&
-			(a.Job != "" || o.Bench == a.Bench) && (a.Kind != events.AlertOutOfOrder || o.Reading == a.Reading) && len(o.Fasteners) > 0 == (len(a.Fasteners) > 0) && !lacks(o.Fasteners, a.Fasteners) {
+			(a.Job != "" || o.Bench == a.Bench) && (a.Kind != events.AlertOutOfOrder || len(a.Fasteners) == 0 || o.Reading == a.Reading) && len(o.Fasteners) > 0 == (len(a.Fasteners) > 0) && !lacks(o.Fasteners, a.Fasteners) {
 			return o.Alert
 		}
 	}

@@ -82,20 +82,32 @@ func uncertainty(t events.Tool, v quantity.Value) quantity.Value {
 // that the value itself is outside of: 26.0 N·m where 26 lbf·ft were due. It
 // asks the procedure's own unit first, then all others of that dimension in
 // their fixed order. One-sided limits, and such as begin at or below zero,
-// hold too much for this to mean anything.
+// hold too much for this to mean anything; and so do limits that are wider
+// than the two units are apart (100 to 140 lbf·in, read as kgf·cm, are 87 to
+// 122 lbf·in): there a slip cannot be told from a plain miss, and is not said.
 func (l limits) slip(v quantity.Value, sent string) (meant quantity.Unit, ok bool) {
 	su, known := quantity.UnitByCode(sent)
 	if !known || l.usl.IsZero() || !(l.lsl.Base() > 0) || v.Dimension() != l.dim() || l.holds(v) {
 		return quantity.Unit{}, false
 	}
 	number := v.In(su)
-	if l.unit != su && l.holds(quantity.Of(number, l.unit)) {
+	if l.slipsBy(number, su, l.unit) {
 		return l.unit, true
 	}
 	for _, u := range quantity.Units() {
-		if u != su && u.Dimension() == su.Dimension() && l.holds(quantity.Of(number, u)) {
+		if l.slipsBy(number, su, u) {
 			return u, true
 		}
 	}
 	return quantity.Unit{}, false
+}
+
+// slipsBy reports whether a number sent in one unit is inside the limits in
+// another, and the limits read in the one and in the other lie apart.
+func (l limits) slipsBy(number float64, sent, meant quantity.Unit) bool {
+	if meant == sent || meant.Dimension() != sent.Dimension() || !l.holds(quantity.Of(number, meant)) {
+		return false
+	}
+	lo, hi := quantity.Of(l.lsl.In(meant), sent).Base(), quantity.Of(l.usl.In(meant), sent).Base()
+	return lo > l.usl.Base() || hi < l.lsl.Base()
 }

@@ -107,3 +107,11 @@ func isOne(ids []string) string {
 
 // title writes the name of step i.
 func (j *Job) title(i int) string { return strconv.Quote(j.Proc.Steps[i].Title) }
+
+// where writes a slot for people: its step, and its pass where it has several.
+func (j *Job) where(w *slot) string {
+	if w.joint == nil || len(w.joint.Passes) == 1 {
+		return j.title(w.step)
+	}
+	return j.title(w.step) + " (" + passName(w.joint, w.pass) + " pass)"
+}
