@@ -7,8 +7,6 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
-
-	"witnessmark/events/quantity"
 )
 
 func TestOutcomeForm(t *testing.T) {
@@ -67,29 +65,4 @@ func FuzzOutcome(f *testing.F) {
 			t.Fatalf("wrote %s, then %s, %v", text, more, err)
 		}
 	})
-}
-
-// BenchmarkDecode reads a reading and a decision as a journal holds them.
-func BenchmarkDecode(b *testing.B) {
-	v := quantity.NewtonMetres(35.25).Value()
-	for _, d := range []Data{
-		ReadingTaken{Device: "d-w1", Tool: "w1", Bench: "axle", Mode: ModePeak, Text: "35.25", Unit: "N.m", Value: v, Resolution: v, Angle: v,
-			DurationUs: 850_000, ToolStatus: "ok", ReceivedAtUs: 7, Profile: "orrin-k2@1a2b", Bytes: []byte("K2,35.25\r\n"), Offset: 10},
-		Decided{Cause: 7, CauseUs: 8, Rules: "1", Outcomes: []Outcome{{ReadingJudged{Reading: 7, Job: "j-1", Step: "cover", Fastener: "1",
-			Verdict: Within, Grade: Counted, Value: v, Text: "35.25", Unit: "N.m", LSL: v, Target: v, USL: v, U: v, Tool: "w1",
-			Calibrated: "2025-11-03", Bench: "axle", By: "ines", AtUs: 8, Next: "2"}}}},
-	} {
-		typ, text, err := Encode(d)
-		if err != nil {
-			b.Fatal(err)
-		}
-		b.Run(typ, func(b *testing.B) {
-			b.ReportAllocs()
-			for b.Loop() {
-				if _, err := Decode(typ, text); err != nil {
-					b.Fatal(err)
-				}
-			}
-		})
-	}
 }

@@ -67,7 +67,7 @@ func (w *writer) fill(ctx context.Context, src Reader, progress func(done, total
 		progress = func(_, _ uint64) {}
 	}
 	progress(0, last)
-	batches := make(chan []events.Entry, 8)
+	batches := make(chan []events.Entry, 16)
 	g, ctx := errgroup.WithContext(ctx)
 	g.Go(func() error {
 		defer close(batches)
@@ -86,6 +86,7 @@ func (w *writer) fill(ctx context.Context, src Reader, progress func(done, total
 	g.Go(func() error {
 		var at mark
 		for es := range batches {
+			es = gather(es, batches)
 			var err error
 			if at, err = w.apply(at, es); err != nil {
 				return err
@@ -99,6 +100,23 @@ func (w *writer) fill(ctx context.Context, src Reader, progress func(done, total
 	}
 	progress(last, last)
 	return nil
+}
+
+// gather adds what is waiting in batches to es, up to a good size for a
+// transaction, so that what is written once a batch is written less often.
+func gather(es []events.Entry, batches <-chan []events.Entry) []events.Entry {
+	for len(es) < maxBatch {
+		select {
+		case more, ok := <-batches:
+			if !ok {
+				return es
+			}
+			es = append(es, more...)
+		default:
+			return es
+		}
+	}
+	return es
 }
 
 // finish leaves the file in the form that Open wants.
