@@ -129,7 +129,13 @@ func BenchmarkPublish(b *testing.B) {
 					case "few":
 						base, err = s.publishFew(context.Background(), msgs, base)
 					case "batch":
-						base, err = s.publishBatch(context.Background(), msgs, base)
+						var pre *staged
+						if pre, err = s.stage(msgs, base); err == nil {
+							ack, cerr := pre.batch.CommitMsg(context.Background(), pre.last)
+							if err = cerr; err == nil {
+								base = ack.Sequence
+							}
+						}
 					case "raw":
 						base, err = rawBatch(s.nc, msgs, base)
 					}

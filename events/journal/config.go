@@ -27,7 +27,7 @@ type Config struct {
 	// became of a publish. Default 2 s.
 	AckTimeout time.Duration
 	// RingEvents and RingBytes bound the newest entries kept in memory for
-	// followers. Defaults 16,384 and 32 MiB (of encoded data).
+	// followers. Defaults 65,536 and 32 MiB (of encoded data).
 	RingEvents int
 	RingBytes  int
 	// AcceptLoss opens a journal whose end is missing; see ErrTailLost. The
@@ -60,7 +60,7 @@ func (c Config) withDefaults() (Config, error) {
 	setDefault(&c.MaxBytes, 32<<30)
 	setDefault(&c.MinFree, 256<<20)
 	setDefault(&c.AckTimeout, 2*time.Second)
-	setDefault(&c.RingEvents, 16384)
+	setDefault(&c.RingEvents, 65536)
 	setDefault(&c.RingBytes, 32<<20)
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)

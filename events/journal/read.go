@@ -157,14 +157,15 @@ func (s *session) fetch(ctx context.Context, from, to uint64, order, work chan<-
 	defer close(work)
 	p := &part{done: make(chan struct{})}
 	flush := func() bool {
+		full := p
+		p = &part{done: make(chan struct{})} // full is handed on once, come what may
 		for _, ch := range []chan<- *part{work, order} {
 			select {
-			case ch <- p:
+			case ch <- full:
 			case <-ctx.Done():
 				return false
 			}
 		}
-		p = &part{done: make(chan struct{})}
 		return true
 	}
 	err := s.each(ctx, from, to, func(m jetstream.Msg) bool {

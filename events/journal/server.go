@@ -85,12 +85,13 @@ func (j *Journal) connect(ctx context.Context) (*session, error) {
 		opts = append(opts, nats.MaxReconnects(-1), nats.ReconnectWait(200*time.Millisecond),
 			nats.ReconnectBufSize(-1), nats.Timeout(j.cfg.AckTimeout))
 	}
-	nc, err := nats.Connect(url, opts...)
-	if err != nil {
-		s.close()
-		return nil, fmt.Errorf("connect to NATS server: %w", err)
+	for _, nc := range []**nats.Conn{&s.nc, &s.second} {
+		var err error
+		if *nc, err = nats.Connect(url, opts...); err != nil {
+			s.close()
+			return nil, fmt.Errorf("connect to NATS server: %w", err)
+		}
 	}
-	s.nc = nc
 	if err := s.jetStream(j.cfg); err != nil {
 		s.close()
 		return nil, err

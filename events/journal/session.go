@@ -23,6 +23,9 @@ type session struct {
 	nc     *nats.Conn
 	js     jetstream.JetStream
 	stream jetstream.Stream
+	lanes  []jetstream.JetStream // for atomic batches, in turn; the first is js
+	turn   int                   // used by the writer alone
+	second *nats.Conn            // of the second lane
 	name   string
 	sync   string // for Stats.Sync
 	once   sync.Once
@@ -32,8 +35,10 @@ type session struct {
 func (s *session) close() {
 	s.once.Do(func() {
 		close(s.dead)
-		if s.nc != nil {
-			s.nc.Close()
+		for _, nc := range []*nats.Conn{s.nc, s.second} {
+			if nc != nil {
+				nc.Close()
+			}
 		}
 		if s.srv != nil {
 			stopServer(s.srv)
@@ -41,12 +46,16 @@ func (s *session) close() {
 	})
 }
 
-func (s *session) jetStream(cfg Config) (err error) {
+func (s *session) jetStream(cfg Config) error {
 	s.name = naming{cfg.Shop}.stream()
-	s.js, err = jetstream.New(s.nc, jetstream.WithDefaultTimeout(max(cfg.AckTimeout, 5*time.Second)))
-	if err != nil {
-		return fmt.Errorf("speak to JetStream: %w", err)
+	for _, nc := range []*nats.Conn{s.nc, s.second} {
+		js, err := jetstream.New(nc, jetstream.WithDefaultTimeout(max(cfg.AckTimeout, 5*time.Second)))
+		if err != nil {
+			return fmt.Errorf("speak to JetStream: %w", err)
+		}
+		s.lanes = append(s.lanes, js)
 	}
+	s.js = s.lanes[0]
 	return nil
 }
 

@@ -39,7 +39,10 @@ const (
 
 // store puts items on disk and accepts them. On an error none of those that
 // are still open is stored, unless it is an ErrUnknown.
-func (j *Journal) store(items []item) error {
+//
+// pre is what was sent of items ahead; prepare is called once, with the
+// sequence that items will end at, if there is time while the server works.
+func (j *Journal) store(items []item, pre *staged, prepare func(base uint64)) error {
 	if j.w.cause != nil {
 		return errStuck(j.w.cause, j.w.again)
 	}
@@ -50,7 +53,12 @@ func (j *Journal) store(items []item) error {
 	}
 	for try := 1; ; try++ {
 		base := j.tail.lastSeq()
-		err := j.tryPublish(items, base)
+		var meanwhile func()
+		if prepare != nil {
+			meanwhile = func() { prepare(base + uint64(len(items))); prepare = nil }
+		}
+		err := j.tryPublish(items, base, pre, meanwhile)
+		pre = nil
 		if err == nil {
 			j.accept(items, base+1)
 			j.healthy()
@@ -103,7 +111,7 @@ func (j *Journal) roomAfterAsking(items []item, full error) error {
 	return j.room(sizeOf(items))
 }
 
-func (j *Journal) tryPublish(items []item, base uint64) error {
+func (j *Journal) tryPublish(items []item, base uint64, pre *staged, meanwhile func()) error {
 	ctx, cancel := context.WithTimeout(context.Background(), j.ackTime(len(items)))
 	defer cancel()
 	s, err := j.waitSession(ctx)
@@ -115,7 +123,7 @@ func (j *Journal) tryPublish(items []item, base uint64) error {
 			return err
 		}
 	}
-	err = s.publish(ctx, j.names, items, base)
+	err = s.publish(ctx, j.names, items, base, pre, meanwhile)
 	if err == nil && j.w.faults.after != nil {
 		return j.w.faults.after()
 	}

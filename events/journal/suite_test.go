@@ -328,6 +328,41 @@ func TestReadRanges(t *testing.T) {
 	})
 }
 
+// TestReadStops: a reader that stops at any place leaves nothing behind and
+// breaks nothing, whatever is still being fetched and decoded.
+func TestReadStops(t *testing.T) {
+	both(t, func(t *testing.T, k *kind) {
+		evs := make([]events.Event, 5000)
+		for i := range evs {
+			evs[i] = ask("desk", 0)
+		}
+		mustAppend(t, k, evs...)
+		stop := errors.New("stop")
+		for round := range 60 {
+			seen := 0
+			ctx, cancel := context.WithCancel(context.Background())
+			err := k.Read(ctx, 1, 0, func(es []events.Entry) error {
+				seen += len(es)
+				switch {
+				case seen <= 75*round:
+					return nil
+				case round%2 == 0:
+					cancel()
+					return nil
+				}
+				return stop
+			})
+			cancel()
+			if err != nil && err != stop && !errors.Is(err, context.Canceled) {
+				t.Fatalf("read: %v", err)
+			}
+		}
+		if len(k.Holes()) != 0 {
+			t.Errorf("holes: %v", k.Holes())
+		}
+	})
+}
+
 // TestNewer: an event of a newer version is an error that names it, after all
 // that came before it; it is not damage.
 func TestNewer(t *testing.T) {

@@ -27,7 +27,7 @@ type follower struct{ wake chan struct{} }
 
 func newTail(last uint64) *tail {
 	return &tail{
-		first: last + 1, last: last, maxEvents: 16384, maxBytes: 32 << 20,
+		first: last + 1, last: last, maxEvents: 65536, maxBytes: 32 << 20,
 		followers: map[*follower]struct{}{}, done: make(chan struct{}),
 	}
 }

@@ -115,7 +115,7 @@ func (j *Journal) write() {
 		case <-j.w.retryAt():
 			j.recover()
 		case r := <-j.queue:
-			j.commit(j.gather(r))
+			j.commitAll(r)
 		}
 	}
 }
@@ -156,18 +156,68 @@ func (r *request) bytes() (n int) {
 	return n
 }
 
-// commit numbers and stores a group of requests and answers each.
-func (j *Journal) commit(group []*request) {
-	items, echoes := j.admit(group)
+// group is requests that are committed together.
+type group struct {
+	adm    *admission
+	items  []item  // to be written, in order
+	echoes []item  // repeats of events in items, or of the group before
+	pre    *staged // the first items, already at the server; may be nil
+}
+
+// commitAll stores requests beginning with first, and while it is busy those
+// that come in meanwhile.
+func (j *Journal) commitAll(first *request) {
+	g := j.admit(&admission{disk: &j.numbers, pending: map[string]uint64{}}, j.gather(first))
+	for g != nil {
+		g = j.commit(g)
+	}
+}
+
+// commit stores g and answers its requests. While the server syncs, it makes
+// the next group ready; that is returned, nil if there is none.
+func (j *Journal) commit(g *group) (next *group) {
+	items, pre := g.items, g.pre
 	var err error
 	for len(items) > 0 && err == nil {
 		n := chunk(items)
-		if err = j.store(items[:n]); err != nil {
+		prepare := func(base uint64) { next = j.prepare(g.adm, base) }
+		if n < len(items) {
+			prepare = nil
+		}
+		if err = j.store(items[:n], pre, prepare); err != nil {
 			failAll(items, err)
 		}
-		items = items[n:]
+		items, pre = items[n:], nil
 	}
-	j.answerEchoes(echoes, err)
+	j.answerEchoes(g.echoes, err)
+	if err != nil && next != nil {
+		// Its numbers follow on what was not stored.
+		err = fmt.Errorf("%w: what was to be stored before it failed: %v", ErrNotStored, err)
+		failAll(next.items, err)
+		failAll(next.echoes, err)
+		return nil
+	}
+	return next
+}
+
+// prepare makes the next group ready, to follow sequence base, if requests
+// are queued.
+func (j *Journal) prepare(adm *admission, base uint64) *group {
+	select {
+	case <-j.stop:
+		return nil // the writer is to end
+	default:
+	}
+	select {
+	case r := <-j.queue:
+		g := j.admit(adm, j.gather(r))
+		if n := chunk(g.items); n > batchAbove {
+			g.pre = j.stage(g.items[:n], base)
+		}
+		return g
+	default:
+		return nil
+	}
 }
 
 // answerEchoes answers repeats of events that were in the same group, once it
@@ -186,11 +236,10 @@ func (j *Journal) answerEchoes(echoes []item, err error) {
 	}
 }
 
-// admit gives numbers, answers those that are refused or wholly repeats, and
-// returns what is to be written, in order, and repeats of those.
-func (j *Journal) admit(group []*request) (items, echoes []item) {
-	adm := &admission{disk: &j.numbers, pending: map[string]uint64{}}
-	for _, r := range group {
+// admit gives numbers and answers requests that are refused or wholly repeats.
+func (j *Journal) admit(adm *admission, requests []*request) *group {
+	g := &group{adm: adm}
+	for _, r := range requests {
 		fresh := make([]bool, len(r.evs))
 		if err := adm.admit(r.evs, fresh); err != nil {
 			r.fail(err)
@@ -199,10 +248,10 @@ func (j *Journal) admit(group []*request) (items, echoes []item) {
 		for i, e := range r.evs {
 			switch {
 			case fresh[i]:
-				items = append(items, item{r, i})
+				g.items = append(g.items, item{r, i})
 				r.open++
 			case e.Number > j.numbers.of(e.Source):
-				echoes = append(echoes, item{r, i})
+				g.echoes = append(g.echoes, item{r, i})
 				r.open++
 			default:
 				r.seqs[i] = j.tail.find(e.Source, e.Number)
@@ -212,7 +261,7 @@ func (j *Journal) admit(group []*request) (items, echoes []item) {
 			close(r.reply)
 		}
 	}
-	return items, echoes
+	return g
 }
 
 // chunk returns how many of items to store at once.
