@@ -102,7 +102,7 @@ var (
 	descReadings   = desc("readings_total", "Readings taken, over the life of the journal.", "device")
 	descRefused    = desc("frames_refused_total", "Frames that no profile could read, over the life of the journal.", "device")
 	descRepeated   = desc("frames_repeated_total", "Frames that a tool sent again, over the life of the journal.", "device")
-	descGaps       = desc("counter_gaps_total", "Times that a tool's own counter skipped, over the life of the journal.", "device")
+	descGaps       = desc("readings_skipped_total", "Times that a tool's own counter skipped over readings, over the life of the journal.", "device")
 	descLastGood   = desc("last_good_reading_timestamp_seconds", "When the last good reading of a device came, Unix time.", "device", "tool", "bench")
 	descLinkUp     = desc("device_link_up", "Whether the device's connection is up.", "device")
 	descVerdicts   = desc("verdicts_total", "Readings judged, by verdict, over the life of the journal.", "verdict")
