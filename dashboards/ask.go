@@ -315,14 +315,16 @@ func askHandOver(_ *Pages, _ *http.Request, v viewer, job *rules.Job, a *askView
 	return nil
 }
 
-func askRelease(_ *Pages, _ *http.Request, v viewer, job *rules.Job, a *askView) error {
+func askRelease(_ *Pages, r *http.Request, v viewer, job *rules.Job, a *askView) error {
 	a.Title, a.Button = "Release the job", "Ask for the release"
 	a.Lead = "The unit may leave. This is refused as long as anything is open."
 	a.Items = v.st.OpenWork(job)
+	a.By = leads(v, person(r))
 	return nil
 }
 
-func askAbandon(_ *Pages, _ *http.Request, _ viewer, _ *rules.Job, a *askView) error {
+func askAbandon(_ *Pages, r *http.Request, v viewer, _ *rules.Job, a *askView) error {
+	a.By = leads(v, person(r))
 	a.Title, a.Button, a.Grave, a.Lead = "End the job without release", "End it", true, "The unit must not leave on this record."
 	a.Reasons = []string{"The customer withdrew", "The unit is beyond repair", "Opened by mistake"}
 	a.Words = "Other words"

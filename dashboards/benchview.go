@@ -245,6 +245,9 @@ func (v viewer) work(bv *benchView, job *rules.Job, shown string) {
 		next = fastener
 	}
 	bv.Marks = v.marks(job, show, next)
+	for i := range bv.Marks {
+		bv.Marks[i].Say = bv.Marks[i].sentence()
+	}
 	bv.Step = v.step(job, show, pass, show == cur)
 	bv.pass = pass
 	bv.Face = drawFace(job.Proc.Face(step.Face), step.Joint, bv.Marks)
@@ -286,7 +289,6 @@ func (v viewer) mark(job *rules.Job, step, i int, next bool) mark {
 	if m.Look == rules.LookMissed && m.Figure != "" {
 		m.Figure = ""
 	}
-	m.Say = m.sentence()
 	return m
 }
 

@@ -29,10 +29,10 @@ type boltView struct {
 	Touch          string // radius of what a finger hits, in the bolt's own units
 	LabelX, LabelY string // middle of the label
 	NameDY, FigDY  string
+	WordDY         string
 	NameSize       string
 	FigureSize     string
-	PlateX, PlateY string
-	PlateW, PlateH string
+	WordSize       string
 	x, y, lx, ly   float64
 }
 
@@ -41,7 +41,10 @@ type boltView struct {
 // as large as their neighbours allow.
 const (
 	headOfGap  = 0.34 // drawn flange radius as a share of the least distance between two fasteners
-	headOfFace = 0.075
+	headOfFace = 0.09
+	// A label's middle is so many flange radii from the bolt's, sideways and
+	// up or down: clear of the collar.
+	labelX, labelY = 2.75, 2.5
 )
 
 // drawFace lays out a face with the joint's fasteners; either may be nil.
@@ -99,7 +102,9 @@ func (v *faceView) placeBolts(joint *procedure.Joint, marks []mark, b *box) {
 	}
 	for i := range v.Bolts {
 		v.label(i, r, cx, -cy)
-		b.add(v.Bolts[i].lx, v.Bolts[i].ly, 0.95*r)
+		b.add(v.Bolts[i].lx-1.2*r, v.Bolts[i].ly, 0)
+		b.add(v.Bolts[i].lx+1.2*r, v.Bolts[i].ly, 0)
+		b.add(v.Bolts[i].lx, v.Bolts[i].ly, 1.05*r)
 	}
 }
 
@@ -115,7 +120,7 @@ func (v *faceView) label(i int, r, cx, cy float64) {
 	for k := range 16 {
 		a := float64(k) * math.Pi / 8
 		dx, dy := math.Sin(a), -math.Cos(a)
-		x, y := b.x+2.25*r*dx, b.y+2.25*r*dy
+		x, y := b.x+labelX*r*dx, b.y+labelY*r*dy
 		room := 3 * r
 		for j := range v.Bolts {
 			if j != i {
@@ -130,10 +135,8 @@ func (v *faceView) label(i int, r, cx, cy float64) {
 		}
 	}
 	b.LabelX, b.LabelY = num(b.lx), num(b.ly)
-	b.NameDY, b.FigDY = num(-0.34*r), num(0.42*r)
-	b.NameSize, b.FigureSize = num(0.84*r), num(0.66*r)
-	b.PlateX, b.PlateY = num(b.lx-1.05*r), num(b.ly-0.85*r)
-	b.PlateW, b.PlateH = num(2.1*r), num(1.7*r)
+	b.NameDY, b.FigDY, b.WordDY = num(-0.62*r), num(0.14*r), num(0.8*r)
+	b.NameSize, b.FigureSize, b.WordSize = num(0.8*r), num(0.7*r), num(0.56*r)
 }
 
 func leastDistance(fs []procedure.Fastener) float64 {

@@ -106,6 +106,34 @@ func (v viewer) jobLine(j *ledger.Job) jobLine {
 	return l
 }
 
+// benchNames names the benches that a record speaks of; one that is not in the
+// shop file any more is named by its id.
+func (v viewer) benchNames(rec *record.Record) benchNames {
+	names := benchNames{rec.Opened.Bench: v.benchName(rec.Opened.Bench)}
+	name := func(ps []record.Pull) {
+		for _, p := range ps {
+			names[p.Bench] = v.benchName(p.Bench)
+		}
+	}
+	for _, h := range rec.History {
+		names[h.Bench] = v.benchName(h.Bench)
+	}
+	for _, s := range rec.Steps {
+		if s.Measure != nil {
+			name(s.Measure.Values)
+		}
+		if s.Joint == nil {
+			continue
+		}
+		for _, f := range s.Joint.Fasteners {
+			for _, p := range f.Passes {
+				name(p.Pulls)
+			}
+		}
+	}
+	return names
+}
+
 func statusWords(status string) (word, tone string) {
 	switch status {
 	case ledger.Active:
@@ -144,7 +172,11 @@ type jobView struct {
 	Line   jobLine
 	Open   []string // what blocks the release
 	Live   bool
+	// Benches names every bench of the shop file in force by its id.
+	Benches benchNames
 }
+
+type benchNames map[string]string
 
 // job shows the record of one job, or gives it as JSON: /jobs/{id}.json.
 func (p *Pages) job(w http.ResponseWriter, r *http.Request) error {
@@ -167,6 +199,7 @@ func (p *Pages) job(w http.ResponseWriter, r *http.Request) error {
 	p.cfg.Service.View(func(st *rules.State) {
 		v := viewer{st, p.now()}
 		jv.Line = v.jobLine(&j)
+		jv.Benches = v.benchNames(rec)
 		if open := st.Jobs[id]; open != nil {
 			jv.Open = st.OpenWork(open)
 			jv.Live = open.Status == rules.JobActive

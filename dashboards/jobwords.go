@@ -2,6 +2,7 @@ package dashboards
 
 import (
 	"html/template"
+	"strconv"
 	"strings"
 	"time"
 
@@ -29,7 +30,7 @@ func recordWords() template.FuncMap {
 			}
 			return ""
 		},
-		"mm":      num,
+		"mm":      func(x float64) string { return minus(strconv.FormatFloat(x, 'f', 1, 64)) },
 		"kind":    func(k events.AlertKind) string { return alertKind(k).name },
 		"unit":    unitSymbol,
 		"history": func(kind string) string { return strings.ReplaceAll(kind, "_", " ") },

@@ -2,7 +2,6 @@ package dashboards
 
 import (
 	"encoding/json"
-	"slices"
 	"time"
 
 	"witnessmark/events"
@@ -235,8 +234,8 @@ func (p *patch) compare(was, is *shot) {
 	}
 	for i, m := range is.marks {
 		if i >= len(was.marks) || was.marks[i] != m {
+			m.Say = m.sentence()
 			p.Marks = append(p.Marks, m)
 		}
 	}
-	p.Marks = slices.Clip(p.Marks)
 }

@@ -38,7 +38,7 @@ func (p *Pages) problemAt(bench string, status int, text, todo string) error {
 }
 
 func (p *Pages) refusal(bench string, ref events.RequestRefused) error {
-	e := p.problemAt(bench, http.StatusConflict, ref.Text, ref.Todo).(*pageProblem)
+	e := p.problemAt(bench, http.StatusConflict, sentence(ref.Text), sentence(ref.Todo)).(*pageProblem)
 	e.Code, e.Items = ref.Code, ref.Items
 	return e
 }

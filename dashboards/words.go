@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"witnessmark/events"
 	"witnessmark/events/quantity"
@@ -320,4 +322,17 @@ func plural(n int, one string) string {
 		return "1 " + one
 	}
 	return strconv.Itoa(n) + " " + one + "s"
+}
+
+// sentence begins with a capital letter and ends with a full stop.
+func sentence(s string) string {
+	if s == "" {
+		return ""
+	}
+	r, n := utf8.DecodeRuneInString(s)
+	s = string(unicode.ToUpper(r)) + s[n:]
+	if !strings.HasSuffix(s, ".") && !strings.HasSuffix(s, ":") {
+		s += "."
+	}
+	return s
 }

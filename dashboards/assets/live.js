@@ -31,7 +31,9 @@
     g.dataset.accepted = m.accepted ? "1" : "0";
     g.setAttribute("aria-label", m.say + (g.dataset.place ? ", " + g.dataset.place : ""));
     const t = g.querySelector(".figure");
-    if (t) t.textContent = (m.word ? m.word + " " : "") + m.figure;
+    if (t) t.textContent = m.figure;
+    const w = g.querySelector(".word");
+    if (w) { w.textContent = m.word; w.setAttribute("y", m.figure ? w.dataset.under : w.dataset.alone); }
   }
 
   function drawReading(r) {
@@ -112,6 +114,7 @@
     const at = document.activeElement;
     const key = at && live.contains(at) ? focusKey(at) : null;
     live.innerHTML = html;
+    lamp(lampState);
     const s = $("state");
     if (s) cause = Math.max(cause, Number(s.dataset.cause || 0));
     if (key) { const e = live.querySelector(key); if (e) e.focus({ preventScroll: true }); }
@@ -126,7 +129,9 @@
   }
 
   // ---- the stream ----------------------------------------------------------
+  let lampState = "wait";
   function lamp(state) {
+    lampState = state;
     const l = $("lamp");
     if (!l) return;
     l.dataset.state = state;
