@@ -60,8 +60,8 @@ func (j *Journal) store(items []item, pre *staged, prepare func(base uint64)) er
 		err := j.tryPublish(items, base, pre, meanwhile)
 		pre = nil
 		if err == nil {
+			j.healthy() // before anybody is answered
 			j.accept(items, base+1)
-			j.healthy()
 			return nil
 		}
 		n, serr := j.settle(items, base, err)

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"testing"
 
+	"golang.org/x/sync/errgroup"
+
 	"witnessmark/events"
 	"witnessmark/events/journal"
 	"witnessmark/events/quantity"
@@ -67,14 +69,25 @@ func BenchmarkReadings(b *testing.B) {
 			defer j.Close()
 			r := run(b, Config{Journal: j, engine: eng})
 			wait(b, r.Ready())
-			const each = 500
+			const each = 500 // in one Append; two callers, as two ports would
 			b.ResetTimer()
-			for n := range b.N {
-				evs := make([]events.Event, each)
-				for i := range evs {
-					evs[i] = pull(n*each + i)
-				}
-				append1(b, j, evs...)
+			var g errgroup.Group
+			for w := range 2 {
+				g.Go(func() error {
+					for n := w; n < b.N; n += 2 {
+						evs := make([]events.Event, each)
+						for i := range evs {
+							evs[i] = pull(n*each + i)
+						}
+						if _, err := j.Append(context.Background(), evs...); err != nil {
+							return err
+						}
+					}
+					return nil
+				})
+			}
+			if err := g.Wait(); err != nil {
+				b.Fatal(err)
 			}
 			want := uint64(b.N * each)
 			r.until(b, func(*rules.State) bool { return j.LastNumber(events.SourceRules) == want })
