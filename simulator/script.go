@@ -338,12 +338,18 @@ func (b *builder) again(lost bool, good func(Wire, FaultKind)) {
 	}
 }
 
-// redo has a lead send the fastener back, slackens it and pulls it anew.
+// redo has a lead send the fastener back, slackens it and pulls it anew, in
+// all of its passes so far: a slackened bolt begins at the beginning.
 func (b *builder) redo(s Step, n int, id string, o *bolt, k FaultKind) {
 	b.add(Action{Do: DoDecide, Wait: b.pause(20, 60), Step: s.ID, Pass: n, Fastener: id, Fault: k,
 		Reason: "bolt renewed and tightened again"})
 	o.torque = 0
-	b.pull(s, n, id, o, b.aim(s.Passes[n]), Wire{}, "")
+	for m, p := range s.Passes[:n+1] {
+		if slices.Contains(p.Fasteners, id) {
+			b.setUnit(s, p)
+			b.pull(s, m, id, o, b.aim(p), Wire{}, "")
+		}
+	}
 }
 
 // slip pulls to the right number in the wrong unit.
