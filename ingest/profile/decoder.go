@@ -22,6 +22,7 @@ type Decoder struct {
 	buf   []byte // bytes that are in no frame yet, from offset done on
 	done  uint64 // offset in the stream up to which all is in frames
 	pos   uint64 // offset where the search goes on; at least done
+	lost  bool   // pos is inside a line of unknown beginning; see findable
 	claim claim
 	marks []mark // when the bytes of buf came
 	last  events.Instant
@@ -123,8 +124,8 @@ func (d *Decoder) from(offset uint64) []byte { return d.buf[offset-d.done:] }
 
 // search goes through the bytes from pos on. Final says that no more will
 // come, so that nothing is left to wait for. It keeps to one rule: a good
-// frame is taken wherever it begins, also inside a bad one; what is passed
-// over is refused.
+// frame is taken wherever it begins, also inside a bad one, if it can be told
+// to begin there; what is passed over is refused.
 func (d *Decoder) search(final bool) {
 	for b := d.from(d.pos); len(b) > 0; b = d.from(d.pos) {
 		if n := d.p.framing.skip(b); n > 0 {
@@ -132,6 +133,12 @@ func (d *Decoder) search(final bool) {
 			continue
 		}
 		n, s := d.p.framing.at(b)
+		if !d.p.findable() {
+			if !d.step(b, n, s, final) {
+				return
+			}
+			continue
+		}
 		switch {
 		case s == spanMore && !final:
 			return
@@ -158,7 +165,32 @@ func (d *Decoder) search(final bool) {
 	}
 	if final {
 		d.refuse(d.pos)
+		d.lost = false
 	}
+}
+
+// step takes the frame at pos as a whole, good or bad, where frames are not
+// findable. It returns false to wait for more bytes.
+func (d *Decoder) step(b []byte, n int, s span, final bool) bool {
+	f := Frame{Reason: ReasonTooLong, Detail: fmt.Sprintf("no end within %d bytes", d.p.framing.max)}
+	switch {
+	case s == spanMore && !final:
+		return false
+	case s == spanMore:
+		n = len(b)
+		if !d.lost {
+			f.Reason, f.Detail = ReasonCut, "the frame did not end before the line fell silent"
+		}
+	case s == spanLong:
+		d.lost = true
+	case d.lost:
+		d.lost = false // the next one begins behind this end
+	default:
+		f.Reading, f.Reason, f.Detail = d.p.decode(b[:n])
+	}
+	d.emit(d.done+uint64(n), f)
+	d.pos = d.done
+	return true
 }
 
 // rival looks whether a good frame begins right behind the bad one that is

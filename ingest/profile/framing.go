@@ -88,3 +88,9 @@ func (f *framing) body(frame []byte) []byte {
 	}
 	return frame
 }
+
+// findable reports whether a frame can be told to begin where it begins: by
+// its mark, or by its checksum. Frames without either begin only where the
+// one before ends. To search a damaged line for a good one would find the
+// "5.0 N·m" in "1?5.0 N·m", a value that no tool has sent.
+func (p *Profile) findable() bool { return len(p.framing.start) > 0 || p.sum.kind != sumNone }

@@ -34,7 +34,7 @@ func (d *Decoder) burst() {
 	to := d.Offset()
 	first := max(0, len(d.buf)-d.p.framing.max)
 	reason, detail := ReasonTooLong, d.tooLong()
-	for i := first; i < len(d.buf); i++ {
+	for i := first; i < len(d.buf) && (i == 0 || d.p.findable()); i++ {
 		r, why, what := d.p.decode(d.buf[i:])
 		if r != nil {
 			d.noise(d.done + uint64(i))
