@@ -166,6 +166,9 @@ func (j *Job) begunAfter(i int) bool {
 // findMark finds the open job and the place where a reading counts: fastener
 // is -1 for a measured value, job "" if it counts nowhere.
 func (s *State) findMark(reading uint64) (job string, step, fastener, pass int) {
+	if reading == 0 {
+		return "", 0, 0, 0 // the mark of a place where nothing counts yet
+	}
 	for id, j := range s.Jobs { // a reading counts in one place: the order does not matter
 		for i := range j.Steps {
 			if v := j.Steps[i].Value; v != nil && v.Reading == reading {

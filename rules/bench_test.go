@@ -1,0 +1,144 @@
+package rules
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"testing"
+
+	"witnessmark/events"
+	"witnessmark/events/quantity"
+	"witnessmark/rules/procedure/demo"
+)
+
+func hash(text string) string {
+	sum := sha256.Sum256([]byte(text))
+	return hex.EncodeToString(sum[:])
+}
+
+// runner opens and runs jobs of the demo procedures, clean.
+type runner struct {
+	s   *State
+	seq uint64
+	at  events.Instant
+}
+
+func (r *runner) tell(d events.Data) []events.Outcome {
+	r.seq++
+	r.at += 1e6
+	e := events.Entry{Seq: r.seq, Event: events.Event{Time: r.at, Data: d}}
+	out := Decide(r.s, e)
+	if len(out) > 0 {
+		Evolve(r.s, events.Decided{Cause: e.Seq, CauseUs: e.Time, Outcomes: out})
+	}
+	return out
+}
+
+func newRunner(tb testing.TB) *runner {
+	r := &runner{s: New(), at: testStart}
+	shop := testShop()
+	wide := shop.Tools[0]
+	wide.ID, wide.Least, wide.Most, wide.URel = "wide", nm(1), nm(400), 0.005
+	shop.Tools = append(shop.Tools, wide)
+	r.tell(events.ShopDescribed{Shop: shop, Hash: "1"})
+	for _, f := range demo.Files() {
+		r.tell(events.ProcedureOffered{Ask: events.Ask{By: "maren"}, Text: f.Text, Hash: hash(f.Text)})
+	}
+	if len(r.s.Procedures) != len(demo.Files()) {
+		tb.Fatalf("released %d procedures of %d", len(r.s.Procedures), len(demo.Files()))
+	}
+	return r
+}
+
+func (r *runner) open(tb testing.TB, job, proc string) {
+	r.tell(events.JobAsked{Ask: events.Ask{By: "ines", Bench: "axle"}, Job: job, UnitSerial: "U", Procedure: proc})
+	if r.s.Jobs[job] == nil {
+		tb.Fatalf("job %s was not opened", job)
+	}
+}
+
+// next makes what the job's current step wants; nil once all is done.
+func (r *runner) next(job string) events.Data {
+	j := r.s.Jobs[job]
+	cur := j.current()
+	if cur == len(j.Steps) {
+		return nil
+	}
+	w, _, ok := j.expected()
+	if !ok {
+		return events.StepConfirmAsked{Ask: events.Ask{By: "ines"}, Job: job, Step: j.Proc.Steps[cur].ID}
+	}
+	v, tool, mode := w.target, "wide", events.ModePeak
+	if w.dim() == quantity.DimLength {
+		tool, mode = "d3", events.ModeSettled
+		if v.IsZero() {
+			v = w.usl.WithBase(w.usl.Base() / 2)
+		}
+	}
+	u := baseUnit(w.dim())
+	return events.ReadingTaken{Device: tool, Tool: tool, Bench: "axle", Mode: mode, Text: fmt.Sprintf("%.3f", v.In(u)), Unit: u.Code(), Value: v, ReceivedAtUs: r.at}
+}
+
+// A clean job of each demo procedure raises no alert and is released.
+func TestDemoProceduresClean(t *testing.T) {
+	for _, f := range demo.Files() {
+		t.Run(f.ID, func(t *testing.T) {
+			r := newRunner(t)
+			r.open(t, "J", f.ID)
+			for d := r.next("J"); d != nil; d = r.next("J") {
+				for _, o := range r.tell(d) {
+					switch o := o.Data.(type) {
+					case events.AlertRaised:
+						t.Fatalf("alert: %s", o.Text)
+					case events.RequestRefused:
+						t.Fatalf("refused: %s %v", o.Text, o.Items)
+					case events.ReadingUnplaced:
+						t.Fatalf("unplaced: %s", o.Why)
+					}
+				}
+			}
+			r.tell(events.ReleaseAsked{Ask: events.Ask{By: "maren"}, Job: "J"})
+			if !r.s.Ended["J"] {
+				t.Errorf("not released: %v", r.s.OpenWork(r.s.Jobs["J"]))
+			}
+		})
+	}
+}
+
+// BenchmarkDecide measures the usual reading in the middle of a job, with few
+// and with many ended jobs behind it.
+func BenchmarkDecide(b *testing.B) {
+	for _, ended := range []int{0, 100_000} {
+		b.Run(fmt.Sprintf("ended=%d", ended), func(b *testing.B) {
+			r := newRunner(b)
+			for i := range ended {
+				r.s.Ended[fmt.Sprint("old", i)] = true
+			}
+			r.open(b, "J", "RA-210")
+			for range 20 {
+				r.tell(r.next("J"))
+			}
+			e := events.Entry{Seq: r.seq + 1, Event: events.Event{Time: r.at, Data: r.next("J")}}
+			b.ReportAllocs()
+			for b.Loop() {
+				Decide(r.s, e)
+			}
+		})
+	}
+}
+
+// BenchmarkEvolve measures folding such a decision.
+func BenchmarkEvolve(b *testing.B) {
+	r := newRunner(b)
+	r.open(b, "J", "RA-210")
+	for range 20 {
+		r.tell(r.next("J"))
+	}
+	e := events.Entry{Seq: r.seq + 1, Event: events.Event{Time: r.at, Data: r.next("J")}}
+	d := events.Decided{Cause: e.Seq, CauseUs: e.Time, Outcomes: Decide(r.s, e)}
+	b.ReportAllocs()
+	for b.Loop() {
+		d.Cause++
+		Evolve(r.s, d)
+	}
+}
