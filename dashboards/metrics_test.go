@@ -125,7 +125,7 @@ func TestReadiness(t *testing.T) {
 		"holes":       {nil, journal.Stats{State: journal.StateOK, Holes: 2}, "2 holes"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			p, err := New(Config{Service: r.service, Watch: Watch(r.service.Subscribe), Ledger: r.ledger, Journal: sickJournal{c.stats}, Ready: c.ready, Now: r.clock})
+			p, err := New(Config{Service: r.service, Watch: Watch(r.service.Subscribe), Ledger: r.ledger, Journal: sickJournal{c.stats}, Ready: c.ready, Now: standing})
 			if err != nil {
 				t.Fatal(err)
 			}
