@@ -126,12 +126,8 @@ func (j *Job) coveredBy(i int) int {
 // timeReached asks about every job whose deadline has come: its begun, open
 // torque steps that have had no reading for longer than their pause.
 func (t *tx) timeReached(d events.TimeReached) {
-	now := max(d.AtUs, t.at)
-	if d.AtUs != 0 {
-		now = d.AtUs
-	}
-	for _, id := range t.s.due(now) {
-		t.openPaused(id, now)
+	for _, id := range t.s.due(d.AtUs) {
+		t.openPaused(id, d.AtUs)
 	}
 }
 

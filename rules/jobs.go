@@ -113,12 +113,17 @@ func (t *tx) handOverAsked(r *request, d events.HandOverAsked) {
 
 // releaseAsked lets the unit go, or says all that is open. Being asked is the
 // last moment to notice a missed fastener, so what was left behind is raised
-// here where nothing raised it before.
+// here where nothing raised it before. A step that only waits for a word or a
+// value is listed, not raised: nothing is covered by asking.
 func (t *tx) releaseAsked(r *request, d events.ReleaseAsked) {
 	if !t.openJob(r, d.Job) || !t.mayDecide(r, "release a job") {
 		return
 	}
-	t.leave(len(t.job.Steps), "release was asked for")
+	for i, p := range t.job.Proc.Steps {
+		if p.Joint != nil || t.job.Steps[i].Value != nil {
+			t.leaveStep(i, "release was asked for")
+		}
+	}
 	if open := t.openWork(); len(open) > 0 {
 		t.refuse(r, "open_work", fmt.Sprintf("job %q has open work", d.Job), "Do what is listed, or have a lead decide; then ask again.", open...)
 		return
