@@ -256,10 +256,39 @@ func (j Job) sensible(f Fault, step, n int) error {
 	if f.Kind == WrongUnit && p.holds(quantity.Of(p.Target.In(p.unit()), f.slipUnit(p)).Base()) {
 		return errors.New("the limits hold the number in both units")
 	}
+	if f.Kind == MissedBolt || f.Kind == LowLeft {
+		return j.tellable(step, n)
+	}
 	if f.Kind == DoublePull {
 		for _, later := range j.Steps[step+1:] {
 			if later.Kind == Torque && later.Passes[0].holds(p.Target.Base()) {
 				return fmt.Errorf("the pull too many would be right for step %s; choose another step", later.ID)
+			}
+		}
+	}
+	return nil
+}
+
+// tellable says why numbers alone cannot tell what is done before he goes back
+// from what he left open in a pass: a later pull would be right for it, in its
+// own or in another unit. What a record of numbers would then make of it, the
+// truth does not say.
+func (j Job) tellable(step, n int) error {
+	open := j.Steps[step].Passes[n]
+	for _, later := range j.Steps[step+1:] {
+		if later.Kind == Confirm && j.Heed == AtOnce {
+			return nil
+		}
+		for _, p := range later.Passes {
+			number := p.Target.In(p.unit())
+			for u := range unitWords[OrrinK2] {
+				if open.holds(quantity.Of(number, u).Base()) {
+					return fmt.Errorf("a pull of step %s would be right for what was left (%g as %s); choose another step, or %s",
+						later.ID, number, u.Symbol(), AtOnce)
+				}
+			}
+			if j.Heed == AtOnce {
+				return nil
 			}
 		}
 	}

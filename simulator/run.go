@@ -41,6 +41,9 @@ type Stage struct {
 	// Settled is called after each reading that can arrive and returns once it
 	// is decided. nil: nobody waits.
 	Settled func(ctx context.Context, j Job, s Sent) error
+	// Unlinked is called after a cable came out and returns once the machine has
+	// noticed. nil: nobody waits.
+	Unlinked func(ctx context.Context, tool string) error
 	// Linked is called before a tool is used for the first time and after its
 	// cable was put in, and returns once the machine listens to it again. nil:
 	// nobody waits.
@@ -175,8 +178,7 @@ func (p *performer) read(ctx context.Context, a Action) error {
 	return t.Lift()
 }
 
-// link waits until the machine listens to a tool. While its cable is out
-// there is nothing to wait for.
+// link waits until the machine listens to a tool.
 func (p *performer) link(ctx context.Context, tool string) error {
 	if p.linked[tool] || p.Linked == nil {
 		return nil
@@ -194,8 +196,11 @@ func (p *performer) handle(ctx context.Context, a Action) error {
 	case DoUnit:
 		return t.SetUnit(a.Unit)
 	case DoUnplug:
-		p.linked[a.Tool] = true
-		return t.Plug(false)
+		p.linked[a.Tool] = true // with the cable out there is nothing to wait for
+		if err := t.Plug(false); err != nil || p.Unlinked == nil {
+			return err
+		}
+		return p.Unlinked(ctx, a.Tool)
 	}
 	p.linked[a.Tool] = false
 	if err := t.Plug(true); err != nil {

@@ -75,7 +75,9 @@ func Build(p Plan) (*Script, error) {
 		for _, t := range p.Tools {
 			b.tools[t.ID] = t
 		}
-		b.run()
+		if b.run(); b.err != nil {
+			return nil, fmt.Errorf("build job %s: %w", j.ID, b.err)
+		}
 		s.Jobs = append(s.Jobs, JobScript{Job: j, Actions: b.actions, Truth: b.truth})
 	}
 	return s, nil
@@ -90,6 +92,7 @@ type builder struct {
 	actions []Action
 	truth   Truth
 	left    []undone // to be gone back to
+	err     error    // what cannot be planned
 }
 
 // undone is a fastener that was left out.
@@ -298,14 +301,14 @@ func (b *builder) mistake(f Fault, step, n int, id string, o *bolt) {
 		good(Wire{}, "")
 		good(Wire{}, f.Kind)
 	case LowPull, LowLeft:
-		b.pull(s, n, id, o, b.astray(step, n, p.Low.Base(), 0.88, 0.97, 0.5, 0.7), Wire{}, f.Kind)
+		b.pull(s, n, id, o, b.astray(f, step, n, p.Low.Base(), belowLimit...), Wire{}, f.Kind)
 		if f.Kind == LowPull {
 			good(Wire{}, "")
 		} else {
 			b.left = append(b.left, undone{step, n, id, o})
 		}
 	case HighPull:
-		b.pull(s, n, id, o, b.astray(step, n, p.High.Base(), 1.04, 1.15, 1.2, 1.3), Wire{}, f.Kind)
+		b.pull(s, n, id, o, b.astray(f, step, n, p.High.Base(), aboveLimit...), Wire{}, f.Kind)
 		b.redo(s, n, id, o, f.Kind)
 	case WrongUnit:
 		b.slip(f, s, n, id, o)
@@ -371,25 +374,26 @@ func (b *builder) slip(f Fault, s Step, n int, id string, o *bolt) {
 }
 
 // astray returns a peak (N·m) that is low or high and can be nothing else: a
-// share of limit between lo and hi, or else between lo2 and hi2, that is the
-// right number in no other unit, and right in no other pass or later step.
-// Where there is none, it returns the last it tried.
-func (b *builder) astray(step, n int, limit, lo, hi, lo2, hi2 float64) float64 {
-	peak := 0.0
-	for range 40 {
-		peak = limit * between(b.rng, lo, hi)
-		if !b.explained(step, n, peak) {
-			return peak
+// share of limit that is the right number in no other unit, and right in no
+// other pass or later step. It tries near the limit first. Where there is
+// none, the plan is at fault.
+func (b *builder) astray(f Fault, step, n int, limit float64, shares ...[2]float64) float64 {
+	for _, s := range shares {
+		for range 60 {
+			peak := limit * between(b.rng, s[0], s[1])
+			if !b.explained(step, n, peak) {
+				return peak
+			}
 		}
 	}
-	for range 40 {
-		peak = limit * between(b.rng, lo2, hi2)
-		if !b.explained(step, n, peak) {
-			return peak
-		}
-	}
-	return peak
+	b.err = fmt.Errorf("plan fault %s in step %s: any such pull would be right in another unit, pass or step; choose another step", f.Kind, f.Step)
+	return limit
 }
+
+var (
+	belowLimit = [][2]float64{{0.88, 0.97}, {0.5, 0.88}, {0.2, 0.5}}
+	aboveLimit = [][2]float64{{1.04, 1.15}, {1.15, 1.4}, {1.4, 1.7}}
+)
 
 // explained reports whether a peak could be taken for something that is right.
 func (b *builder) explained(step, n int, peak float64) bool {

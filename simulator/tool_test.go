@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"fmt"
 	"io"
 	"net"
 	"os"
@@ -352,6 +353,59 @@ func TestS5OverALine(t *testing.T) {
 			}
 			return
 		}
+	}
+}
+
+// The cable of an S5 comes out before it is answered: once it is in again, the
+// same reading comes again.
+func TestS5OutlivesItsCable(t *testing.T) {
+	rig, err := OpenRig(RigConfig{Dir: t.TempDir(), Tools: []ToolSpec{{ID: "s5", Model: VelmS5, Resend: 20 * time.Millisecond}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		if err := rig.Run(ctx); err != nil {
+			t.Error(err)
+		}
+	})
+	defer func() { cancel(); wg.Wait(); rig.Close() }()
+	s5 := rig.Tools()["s5"]
+	for i := range 3 {
+		f, err := os.OpenFile(rig.Path("s5"), os.O_RDWR, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		f.SetDeadline(time.Now().Add(20 * time.Second))
+		if err := s5.Plug(false); err != nil {
+			t.Fatal(err)
+		}
+		sent, err := s5.Pull(ctx, somePull, Wire{})
+		if err != nil || !sent.Arrives {
+			t.Fatalf("%+v, %v", sent, err)
+		}
+		if err := s5.Plug(true); err != nil {
+			t.Fatal(err)
+		}
+		f.Close()
+		if f, err = os.OpenFile(rig.Path("s5"), os.O_RDWR, 0); err != nil {
+			t.Fatal(err)
+		}
+		f.SetDeadline(time.Now().Add(20 * time.Second))
+		r := bufio.NewReader(f)
+		want := fmt.Sprintf("\x02T%06d+", i)
+		for {
+			frame, err := r.ReadString(3)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if strings.HasPrefix(frame, want) {
+				break
+			}
+		}
+		fmt.Fprintf(f, "\x06%06d\r", i)
+		f.Close()
 	}
 }
 
