@@ -76,7 +76,12 @@ func (j *Job) fastenerSlot(step, pass, fastener int) slot {
 // explains a reading as work gone on: such a tool is for it, and the value is
 // inside its limits. A value that was typed, or sent on a key, for another
 // quantity than torque is meant as a measurement: it need not be inside.
+//
+// A pull that is low in a joint that is being worked on is most likely just
+// that. Then only the next joint counts as an explanation, not one beyond it:
+// nobody leaves one joint in the middle and forgets the next one whole.
 func (j *Job) later(r *reading, tool *toolDates) (slot, bool) {
+	low := j.lowHere(r)
 	first := j.current()
 	if j.PointedStep == "" {
 		first++ // has been looked at
@@ -86,14 +91,27 @@ func (j *Job) later(r *reading, tool *toolDates) (slot, bool) {
 			continue
 		}
 		w, ok := j.slotOf(i)
-		if !ok || !w.takes(r) || !(w.holds(r.value) || w.dim() != quantity.DimTorque) {
+		if !ok || !w.takes(r) {
 			continue
 		}
-		if why, _ := tool.misfit(&w, r.at); why == "" {
+		if why, _ := tool.misfit(&w, r.at); why != "" {
+			continue
+		}
+		if w.holds(r.value) || w.dim() != quantity.DimTorque {
 			return w, true
+		}
+		if low {
+			break
 		}
 	}
 	return slot{}, false
+}
+
+// lowHere reports whether a pull is below the limits of the joint that is
+// being worked on.
+func (j *Job) lowHere(r *reading) bool {
+	w, _, ok := j.expected()
+	return ok && w.joint != nil && w.takes(r) && j.Steps[w.step].begun() && r.value.Base() < w.lsl.Base()
 }
 
 // repeats returns the torque step that a pull seems to be one too many for:
