@@ -245,7 +245,7 @@ var demoFaults = [][2][]simulator.Fault{
 	{nil, {{Kind: simulator.MissedBolt, Step: "extension", Pass: -1}}},
 	{{{Kind: simulator.HighPull, Step: "cover", Pass: -1}}, nil},
 	{nil, {{Kind: simulator.WrongUnit, Step: "case", Pass: 2}}},
-	{{{Kind: simulator.MissedBolt, Step: "locks", Pass: -1}}, nil},
+	{{{Kind: simulator.MissedBolt, Step: "shaft-right", Pass: -1}}, nil},
 	{nil, {{Kind: simulator.LowPull, Step: "retainer", Pass: -1}, {Kind: simulator.ResentFrame, Step: "detents", Pass: -1}}},
 	{{{Kind: simulator.DoublePull, Step: "shaft-left", Pass: -1}}, nil},
 }
