@@ -106,11 +106,29 @@ func openEnds() (*ends, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open a pseudo-terminal: %w; is /dev/ptmx there, and devpts mounted?", err)
 	}
+	if master, err = pollable(master); err != nil {
+		return nil, errors.Join(fmt.Errorf("open a pseudo-terminal: %w", err), slave.Close())
+	}
 	e := &ends{master, slave}
 	if err := raw(slave); err != nil {
 		return nil, errors.Join(fmt.Errorf("make %s raw: %w", slave.Name(), err), e.close())
 	}
 	return e, nil
+}
+
+// pollable gives the same terminal as a file whose Close ends a Read that
+// waits. The one that pty.Open gives is in blocking mode: with a Read in it
+// the cable would not come out before the next byte came in.
+func pollable(f *os.File) (*os.File, error) {
+	defer f.Close()
+	fd, err := unix.FcntlInt(f.Fd(), unix.F_DUPFD_CLOEXEC, 0)
+	if err != nil {
+		return nil, err
+	}
+	if err := unix.SetNonblock(fd, true); err != nil {
+		return nil, errors.Join(err, unix.Close(fd))
+	}
+	return os.NewFile(uintptr(fd), f.Name()), nil
 }
 
 // The slave stays open on this side too: otherwise the tool's read fails as

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"net"
@@ -380,6 +381,9 @@ func TestS5OutlivesItsCable(t *testing.T) {
 		f.SetDeadline(time.Now().Add(20 * time.Second))
 		if err := s5.Plug(false); err != nil {
 			t.Fatal(err)
+		}
+		if _, err := io.Copy(io.Discard, f); errors.Is(err, os.ErrDeadlineExceeded) {
+			t.Fatal("the reader does not see that the cable is out")
 		}
 		sent, err := s5.Pull(ctx, somePull, Wire{})
 		if err != nil || !sent.Arrives {
