@@ -92,5 +92,7 @@ func (f *framing) body(frame []byte) []byte {
 // findable reports whether a frame can be told to begin where it begins: by
 // its mark, or by its checksum. Frames without either begin only where the
 // one before ends. To search a damaged line for a good one would find the
-// "5.0 N·m" in "1?5.0 N·m", a value that no tool has sent.
+// "5.0 N·m" in "1?5.0 N·m", a value that no tool has sent. So such tools pay
+// for a lost terminator with the next frame, and what a port opened in the
+// middle of a line brings first cannot be told from a line.
 func (p *Profile) findable() bool { return len(p.framing.start) > 0 || p.sum.kind != sumNone }

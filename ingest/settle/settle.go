@@ -255,8 +255,8 @@ func (d *Detector) level() bool {
 	var stt, stv float64
 	for _, s := range d.win {
 		dt := s.At.Sub(t0).Seconds() - mt
-		stt += dt * dt
-		stv += dt * (s.Value.Base() - v0 - mv)
+		stt += float64(dt * dt)
+		stv += float64(dt * (s.Value.Base() - v0 - mv)) // rounds alike on every machine
 	}
 	return math.Abs(stv) <= d.cfg.Slope.Base()*(1+1e-9)*stt
 }

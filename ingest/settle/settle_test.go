@@ -234,7 +234,7 @@ func TestFlood(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for i := range 3 * mostSamples {
+	for i := range mostSamples + 100 {
 		d.append(Sample{Value: mm(0.15), At: events.Instant(i / 1000)})
 	}
 	if len(d.win) > mostSamples {
