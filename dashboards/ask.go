@@ -27,6 +27,7 @@ type askView struct {
 	Reasons []string
 	Words   string // label of the free text; "" for none
 	Name    string // form name of the free text
+	Needed  bool   // the free text must not stay empty
 	Places  []choice
 	Choices []choice
 	To      []choice // people
@@ -146,7 +147,10 @@ func askConfirm(_ *Pages, _ *http.Request, _ viewer, job *rules.Job, a *askView)
 	}
 	a.Title, a.Button = "Confirm: "+step.Title, "It is done"
 	a.Lead, a.Items = step.Statement, step.Cautions
-	a.Words, a.Name = "Remark, or what was found (may stay empty)", "answer"
+	a.Words, a.Name = "Remark (may stay empty)", "answer"
+	if strings.HasSuffix(step.Statement, ":") { // the procedure asks for words or a figure
+		a.Words, a.Needed = "Write down what the procedure asks for", true
+	}
 	return nil
 }
 

@@ -17,6 +17,7 @@ func atBench(t *testing.T, r *rig) tab {
 	b := tab{t, browse(t)}
 	b.do(chromedp.EmulateViewport(1920, 1080), chromedp.Navigate(r.server.URL+"/bench/axle"))
 	b.see("the question who works here", `document.querySelector('.who button[value="ines"]')`)
+	b.see("that sound is off", `!document.getElementById("sound").hidden`)
 	picture(t, b.ctx, "who", 1920, 1080)
 	b.do(chromedp.Click(chromedp.CSS(`.who button[value="ines"]`)))
 	b.see("her name", `document.querySelector(".top .btn").textContent.includes("Ines Varga")`)
@@ -83,7 +84,9 @@ func TestAlertStaysUntilSettled(t *testing.T) {
 	b.see("the alert", alert+`?.dataset.state === "raised"`)
 	b.see("the high one", bolt("5", "high"))
 	b.see("the alert to be told aloud", `document.getElementById("shout").textContent.includes("What to do")`)
-	b.see("the sound of one alert", `document.body.dataset.loud === "1"`)
+	b.see("one alert that wants to sound", `document.body.dataset.loud === "1"`)
+	b.keys("s")
+	b.see("the sound to be on", `document.body.dataset.sound === "on" && document.getElementById("sound").hidden`)
 	b.pictures("high")
 	b.do(chromedp.Reload())
 	b.see("the alert after a reload", alert+`?.dataset.state === "raised"`)

@@ -77,6 +77,7 @@ type stepLine struct {
 	Icon             icon
 	Current, Shown   bool
 	Word             string
+	Pass             string // with a space before it
 }
 
 // icon is a bolt drawn beside words.
@@ -391,7 +392,7 @@ func (v viewer) stepLines(job *rules.Job, cur, show int) []stepLine {
 		if spec.Joint != nil && l.Word != "done" {
 			l.Count = fmt.Sprintf("%d of %d", done, all)
 			if n := len(spec.Joint.Passes); n > 1 && st.Pass < n {
-				l.Count += " " + spec.Joint.Passes[st.Pass].Name
+				l.Pass = " " + spec.Joint.Passes[st.Pass].Name
 			}
 		}
 		out[i] = l

@@ -24,7 +24,7 @@ func browse(t *testing.T) context.Context {
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-background-networking", true),
 		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true),
 		chromedp.Flag("hide-scrollbars", true), chromedp.Flag("mute-audio", true),
-		chromedp.Flag("autoplay-policy", "user-gesture-required"))
+		chromedp.Flag("autoplay-policy", "document-user-activation-required"))
 	ctx, cancel := chromedp.NewContext(alloc)
 	ctx, cancelTime := context.WithTimeout(ctx, 60*time.Second)
 	t.Cleanup(func() { cancelTime(); cancel(); cancelAlloc() })

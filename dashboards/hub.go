@@ -118,7 +118,7 @@ func (h *hub) spread(us []Update, now time.Time) {
 	h.state.View(func(st *rules.State) {
 		v := viewer{st, now}
 		for _, s := range h.streams {
-			mine := touching(v, s.bench, us)
+			mine := touching(v, s.bench, after(us, s.baseCause))
 			if len(mine) == 0 {
 				continue
 			}
@@ -127,6 +127,15 @@ func (h *hub) spread(us []Update, now time.Time) {
 			}
 		}
 	})
+}
+
+// after returns those of us that are later than a stream's beginning: what
+// was decided before is in every page that was made since.
+func after(us []Update, cause uint64) []Update {
+	for len(us) > 0 && us[0].Decided.Cause <= cause {
+		us = us[1:]
+	}
+	return us
 }
 
 func (h *hub) send(s *stream, u Update, data []byte) {

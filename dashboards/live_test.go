@@ -197,7 +197,7 @@ func TestSlowClientIsDropped(t *testing.T) {
 	default:
 	}
 	h.leave(slow) // its handler ends later: no harm
-	if n := len(h.streams["axle"].clients); n != 1 {
+	if n := h.clients("axle"); n != 1 {
 		t.Errorf("%d clients, want 1", n)
 	}
 }
@@ -221,16 +221,23 @@ func TestStuckConnectionIsGivenUp(t *testing.T) {
 		go srv.Serve(ln)
 		go func() { _, _ = there.Write([]byte("GET /live?bench=axle HTTP/1.1\r\nHost: bench\r\n\r\n")) }()
 		synctest.Wait() // the handler is in its first write, which nobody reads
-		if n := len(p.hub.streams["axle"].clients); n != 1 {
+		if n := p.hub.clients("axle"); n != 1 {
 			t.Fatalf("%d clients, want 1", n)
 		}
 		<-time.After(writeLimit + time.Second) // by the bubble's clock
 		synctest.Wait()
-		if n := len(p.hub.streams["axle"].clients); n != 0 {
+		if n := p.hub.clients("axle"); n != 0 {
 			t.Errorf("%d clients after the limit, want 0", n)
 		}
 		srv.Close()
 	})
+}
+
+// clients counts those of a bench.
+func (h *hub) clients(bench string) int {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return len(h.streams[bench].clients)
 }
 
 // oneConn is a listener with one connection.

@@ -23,7 +23,6 @@ import (
 	"witnessmark/events/ledger"
 	"witnessmark/events/quantity"
 	"witnessmark/rules"
-	"witnessmark/rules/procedure/demo"
 	"witnessmark/rules/service"
 )
 
@@ -221,14 +220,6 @@ func (r *rig) release(text string) {
 	r.t.Helper()
 	sum := sha256.Sum256([]byte(text))
 	r.ask(events.ProcedureOffered{Ask: r.by("maren"), Text: text, Hash: hex.EncodeToString(sum[:])})
-}
-
-func (r *rig) openDemo() {
-	r.t.Helper()
-	r.ask(events.ShopDescribed{Shop: testShop(), Hash: "test"})
-	for _, f := range demo.Files() {
-		r.release(f.Text)
-	}
 }
 
 func (r *rig) by(person string) events.Ask {

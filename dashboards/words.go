@@ -74,19 +74,6 @@ func measureVerdictWords(v events.Verdict) string {
 	return verdictWords(v)
 }
 
-// gradeWords says what the evidence for a fastener is.
-func gradeWords(g events.Grade) string {
-	switch g {
-	case events.Placed:
-		return "placed: its position was confirmed"
-	case events.Reasoned:
-		return "reasoned: inferred from order and time"
-	case events.Counted:
-		return "counted: only the number agrees"
-	}
-	return ""
-}
-
 type kindWord struct {
 	name string
 	tone string
