@@ -88,15 +88,17 @@ func (s *Script) Run(ctx context.Context, stage Stage) ([]Outcome, error) {
 // performer does one job.
 type performer struct {
 	Stage
-	job    Job
-	out    Outcome
-	passed []Action // measurements and confirmations since the last catching up
-	linked map[string]bool
-	asked  bool // release was asked for
+	job       Job
+	out       Outcome
+	passed    []Action // measurements and confirmations since the last catching up
+	linked    map[string]bool
+	unplugged map[string]bool
+	owed      []Sent // not waited for yet
+	asked     bool   // release was asked for
 }
 
 func (j JobScript) run(ctx context.Context, stage Stage) (Outcome, error) {
-	p := &performer{Stage: stage, job: j.Job, out: Outcome{Job: j.Job.ID}, linked: map[string]bool{}}
+	p := &performer{Stage: stage, job: j.Job, out: Outcome{Job: j.Job.ID}, linked: map[string]bool{}, unplugged: map[string]bool{}}
 	for _, a := range j.Actions {
 		if stage.Saw != nil {
 			stage.Saw(j.Job, a)
@@ -170,12 +172,36 @@ func (p *performer) read(ctx context.Context, a Action) error {
 	if err != nil {
 		return err
 	}
-	if sent.Arrives && p.Settled != nil {
-		if err := p.Settled(ctx, p.job, sent); err != nil {
+	if sent.Arrives {
+		p.owed = append(p.owed, sent)
+	}
+	if err := p.settle(ctx, a.Tool); err != nil {
+		return err
+	}
+	return t.Lift()
+}
+
+// settle waits for the readings of a tool, unless its cable is out: then they
+// come once it is in again.
+func (p *performer) settle(ctx context.Context, tool string) error {
+	if p.unplugged[tool] {
+		return nil
+	}
+	var later []Sent
+	for _, s := range p.owed {
+		if s.Tool != tool {
+			later = append(later, s)
+			continue
+		}
+		if p.Settled == nil {
+			continue
+		}
+		if err := p.Settled(ctx, p.job, s); err != nil {
 			return err
 		}
 	}
-	return t.Lift()
+	p.owed = later
+	return nil
 }
 
 // link waits until the machine listens to a tool.
@@ -196,17 +222,20 @@ func (p *performer) handle(ctx context.Context, a Action) error {
 	case DoUnit:
 		return t.SetUnit(a.Unit)
 	case DoUnplug:
-		p.linked[a.Tool] = true // with the cable out there is nothing to wait for
+		p.linked[a.Tool], p.unplugged[a.Tool] = true, true // there is nothing to wait for
 		if err := t.Plug(false); err != nil || p.Unlinked == nil {
 			return err
 		}
 		return p.Unlinked(ctx, a.Tool)
 	}
-	p.linked[a.Tool] = false
+	p.linked[a.Tool], p.unplugged[a.Tool] = false, false
 	if err := t.Plug(true); err != nil {
 		return err
 	}
-	return p.link(ctx, a.Tool)
+	if err := p.link(ctx, a.Tool); err != nil {
+		return err
+	}
+	return p.settle(ctx, a.Tool)
 }
 
 // granted notes a refusal and goes on, as a person does.

@@ -362,6 +362,39 @@ func TestRunMissedBolt(t *testing.T) {
 	}
 }
 
+// A reading that was taken while the cable was out is waited for once it is in.
+func TestRunWaitsForTheCable(t *testing.T) {
+	p := plan(Fault{Kind: Unplugged, Step: "retainer", Pass: 0})
+	rig, err := OpenRig(RigConfig{Dir: t.TempDir(), Tools: p.Tools, Seed: p.Seed})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rig.Close()
+	out, tools := false, map[string]Tool{}
+	for id, tool := range rig.Tools() {
+		tools[id] = watched{tool, &out}
+	}
+	settled := 0
+	_, err = build(t, p).Run(t.Context(), Stage{Tools: tools, Desk: &yes{}, Settled: func(context.Context, Job, Sent) error {
+		settled++
+		if out {
+			t.Error("a reading is waited for while the cable is out")
+		}
+		return nil
+	}})
+	if err != nil || settled != 16 {
+		t.Errorf("%d readings, %v; want 16", settled, err)
+	}
+}
+
+// watched is a tool that tells whether its cable is out.
+type watched struct {
+	Tool
+	out *bool
+}
+
+func (w watched) Plug(in bool) error { *w.out = !in; return w.Tool.Plug(in) }
+
 func TestHeedAtOnce(t *testing.T) {
 	p := plan(Fault{Kind: MissedBolt, Step: "cover", Pass: -1})
 	p.Jobs[0].Heed = AtOnce
