@@ -235,6 +235,7 @@ func (p *performer) handle(ctx context.Context, a Action) error {
 	if err := p.link(ctx, a.Tool); err != nil {
 		return err
 	}
+	t.Listened()
 	return p.settle(ctx, a.Tool)
 }
 

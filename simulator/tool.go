@@ -108,8 +108,12 @@ type Tool interface {
 	Lift() error
 	// SetUnit is what the user does at the tool's buttons.
 	SetUnit(u quantity.Unit) error
-	// Plug puts the cable in or pulls it out.
+	// Plug puts the cable in or pulls it out. Once it is in again, what the tool
+	// sends is lost, as on a port that nobody has opened, until Listened is
+	// called or five seconds have passed.
 	Plug(in bool) error
+	// Listened says that the machine listens again.
+	Listened()
 }
 
 // Device is an emulated tool that can be run: Run serves its line until ctx
@@ -157,7 +161,11 @@ type body struct {
 	unit    quantity.Unit
 	counter uint64
 	plugged bool
+	deaf    time.Time // until then nobody listens; by the wall, not by clock
 }
+
+// opening is how long a machine may take to open a port that came back.
+const opening = 5 * time.Second
 
 var errNoWrench, errNoIndicator = errors.New("it is no torque wrench"), errors.New("it is no dial indicator")
 
@@ -184,8 +192,15 @@ func (b *body) SetUnit(u quantity.Unit) error {
 func (b *body) Plug(in bool) error {
 	b.mu.Lock()
 	b.plugged = in
+	b.deaf = time.Now().Add(opening)
 	b.mu.Unlock()
 	return b.port.Plug(in)
+}
+
+func (b *body) Listened() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.deaf = time.Time{}
 }
 
 // shown is what a wrench shows of a torque: its deviation added, a little
@@ -215,6 +230,12 @@ func (b *body) sent(text string, counter uint64) Sent {
 // write sends bytes in three writes, at the pace of the line.
 func (b *body) write(ctx context.Context, frame []byte) error {
 	pace := time.Duration(10 * float64(time.Second) / float64(lineRates[b.spec.Model])) // one start, eight data, one stop bit
+	b.mu.Lock()
+	lost := time.Now().Before(b.deaf)
+	b.mu.Unlock()
+	if lost {
+		return ctx.Err()
+	}
 	for _, piece := range pieces(frame) {
 		if err := b.clock.Sleep(ctx, time.Duration(len(piece))*pace); err != nil {
 			return err

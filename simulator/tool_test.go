@@ -224,6 +224,10 @@ func TestK2CountsAndWraps(t *testing.T) {
 		t.Error("a frame arrives without a cable")
 	}
 	d.Plug(true)
+	if _, err := d.Pull(ctx, somePull, Wire{}); err != nil || bytes.Count(r.rec.Bytes["k2"], []byte("\r\n")) != 3 {
+		t.Errorf("sent while nobody listened: %v", err)
+	}
+	d.Listened()
 	if n := bytes.Count(r.rec.Bytes["k2"], []byte("\r\n")); n != 3 {
 		t.Errorf("%d lines in %q, want 3", n, r.rec.Bytes["k2"])
 	}
@@ -397,6 +401,7 @@ func TestS5OutlivesItsCable(t *testing.T) {
 			t.Fatal(err)
 		}
 		f.SetDeadline(time.Now().Add(20 * time.Second))
+		s5.Listened()
 		r := bufio.NewReader(f)
 		want := fmt.Sprintf("\x02T%06d+", i)
 		for {
