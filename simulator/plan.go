@@ -253,8 +253,11 @@ func (j Job) sensible(f Fault, step, n int) error {
 			return errors.New("in a loose pass nothing is too high")
 		}
 	}
-	if f.Kind == WrongUnit && p.holds(quantity.Of(p.Target.In(p.unit()), f.slipUnit(p)).Base()) {
-		return errors.New("the limits hold the number in both units")
+	if f.Kind == WrongUnit {
+		low, high := quantity.Of(p.Low.In(p.unit()), f.slipUnit(p)), quantity.Of(p.High.In(p.unit()), f.slipUnit(p))
+		if low.Base() <= p.High.Base() && p.Low.Base() <= high.Base() {
+			return errors.New("the limits overlap in the two units, so the number does not give the mistake away")
+		}
 	}
 	if f.Kind == MissedBolt || f.Kind == LowLeft {
 		return j.tellable(step, n)
