@@ -295,6 +295,8 @@ func benchHub(b *testing.B, client bool) {
 	us := []Update{judgedAt(100)}
 	b.ReportAllocs()
 	for b.Loop() {
+		us[0].Seq += 2
+		us[0].Decided.Cause += 2
 		h.take(us)
 		read()
 	}
