@@ -78,6 +78,7 @@ func TestAlertRules(t *testing.T) {
 func TestOpsFilesAskForWhatThereIs(t *testing.T) {
 	r := newRig(t)
 	r.open()
+	r.settled()
 	r.get("/") // so that there is a request to tell of
 	_, body := r.get("/metrics")
 	body += "witnessmark_events_not_stored " // told only where a device is captured
