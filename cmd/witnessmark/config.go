@@ -18,6 +18,9 @@ import (
 	"github.com/knadh/koanf/providers/structs"
 	"github.com/knadh/koanf/v2"
 	"github.com/spf13/cobra"
+
+	"witnessmark/ingest"
+	"witnessmark/ingest/profile"
 )
 
 // config is what the service runs with: defaults, then the configuration
@@ -34,7 +37,9 @@ type config struct {
 	LogFormat  string `koanf:"log_format"`  // text, json
 
 	banner string // shown on every page; set by the demonstration
-	file   string // the configuration file that was read, "" if none
+	// openPort opens ports instead of the serial library; set by 'bench'.
+	openPort func(name string, line profile.Line) (ingest.Port, error)
+	file     string // the configuration file that was read, "" if none
 }
 
 func defaultConfig() config {

@@ -53,6 +53,7 @@ Start here:
 	add("run", newDemo(), newServe(), newSimulate())
 	add("work", newJob(), newProcedure(), newShop(), newAudit())
 	add("care", newDoctor(), newRebuild(), newBench(), newVersion())
+	root.AddCommand(newBenchServed())
 	wrapArgs(root)
 	return root
 }

@@ -78,7 +78,7 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 	if s.service, err = service.New(service.Config{Journal: s.journal, Snapshot: cfg.snapshotPath(), Log: s.log}); err != nil {
 		return nil, err
 	}
-	if s.capture, err = ingest.New(ingest.Config{Devices: shop.Devices, Profiles: profiles(cfg.Profiles), Journal: s.journal, Log: s.log}); err != nil {
+	if s.capture, err = ingest.New(ingest.Config{Devices: shop.Devices, Profiles: profiles(cfg.Profiles), Journal: s.journal, Log: s.log, OpenPort: cfg.openPort}); err != nil {
 		return nil, err
 	}
 	return s, s.openPages()

@@ -91,6 +91,7 @@ type Ledger struct {
 	mu      sync.Mutex
 	at      mark
 	moved   chan struct{} // closed and replaced when at moves
+	wanted  chan struct{} // holds a token when somebody waits for what is not written yet
 	trouble error
 }
 
@@ -108,7 +109,7 @@ func Open(ctx context.Context, cfg Config) (*Ledger, error) {
 	if err := cfg.Validate(); err != nil {
 		return nil, err
 	}
-	l := &Ledger{Queries: Queries{path: cfg.Path}, log: cfg.Log, moved: make(chan struct{})}
+	l := &Ledger{Queries: Queries{path: cfg.Path}, log: cfg.Log, moved: make(chan struct{}), wanted: make(chan struct{}, 1)}
 	if l.log == nil {
 		l.log = slog.New(slog.DiscardHandler)
 	}
@@ -197,6 +198,7 @@ func (l *Ledger) WaitFor(ctx context.Context, seq uint64) error {
 		if at >= seq {
 			return nil
 		}
+		signal(l.wanted)
 		select {
 		case <-moved:
 		case <-ctx.Done():

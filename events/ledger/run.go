@@ -20,14 +20,19 @@ type Follower interface {
 }
 
 // maxBatch bounds a transaction, and maxQueue what waits for the next one.
+// moment is how long events are gathered for one transaction, unless somebody
+// waits for them or enough have come.
 const (
 	maxBatch = 4096
 	maxQueue = 4 * maxBatch
+	enough   = 1024
+	moment   = 250 * time.Millisecond
 )
 
 // Run follows the journal into the ledger until ctx ends, whose error it then
-// returns. What comes while a batch is being written makes the next batch, so
-// a quiet ledger is up to date at once and a busy one writes large batches.
+// returns. Each transaction costs a sync of the disk, on which the journal's
+// own syncs wait; so what comes within a moment is written together. A caller
+// of WaitFor is not kept waiting for that moment.
 //
 // Run first compares the event at its position with the journal's, and gives
 // ErrJournal if they differ or if the journal (when it has a method Last)
@@ -76,6 +81,7 @@ func (l *Ledger) sameJournal(at mark, es []events.Entry) error {
 // drain applies what is in the queue until it is closed or ctx ends.
 func (l *Ledger) drain(ctx context.Context, q *queue) error {
 	for {
+		l.gather(ctx, q)
 		batch, err := q.take(ctx)
 		if err != nil || batch == nil {
 			return err
@@ -83,6 +89,21 @@ func (l *Ledger) drain(ctx context.Context, q *queue) error {
 		if err := l.applyAtLast(ctx, batch); err != nil {
 			return err
 		}
+	}
+}
+
+// gather waits for the first entry and then a moment for more.
+func (l *Ledger) gather(ctx context.Context, q *queue) {
+	if !q.wait(ctx) {
+		return
+	}
+	timer := time.NewTimer(moment)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+	case <-q.plenty:
+	case <-l.wanted:
+	case <-ctx.Done():
 	}
 }
 
@@ -128,10 +149,11 @@ type queue struct {
 	closed  bool
 	came    chan struct{} // holds a token when there is something to look at
 	left    chan struct{} // the same, when there is room
+	plenty  chan struct{} // the same, when there is no point in gathering more
 }
 
 func newQueue() *queue {
-	return &queue{came: make(chan struct{}, 1), left: make(chan struct{}, 1)}
+	return &queue{came: make(chan struct{}, 1), left: make(chan struct{}, 1), plenty: make(chan struct{}, 1)}
 }
 
 // add copies es to the end, and waits for room first if the queue is full.
@@ -140,8 +162,12 @@ func (q *queue) add(ctx context.Context, es []events.Entry) error {
 		q.mu.Lock()
 		if len(q.entries) < maxQueue {
 			q.entries = append(q.entries, es...)
+			n := len(q.entries)
 			q.mu.Unlock()
 			signal(q.came)
+			if n >= enough {
+				signal(q.plenty)
+			}
 			return nil
 		}
 		q.mu.Unlock()
@@ -149,6 +175,27 @@ func (q *queue) add(ctx context.Context, es []events.Entry) error {
 		case <-q.left:
 		case <-ctx.Done():
 			return ctx.Err()
+		}
+	}
+}
+
+// wait returns true once there are entries that are worth gathering more of,
+// and false if there is nothing more to wait for.
+func (q *queue) wait(ctx context.Context) bool {
+	for {
+		q.mu.Lock()
+		n, closed := len(q.entries), q.closed
+		q.mu.Unlock()
+		if closed || n >= enough {
+			return false
+		}
+		if n > 0 {
+			return true
+		}
+		select {
+		case <-q.came:
+		case <-ctx.Done():
+			return false
 		}
 	}
 }
@@ -183,6 +230,7 @@ func (q *queue) close() {
 	q.closed = true
 	q.mu.Unlock()
 	signal(q.came)
+	signal(q.plenty)
 }
 
 func signal(c chan struct{}) {

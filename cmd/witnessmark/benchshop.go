@@ -1,0 +1,230 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"path/filepath"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"witnessmark/events"
+	"witnessmark/events/quantity"
+	"witnessmark/ingest"
+	"witnessmark/ingest/profile"
+	"witnessmark/rules/service"
+)
+
+const (
+	benchFasteners = 24
+	benchPasses    = 10
+	benchPulls     = benchFasteners * benchPasses // of one job
+)
+
+// benchProcedure is an invented joint of 24 fasteners in ten passes, all of
+// one target, so that every pull is within limits.
+func benchProcedure() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, `procedure: BENCH
+revision: A
+title: Invented joint for measuring the program
+unit: Bench
+faces:
+  - {id: face, title: Face, outlines: [{shape: circle, r: 150, style: body}]}
+steps:
+  - id: joint
+    title: Joint
+    kind: torque
+    face: face
+    class: C
+    thread: M10x1.5
+    strength: "8.8"
+    lubrication: oiled
+    into: steel
+    fasteners:
+      - {ring: {count: %d, diameter: 260}, head: 17.8}
+    order: cross
+    passes:
+`, benchFasteners)
+	for i := range benchPasses {
+		fmt.Fprintf(&b, "      - {name: pass %d, target: 45 N·m, limits: ± 20 %%}\n", i+1)
+	}
+	return b.String()
+}
+
+// benchShop is a shop of n benches with a wrench each.
+func benchShop(n int) events.Shop {
+	s := events.Shop{ID: "bench", Name: "Bench", Torque: quantity.NewtonMetre.Code(), Length: quantity.Millimetre.Code(),
+		People: []events.Person{{ID: "tech", Name: "Technician", Role: events.RoleTechnician}, {ID: "lead", Name: "Lead", Role: events.RoleLead}}}
+	for i := range n {
+		id := fmt.Sprintf("b%02d", i)
+		s.Benches = append(s.Benches, events.Bench{ID: id, Name: "Bench " + id})
+		s.Tools = append(s.Tools, events.Tool{ID: "k" + id, Name: "Wrench " + id, Kind: events.ToolTorqueWrench, Serial: "S" + id,
+			Least: quantity.NewtonMetres(1).Value(), Most: quantity.NewtonMetres(500).Value(), URel: 0.01,
+			Calibrated: time.Now().UTC().Format(time.DateOnly), Due: time.Now().UTC().AddDate(1, 0, 0).Format(time.DateOnly)})
+		s.Devices = append(s.Devices, events.Device{ID: "k" + id, Tool: "k" + id, Bench: id, Profile: "orrin-k2", Port: "k" + id})
+	}
+	return s
+}
+
+// benchFrame is what the wrench of the protocol note orrin-k2 sends.
+func benchFrame(counter int) []byte {
+	body := fmt.Sprintf("%04d;P;+0%s;NM;A0155;OK", counter%10000, strings.Replace(benchText(counter), ".", ",", 1))
+	sum := byte(0)
+	for _, c := range []byte(body) {
+		sum += c
+	}
+	return fmt.Appendf(nil, "#%s*%02X\r\n", body, sum)
+}
+
+// benchText is the value in the frame, in N·m.
+func benchText(counter int) string { return fmt.Sprintf("%02d.%02d", 44+counter%3, counter*37%100) }
+
+// benchStack is the whole service with wrenches on in-memory lines.
+type benchStack struct {
+	*stack
+	lines   []net.Conn // the wrenches' ends
+	counter []int      // next, by wrench
+	decided []atomic.Int64
+	mu      sync.Mutex
+	changed *sync.Cond
+	jobs    atomic.Int64
+	cancel  context.CancelFunc
+	ended   chan error
+}
+
+// openBenchStack starts the service in dir with n benches and waits until it
+// is ready. port, if not empty, is the first wrench's serial port; otherwise
+// the wrenches have lines in memory.
+func (b *bencher) openBenchStack(ctx context.Context, dir string, n int, port string) (*benchStack, error) {
+	shop := benchShop(n)
+	s := &benchStack{lines: make([]net.Conn, n), counter: make([]int, n), decided: make([]atomic.Int64, n), ended: make(chan error, 1)}
+	s.changed = sync.NewCond(&s.mu)
+	cfg := defaultConfig()
+	cfg.Data, cfg.Listen, cfg.LogLevel = filepath.Join(b.dir, dir), "127.0.0.1:0", "error"
+	if port != "" {
+		shop.Devices[0].Port = port
+	} else {
+		ours := map[string]net.Conn{}
+		for i, d := range shop.Devices {
+			s.lines[i], ours[d.Port] = net.Pipe()
+		}
+		cfg.openPort = func(name string, _ profile.Line) (ingest.Port, error) { return ours[name], nil }
+	}
+	var err error
+	if s.stack, err = openStack(ctx, cfg, shop); err != nil {
+		return nil, err
+	}
+	ctx, s.cancel = context.WithCancel(ctx)
+	updates, stop := s.service.Subscribe(1 << 17)
+	index := map[string]int{}
+	for i, bench := range shop.Benches {
+		index[bench.ID] = i
+	}
+	go func() {
+		defer stop()
+		s.count(ctx, updates, index)
+	}()
+	ready := make(chan struct{})
+	go func() {
+		s.ended <- s.run(ctx, func(context.Context) error { close(ready); return nil })
+	}()
+	select {
+	case <-ready:
+	case err := <-s.ended:
+		return nil, errors.Join(err, errors.New("the service ended at once"))
+	}
+	return s, s.ask(ctx, offer(events.Ask{By: "lead"}, []byte(benchProcedure())))
+}
+
+func (s *benchStack) ask(ctx context.Context, a events.Asker) error {
+	return desk{s.service}.ask(ctx, a)
+}
+
+// count counts decided readings by bench.
+func (s *benchStack) count(ctx context.Context, updates <-chan service.Update, index map[string]int) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case u, ok := <-updates:
+			if !ok {
+				return
+			}
+			if r, ok := u.Fact.Data.(events.ReadingTaken); ok {
+				s.decided[index[r.Bench]].Add(1)
+				if len(updates) == 0 || u.Seq%64 == 0 {
+					s.mu.Lock()
+					s.changed.Broadcast()
+					s.mu.Unlock()
+				}
+			}
+		}
+	}
+}
+
+// waitDecided waits until bench i has so many decided readings.
+func (s *benchStack) waitDecided(i int, n int64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for s.decided[i].Load() < n {
+		s.changed.Wait()
+	}
+}
+
+// openJob opens the next job at bench i.
+func (s *benchStack) openJob(ctx context.Context, i int) (string, error) {
+	id := fmt.Sprintf("j%d", s.jobs.Add(1)+time.Now().UnixNano())
+	return id, s.ask(ctx, events.JobAsked{Ask: events.Ask{By: "tech", Bench: s.shop.Benches[i].ID}, Job: id, UnitSerial: id, Procedure: "BENCH"})
+}
+
+// saturate has every wrench send whole jobs, one after another, until so many
+// readings are sent in all, and waits until they are decided and projected.
+func (s *benchStack) saturate(ctx context.Context, readings int) (sent int, err error) {
+	jobs := max(1, readings/(benchPulls*len(s.lines)))
+	g, sending := errgroup.WithContext(ctx)
+	for i := range s.lines {
+		g.Go(func() error {
+			for range jobs {
+				if err := s.sendJob(sending, i); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return 0, err
+	}
+	return jobs * benchPulls * len(s.lines), s.ledger.WaitFor(ctx, s.journal.Last())
+}
+
+func (s *benchStack) sendJob(ctx context.Context, i int) error {
+	id, err := s.openJob(ctx, i)
+	if err != nil {
+		return err
+	}
+	before := s.decided[i].Load()
+	for range benchPulls {
+		if _, err := s.lines[i].Write(benchFrame(s.counter[i])); err != nil {
+			return fmt.Errorf("write to wrench line: %w", err)
+		}
+		s.counter[i]++
+	}
+	s.waitDecided(i, before+benchPulls)
+	if err := s.ask(ctx, events.ReleaseAsked{Ask: events.Ask{By: "lead"}, Job: id}); err != nil {
+		return fmt.Errorf("release %s: %w", id, err)
+	}
+	return nil
+}
+
+// stop stops the service and waits for its end.
+func (s *benchStack) stop() error {
+	s.cancel()
+	return <-s.ended
+}
