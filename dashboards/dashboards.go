@@ -53,6 +53,10 @@ type Config struct {
 	Service Service
 	Watch   WatchFunc      // decisions as they come; see Watch
 	Ledger  *ledger.Ledger // the past
+	// Early gives decisions on readings that are on disk, before the decision
+	// itself is; the figure and its verdict show then, the mark on the
+	// fastener with the decision. nil: both show together.
+	Early   WatchFunc
 	Journal Journal
 	// Devices returns how every device of this machine is now; nil where
 	// nothing is captured.
@@ -115,9 +119,15 @@ func (p *Pages) Run(ctx context.Context) error {
 		defer close(done)
 		p.watchTrouble(ctx)
 	}()
+	early := make(chan struct{})
+	go func() {
+		defer close(early)
+		p.hub.runEarly(ctx, p.cfg.Early)
+	}()
 	err := p.hub.run(ctx, p.cfg.Watch)
 	cancel()
 	<-done
+	<-early
 	return err
 }
 

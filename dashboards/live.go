@@ -77,6 +77,7 @@ const (
 //
 //	id: journal sequence of the decision     event: patch    data: a patch
 //	event: reset                             data: {}        ask for the page anew
+//	event: reading                           data: the last figure, ahead of its patch
 //
 // The stream is written with net/http alone: a message is three lines of
 // text, and who is too slow, what is kept for those who come back, and when

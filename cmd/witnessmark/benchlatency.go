@@ -33,9 +33,9 @@ func (b *bencher) latency(ctx context.Context) ([]benchResult, error) {
 		return nil, err
 	}
 	defer bare.close()
-	var ours, theirs []time.Duration
+	var ours, marks, theirs []time.Duration
 	for n := 0; n < b.sizes.latency+latencyRound; n += latencyRound {
-		w, err := whole.round(ctx, latencyRound)
+		w, m, err := whole.round(ctx, latencyRound)
 		if err != nil {
 			return nil, err
 		}
@@ -44,13 +44,15 @@ func (b *bencher) latency(ctx context.Context) ([]benchResult, error) {
 			return nil, err
 		}
 		if n > 0 { // the first round warms both
-			ours, theirs = append(ours, w...), append(theirs, f...)
+			ours, marks, theirs = append(ours, w...), append(marks, m...), append(theirs, f...)
 		}
 	}
 	what := "pseudo-terminal, the same serial reader, one synced bare publish, one write to a live stream, its client"
 	return []benchResult{
 		newBenchResult("last byte to verdict in a client, p50", "ms", quantile(ours, 0.5), quantile(theirs, 0.5), what, 2, true),
 		newBenchResult("last byte to verdict in a client, p99", "ms", quantile(ours, 0.99), quantile(theirs, 0.99), what, 2, true),
+		newBenchResult("last byte to the mark on the fastener, p50", "ms", quantile(marks, 0.5), quantile(theirs, 0.5), what+"; the mark waits for a second sync", 3, true),
+		newBenchResult("last byte to the mark on the fastener, p99", "ms", quantile(marks, 0.99), quantile(theirs, 0.99), what+"; the mark waits for a second sync", 3, true),
 	}, nil
 }
 
@@ -62,29 +64,44 @@ type chain struct {
 	counter int
 }
 
-// reading sends one frame and waits for the message about it in the client.
-func (c *chain) reading() (time.Duration, error) {
+// reading sends one frame and waits for the messages about it in the client:
+// the first that has the reading, and the first after which all is shown.
+func (c *chain) reading(whole string) (first, all time.Duration, err error) {
 	frame := benchFrame(c.counter)
 	want := benchText(c.counter)
 	c.counter++
 	start := time.Now()
 	if _, err := c.line.Write(frame); err != nil {
-		return 0, err
+		return 0, 0, err
 	}
-	err := c.message(want)
-	return time.Since(start), err
+	for {
+		kind, err := c.message(want)
+		if err != nil {
+			return 0, 0, err
+		}
+		all = time.Since(start)
+		if first == 0 {
+			first = all
+		}
+		if kind == whole {
+			return first, all, nil
+		}
+	}
 }
 
-// message waits for the next message whose data has a text in it. The text of
-// one reading differs from that of the next.
-func (c *chain) message(want string) error {
+// message waits for the next message whose data has a text in it, and returns
+// its kind. The text of one reading differs from that of the next.
+func (c *chain) message(want string) (kind string, err error) {
 	for {
 		text, err := c.lines.ReadString('\n')
 		if err != nil {
-			return fmt.Errorf("read live stream: %w", err)
+			return "", fmt.Errorf("read live stream: %w", err)
+		}
+		if k, ok := strings.CutPrefix(text, "event: "); ok {
+			kind = strings.TrimSpace(k)
 		}
 		if strings.HasPrefix(text, "data:") && strings.Contains(text, want) {
-			return nil
+			return kind, nil
 		}
 	}
 }
@@ -130,26 +147,25 @@ func (b *bencher) openWholeChain(ctx context.Context) (*wholeChain, error) {
 }
 
 // round opens a job, sends its readings one at a time, and releases it.
-func (w *wholeChain) round(ctx context.Context, n int) ([]time.Duration, error) {
+func (w *wholeChain) round(ctx context.Context, n int) (verdicts, marks []time.Duration, err error) {
 	id, err := w.openJob(ctx, 0)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if err := w.listen(ctx, w.url()+"/live?bench="+w.shop.Benches[0].ID); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	defer w.client.Body.Close()
 	before := w.decided[0].Load()
-	var took []time.Duration
 	for range n {
-		d, err := w.reading()
+		v, m, err := w.reading("patch")
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
-		took = append(took, d)
+		verdicts, marks = append(verdicts, v), append(marks, m)
 	}
 	w.waitDecided(0, before+int64(n))
-	return took, w.ask(ctx, events.ReleaseAsked{Ask: events.Ask{By: "lead"}, Job: id})
+	return verdicts, marks, w.ask(ctx, events.ReleaseAsked{Ask: events.Ask{By: "lead"}, Job: id})
 }
 
 func (w *wholeChain) close() {
@@ -238,7 +254,7 @@ func bareStream(w http.ResponseWriter, r *http.Request, stored <-chan []byte) {
 func (c *bareChain) round(n int) ([]time.Duration, error) {
 	var took []time.Duration
 	for range n {
-		d, err := c.reading()
+		d, _, err := c.reading("")
 		if err != nil {
 			return nil, err
 		}

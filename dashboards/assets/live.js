@@ -38,7 +38,7 @@
 
   function drawReading(r) {
     const card = $("last");
-    if (!card) return;
+    if (!card || r.reading < Number(card.dataset.reading || 0)) return;
     card.dataset.verdict = r.verdict;
     card.dataset.reading = r.reading;
     const set = (f, v) => { const e = card.querySelector(`[data-f="${f}"]`); if (e) e.textContent = v; };
@@ -145,6 +145,9 @@
     source = new EventSource("/live?" + q);
     source.addEventListener("open", () => lamp("on"));
     source.addEventListener("patch", (e) => apply(JSON.parse(e.data)));
+    // The figure comes as soon as the reading is on disk, the marks with the
+    // decision, a moment later.
+    source.addEventListener("reading", (e) => { if (!other()) drawReading(JSON.parse(e.data)); });
     source.addEventListener("reset", () => refresh());
     source.addEventListener("error", () => {
       lamp("off");

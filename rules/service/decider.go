@@ -54,7 +54,7 @@ type decider struct {
 func (d *decider) run(ctx context.Context, facts []events.Entry, backlog bool) error {
 	for {
 		n := min(len(facts), maxBatch)
-		b := batch{decisions: d.answer(facts[:n]), backlog: backlog && n == len(facts)}
+		b := batch{decisions: d.answer(facts[:n], backlog), backlog: backlog && n == len(facts)}
 		facts = facts[n:]
 		if len(b.decisions) > 0 || b.backlog {
 			select {
@@ -69,8 +69,9 @@ func (d *decider) run(ctx context.Context, facts []events.Entry, backlog bool) e
 	}
 }
 
-// answer decides facts in order, folding each decision before the next.
-func (d *decider) answer(facts []events.Entry) []events.Event {
+// answer decides facts in order, folding each decision before the next. What
+// is decided live is told early.
+func (d *decider) answer(facts []events.Entry, backlog bool) []events.Event {
 	out := make([]events.Event, 0, len(facts))
 	now := events.InstantOf(d.s.cfg.Now())
 	for _, f := range facts {
@@ -82,6 +83,9 @@ func (d *decider) answer(facts []events.Entry) []events.Event {
 			continue
 		}
 		dec := events.Decided{Cause: f.Seq, CauseUs: f.Time, Rules: d.s.eng.version, Outcomes: outcomes}
+		if _, ok := f.Data.(events.ReadingTaken); ok && !backlog {
+			d.s.early.send(Update{Fact: f, Decided: dec}, d.s.log)
+		}
 		d.s.eng.evolve(d.state, dec)
 		d.number++
 		out = append(out, events.Event{

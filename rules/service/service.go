@@ -10,6 +10,11 @@
 // last decisions are being written. The price is that each decision is folded
 // twice, which is little beside encoding and storing it (BenchmarkEvolve).
 //
+// One thing is told ahead of the decision's own sync: the verdict on a reading
+// that is on disk (SubscribeEarly). It follows from the journal and the rules
+// alone, so a crash in between brings the same one. What a reading makes of a
+// fastener shows only with the decision.
+//
 //	journal --follow--> facts --> decider --> decisions --> appender --> journal
 //	              \---> decisions --> visible state --> View, Subscribe, Submit
 //
@@ -70,6 +75,7 @@ type Service struct {
 
 	desk     desk
 	subs     subscribers
+	early    subscribers
 	ready    readiness
 	inFlight inFlight
 	folded   foldCount
@@ -118,6 +124,7 @@ func New(cfg Config) (*Service, error) {
 func (s *Service) Run(ctx context.Context) error {
 	defer close(s.stopped)
 	defer s.subs.closeAll()
+	defer s.early.closeAll()
 	backlog, next, err := s.catchUp(ctx)
 	if err != nil {
 		return ignoreEnd(ctx, err)

@@ -140,6 +140,14 @@ func (s *Service) Subscribe(buffer int) (ch <-chan Update, cancel func()) {
 	return s.subs.add(max(buffer, 1))
 }
 
+// SubscribeEarly is Subscribe for the decisions on readings, each sent as soon
+// as it is made: the reading is on disk, its decision soon will be, View does
+// not show it yet, and Update.Seq is 0. It is for showing a figure and its
+// verdict without waiting for a second sync, and for nothing that must last.
+func (s *Service) SubscribeEarly(buffer int) (ch <-chan Update, cancel func()) {
+	return s.early.add(max(buffer, 1))
+}
+
 // Dropped returns how many subscribers were dropped for being too slow.
 func (s *Service) Dropped() uint64 {
 	s.subs.mu.Lock()
