@@ -143,7 +143,7 @@ func (b *bencher) openWholeChain(ctx context.Context) (*wholeChain, error) {
 	if w.benchStack, err = b.openBenchStack(ctx, "latency", 1, line.Path()); err != nil {
 		return nil, err
 	}
-	return w, linked(w.capture.Status)(ctx, w.shop.Tools[0].ID)
+	return w, linked(w.capture.Status, true)(ctx, w.shop.Tools[0].ID)
 }
 
 // round opens a job, sends its readings one at a time, and releases it.

@@ -247,7 +247,8 @@ var demoFaults = [][2][]simulator.Fault{
 	{nil, {{Kind: simulator.WrongUnit, Step: "case", Pass: 2}}},
 	{{{Kind: simulator.MissedBolt, Step: "shaft-right", Pass: -1}}, nil},
 	{nil, {{Kind: simulator.LowPull, Step: "retainer", Pass: -1}, {Kind: simulator.ResentFrame, Step: "detents", Pass: -1}}},
-	{{{Kind: simulator.DoublePull, Step: "shaft-left", Pass: -1}}, nil},
+	{{{Kind: simulator.DoublePull, Step: "shaft-left", Pass: -1}}, {{Kind: simulator.Unplugged, Step: "front-retainer", Pass: -1}}},
+	{{{Kind: simulator.Unplugged, Step: "shaft-left", Pass: 0}}, {{Kind: simulator.GarbledFrame, Step: "extension", Pass: 0}}},
 }
 
 func (d *demonstration) plan(round int) (simulator.Plan, error) {
@@ -278,7 +279,8 @@ func (d *demonstration) round(ctx context.Context, round int, w *watch, hints io
 	if err != nil {
 		return nil, err
 	}
-	stage := simulator.Stage{Tools: d.rig.Tools(), Desk: desk{d.stack.service}, Settled: w.settled, Linked: linked(d.stack.capture.Status), Clock: d.clock}
+	stage := simulator.Stage{Tools: d.rig.Tools(), Desk: desk{d.stack.service}, Settled: w.settled, Linked: linked(d.stack.capture.Status, true),
+		Unlinked: linked(d.stack.capture.Status, false), Clock: d.clock}
 	outcomes, err := script.Run(ctx, stage)
 	if err != nil {
 		return nil, err

@@ -90,8 +90,9 @@ func sameReading(r events.ReadingTaken, s simulator.Sent) bool {
 	return math.Abs(r.Value.Base()-s.Value.Base()) <= 5*r.Resolution.Base()
 }
 
-// linked waits until the machine listens to a tool.
-func linked(status func() []ingest.DeviceStatus) func(context.Context, string) error {
+// linked waits until the machine listens to a tool, or, with up false, until it
+// has seen that the cable is out.
+func linked(status func() []ingest.DeviceStatus, up bool) func(context.Context, string) error {
 	return func(ctx context.Context, tool string) error {
 		ctx, cancel := context.WithTimeout(ctx, patience)
 		defer cancel()
@@ -99,7 +100,7 @@ func linked(status func() []ingest.DeviceStatus) func(context.Context, string) e
 		defer tick.Stop()
 		for {
 			for _, d := range status() {
-				if d.Device.Tool == tool && d.Link == events.LinkUp {
+				if d.Device.Tool == tool && (d.Link == events.LinkUp) == up {
 					return nil
 				}
 			}
