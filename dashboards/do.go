@@ -165,11 +165,7 @@ func (p *Pages) submit(ctx context.Context, bench string, d events.Data) (uint64
 			return 0, p.refusal(bench, ref)
 		}
 	}
-	ctx, cancel = context.WithTimeout(ctx, ledgerWait)
-	defer cancel()
-	if err := p.cfg.Ledger.WaitFor(ctx, p.answerAt(fact.Seq)); err != nil && !errors.Is(err, context.DeadlineExceeded) {
-		p.log.Warn("wait for ledger", "seq", fact.Seq, "err", err)
-	}
+	p.awaitLedger(ctx, p.answerAt(fact.Seq))
 	return fact.Seq, nil
 }
 
