@@ -108,6 +108,7 @@ type demonstration struct {
 	rig   *simulator.Rig
 	tools []simulator.ToolSpec
 	stack *stack
+	saw   func(simulator.Job, simulator.Action) // before each deed; may be nil
 }
 
 // demoBenches says which procedure is worked at which bench, by whom.
@@ -280,7 +281,7 @@ func (d *demonstration) round(ctx context.Context, round int, w *watch, hints io
 		return nil, err
 	}
 	stage := simulator.Stage{Tools: d.rig.Tools(), Desk: desk{d.stack.service}, Settled: w.settled, Linked: linked(d.stack.capture.Status, true),
-		Unlinked: linked(d.stack.capture.Status, false), Clock: d.clock}
+		Unlinked: linked(d.stack.capture.Status, false), Clock: d.clock, Saw: d.saw}
 	outcomes, err := script.Run(ctx, stage)
 	if err != nil {
 		return nil, err
