@@ -38,7 +38,7 @@ func (l limits) judge(v quantity.Value, u float64) events.Verdict {
 	x := v.Base()
 	lo, hi := l.lsl.Base(), l.usl.Base()
 	hasLo, hasHi := !l.lsl.IsZero(), !l.usl.IsZero()
-	slackLo, slackHi := slack*math.Abs(lo), slack*math.Abs(hi)
+	slackLo, slackHi := float64(slack*math.Abs(lo)), float64(slack*math.Abs(hi)) // rounds alike on every machine
 	switch {
 	case math.IsNaN(x), hasLo && !(x >= lo-slackLo):
 		return events.Low
