@@ -7,6 +7,7 @@ import (
 	"sync"
 	"time"
 
+	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
 	"witnessmark/events"
@@ -227,8 +228,20 @@ func (j *Journal) healthy() {
 	}
 }
 
+// errAway is said in place of what the client says when it has no connection.
+var errAway = errors.New("the NATS server cannot be reached")
+
+// plainly puts a fault of the connection in words that tell what is wrong.
+func plainly(err error) error {
+	if errors.Is(err, nats.ErrReconnectBufExceeded) || errors.Is(err, nats.ErrConnectionReconnecting) || errors.Is(err, nats.ErrDisconnected) {
+		return errAway
+	}
+	return err
+}
+
 // stuck gives up items whose outcome is not known, and tries again later.
 func (j *Journal) stuck(items []item, cause error) error {
+	cause = plainly(cause)
 	j.w.unproven = append(j.w.unproven, copies(items)...)
 	j.tryLater(cause)
 	return fmt.Errorf("%w: %w", ErrUnknown, cause)
@@ -249,11 +262,13 @@ func copies(items []item) []item {
 // giveUp refuses items that are known not to be on disk. With a server
 // elsewhere they may still be on their way.
 func (j *Journal) giveUp(cause error) error {
+	cause = plainly(cause)
 	j.tryLater(cause)
 	return fmt.Errorf("%w: %w", ErrNotStored, cause)
 }
 
 func (j *Journal) tryLater(cause error) {
+	cause = plainly(cause)
 	w := &j.w
 	w.wait = min(max(2*w.wait, firstWait), mostWait)
 	w.cause, w.again = cause, time.Now().Add(w.wait)
