@@ -36,7 +36,8 @@ type config struct {
 	LogLevel   string `koanf:"log_level"`   // debug, info, warn, error
 	LogFormat  string `koanf:"log_format"`  // text, json
 
-	banner string // shown on every page; set by the demonstration
+	acceptLoss bool   // open a journal whose end is missing; a flag alone, so that it is never left on
+	banner     string // shown on every page; set by the demonstration
 	// openPort opens ports instead of the serial library; set by 'bench'.
 	openPort func(name string, line profile.Line) (ingest.Port, error)
 	file     string // the configuration file that was read, "" if none
@@ -125,7 +126,16 @@ func loadConfig(cmd *cobra.Command) (config, error) {
 		return cfg, fmt.Errorf("read configuration: %w", err)
 	}
 	cfg.file = file
+	if flags.Lookup(acceptLossFlag) != nil {
+		cfg.acceptLoss, _ = flags.GetBool(acceptLossFlag)
+	}
 	return cfg, cfg.validate()
+}
+
+const acceptLossFlag = "accept-loss"
+
+func addAcceptLoss(cmd *cobra.Command) {
+	cmd.Flags().Bool(acceptLossFlag, false, "open a journal whose last events are missing, once, and go on without them; keep a copy of the data directory first")
 }
 
 func isConfigKey(key string) bool {

@@ -37,6 +37,7 @@ first: only one process may have the journal open.`,
 		},
 	}
 	addConfigFlags(cmd, "data", "shop", "nats_url")
+	addAcceptLoss(cmd)
 	return cmd
 }
 
@@ -55,6 +56,9 @@ func rebuild(c *cobra.Command, j *journal.Journal, path string) error {
 	fmt.Fprintln(progress)
 	if err != nil {
 		return err
+	}
+	for _, h := range j.Holes() {
+		fmt.Fprintf(progress, "journal: %s; keep the data directory as it is and put back a copy that is whole\n", h)
 	}
 	_, err = fmt.Fprintf(c.OutOrStdout(), "rebuilt %s from %d events in %.1f s\n", path, n, time.Since(start).Seconds())
 	return err

@@ -34,6 +34,7 @@ shop file ('witnessmark shop example' prints one). Stop it with Ctrl-C.
 		},
 	}
 	addConfigFlags(cmd)
+	addAcceptLoss(cmd)
 	cmd.Flags().Bool("print-config", false, "print the settings in force, as a configuration file, and stop")
 	return cmd
 }

@@ -49,10 +49,15 @@ func openJournal(ctx context.Context, cfg config, shop string) (*journal.Journal
 	if err != nil {
 		return nil, err
 	}
-	return journal.Open(ctx, journal.Config{
+	log := cfg.logger()
+	j, err := journal.Open(ctx, journal.Config{
 		Shop: shop, Dir: cfg.journalDir(), URL: cfg.NATSURL,
-		MaxBytes: int64(maxBytes), MinFree: minFree, Log: cfg.logger(),
+		MaxBytes: int64(maxBytes), MinFree: minFree, AcceptLoss: cfg.acceptLoss, Log: log,
 	})
+	if err == nil && j.Stats().Sync != journal.SyncAlways {
+		log.Warn("the NATS server may acknowledge before it syncs", "nats_url", cfg.NATSURL, "sync", j.Stats().Sync)
+	}
+	return j, err
 }
 
 // openStack opens everything and starts nothing; close it if run is not called.
@@ -72,7 +77,7 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 	if s.journal, err = openJournal(ctx, cfg, shop.ID); err != nil {
 		return nil, err
 	}
-	if s.ledger, err = ledger.Open(ctx, ledger.Config{Path: cfg.ledgerPath()}); err != nil {
+	if s.ledger, err = ledger.Open(ctx, ledger.Config{Path: cfg.ledgerPath(), Log: s.log}); err != nil {
 		return nil, err
 	}
 	if s.service, err = service.New(service.Config{Journal: s.journal, Snapshot: cfg.snapshotPath(), Log: s.log}); err != nil {

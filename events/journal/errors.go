@@ -58,7 +58,7 @@ type TailLostError struct {
 
 // Error implements error.
 func (e *TailLostError) Error() string {
-	return fmt.Sprintf("%v: it ends at %d, but %d was on disk; put back a copy of the directory, or accept the loss expressly",
+	return fmt.Sprintf("%v: it ends at %d, but %d was on disk; put back a copy of the directory, or accept the loss with --accept-loss",
 		ErrTailLost, e.Last, e.Known)
 }
 
