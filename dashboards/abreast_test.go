@@ -32,7 +32,7 @@ func TestPagesOfTheLedgerAreAbreast(t *testing.T) {
 		}
 	}
 	r.ask(events.DecisionAsked{Ask: r.by("maren"), Job: "J-1", Step: "cover", Fastener: "2", Choice: events.ChoiceAccept, Reason: "bolt renewed"})
-	if _, body := r.get("/alerts"); !strings.Contains(body, "33.07") || strings.Contains(body, "None yet") {
-		t.Error("alerts page does not show what became of an alert that is settled on disk")
+	if _, body := r.get("/alerts"); !strings.Contains(body, "33.07") || !strings.Contains(body, "Maren Holt, ") || strings.Contains(body, "None yet") {
+		t.Error("alerts page does not show who decided about an alert that is settled on disk")
 	}
 }

@@ -116,7 +116,7 @@ func (t *tx) settleGone() {
 			continue
 		}
 		if how, gone := t.gone(&a.AlertRaised); gone {
-			t.settle(id, "", how)
+			t.settle(id, t.who, how)
 		}
 	}
 }

@@ -31,7 +31,7 @@ func Decide(s *State, e events.Entry) []events.Outcome {
 // they come from the shop file, and the first of them says who there is.
 func (t *tx) asked(d events.Asker) {
 	a := d.Asked()
-	t.by = a.By
+	t.by, t.who = a.By, a.By
 	req := &request{Ask: a, name: requestName(d)}
 	if !t.known(req) {
 		return

@@ -118,7 +118,7 @@ func (t *tx) settleAsking(u *events.ReadingUnplaced) {
 		return
 	}
 	if asksAboutReadings(&a.AlertRaised) && !t.waits(&a.AlertRaised) {
-		t.settle(u.Alert, "", "claimed or dismissed")
+		t.settle(u.Alert, t.who, "claimed or dismissed")
 	}
 }
 

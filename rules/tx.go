@@ -16,6 +16,7 @@ type tx struct {
 	at  events.Instant // its time
 	by  string         // the person behind it, for what it finishes
 	why string         // for people: what happened, for what it reopens
+	who string         // the person who asks; "" for what nobody asked
 
 	job      *Job // clone; nil if no job is concerned
 	out      []events.Outcome
