@@ -72,9 +72,10 @@ type ReadingJudged struct {
 	// Calibrated is the tool's calibration date on that day, YYYY-MM-DD.
 	Calibrated string  `json:"calibrated,omitempty"`
 	Bench      string  `json:"bench"`
-	By         string  `json:"by"` // the job's technician at that time, or who claimed it
+	By         string  `json:"by"` // the job's technician at that time, or who claimed or typed it
 	AtUs       Instant `json:"at_us"`
 	Claimed    string  `json:"claimed,omitempty"` // reason, if a person assigned it
+	Typed      bool    `json:"typed,omitempty"`   // a person read the tool by eye and typed the value
 	// Held says that the fastener is held until a lead decides.
 	Held bool `json:"held,omitempty"`
 	// Next is the fastener expected next in the same step, "" if none.
@@ -268,10 +269,11 @@ type AlertAcknowledged struct {
 	AtUs  Instant `json:"at_us"`
 }
 
-// AlertSettled says that its cause is gone, or that a lead set it aside.
+// AlertSettled says that its cause is gone, or that a lead set it aside. By is
+// who asked for what settled it.
 type AlertSettled struct {
 	Alert string  `json:"alert"`
-	By    string  `json:"by,omitempty"` // "" if an event settled it
+	By    string  `json:"by,omitempty"` // "" if nobody asked: a reading settled it
 	How   string  `json:"how"`          // for people
 	AtUs  Instant `json:"at_us"`
 }

@@ -28,7 +28,7 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 		Verdict: f.verdict, Grade: grade, Value: r.value, Text: r.text, Unit: r.unit,
 		LSL: w.lsl, Target: w.target, USL: w.usl, U: u, Angle: r.angle,
 		Tool: r.tool, Calibrated: tool.Calibrated, Bench: r.bench, By: r.by, AtUs: r.at,
-		Claimed: r.claimed, Held: f.held,
+		Claimed: r.claimed, Typed: r.mode == events.ModeTyped, Held: f.held,
 	}
 	if o.By == "" {
 		o.By = t.job.Technician

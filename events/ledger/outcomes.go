@@ -88,7 +88,7 @@ func (b *batch) judged(o outcome, j *events.ReadingJudged) error {
 	err := b.put(putJudgement, o.id, int64(j.Reading), int64(o.d.Cause), j.Job, j.Step, int64(j.Pass), j.Fastener,
 		string(j.Verdict), string(j.Grade), int64(d), base(j.Value), j.Text, j.Unit,
 		baseIn(d, j.LSL), baseIn(d, j.Target), baseIn(d, j.USL), baseIn(d, j.U), base(j.Angle),
-		j.Tool, j.Calibrated, j.Bench, j.By, us(j.AtUs), j.Claimed, bit(j.Held), j.Next)
+		j.Tool, j.Calibrated, j.Bench, j.By, us(j.AtUs), j.Claimed, bit(j.Typed), bit(j.Held), j.Next)
 	if err != nil || j.Reading == o.d.Cause {
 		return err
 	}

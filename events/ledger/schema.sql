@@ -82,6 +82,7 @@ CREATE TABLE judgements (
   by_person TEXT NOT NULL,
   at_us INTEGER NOT NULL,
   claimed TEXT NOT NULL,      -- reason, if a person assigned the reading
+  typed INTEGER NOT NULL,     -- a person read the tool by eye and typed the value
   held INTEGER NOT NULL,      -- the fastener is held until a lead decides
   next_fastener TEXT NOT NULL
 ) STRICT;

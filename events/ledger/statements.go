@@ -48,7 +48,7 @@ const (
 // are the columns of schema.sql, in that order.
 var statements = [numStatements]string{
 	putReading:        insertInto("readings", 24),
-	putJudgement:      insertInto("judgements", 26),
+	putJudgement:      insertInto("judgements", 27),
 	putVoid:           insertInto("voids", 9),
 	putUnplaced:       insertInto("unplaced", 20),
 	putFrameRefused:   insertInto("frames_refused", 10),

@@ -144,6 +144,13 @@ func cutNumber(s string) (digits, rest string) {
 	return s[:i], strings.TrimSpace(s[i:])
 }
 
+// Digits returns the number of a quantity that Parse reads, as it was written,
+// with a decimal point: "0,150 mm" gives "0.150".
+func Digits(s string) string {
+	digits, _ := cutNumber(lookAlikes.Replace(strings.TrimSpace(minus.Replace(s))))
+	return strings.Replace(strings.TrimPrefix(digits, "+"), ",", ".", 1)
+}
+
 // number reads digits with one decimal sign. rest is what follows and only
 // serves to say what is wrong. A fault's Text is for the caller to set.
 func number(digits, rest string) (float64, *ParseError) {
