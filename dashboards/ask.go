@@ -28,11 +28,13 @@ type askView struct {
 	Words   string // label of the free text; "" for none
 	Name    string // form name of the free text
 	Needed  bool   // the free text must not stay empty
+	Tools   []choice
 	Places  []choice
 	Choices []choice
 	To      []choice // people
 	Benches []choice
-	By      []choice // who asks, where the request needs a lead
+	By      []choice // who asks, where that is to be chosen
+	ByTitle string   // above them
 	Items   []string
 	People  []personView
 	Back    string
@@ -51,6 +53,7 @@ var asks = map[string]askMaker{
 	"keys":     askKeys,
 	"point":    askPoint,
 	"confirm":  askConfirm,
+	"typed":    askTyped,
 	"void":     askVoid,
 	"claim":    askClaim,
 	"dismiss":  askDismiss,
@@ -117,7 +120,7 @@ func askKeys(_ *Pages, _ *http.Request, _ viewer, _ *rules.Job, a *askView) erro
 	a.Title = "Keys"
 	a.Choices = []choice{
 		{"A", "acknowledge the first alert", "", false}, {"S", "switch the sound on", "", false},
-		{"C", "confirm the step", "", false}, {"D", "a lead decides", "", false}, {"V", "the last reading was a mistake", "", false},
+		{"C", "confirm the step", "", false}, {"T", "type a value that was read by eye", "", false}, {"D", "a lead decides", "", false}, {"V", "the last reading was a mistake", "", false},
 		{"F", "point at a fastener", "", false}, {"U", "say what a reading is for", "", false},
 		{"P", "pause", "", false}, {"H", "hand over", "", false}, {"R", "release", "", false}, {"W", "who works here", "", false},
 		{"← →", "go round the fasteners; Enter points at one", "", false}, {"Esc", "close", "", false},

@@ -549,6 +549,9 @@ func (v viewer) lastJudged(proc *procedure.Procedure, step int, j events.Reading
 	}
 	l.Sent = sentWords(j.Text, j.Unit, unit)
 	l.By = v.toolName(j.Tool) + ", " + clockTime(j.AtUs, v.now)
+	if j.Typed {
+		l.By = "typed by " + v.personName(j.By) + ", " + l.By
+	}
 	l.gauge = gauge(j, unit)
 	l.Pin = l.gauge.PinX
 	return l

@@ -41,6 +41,7 @@ var requests = map[string]func(f form, a events.Ask) events.Data{
 	"confirm": func(f form, a events.Ask) events.Data {
 		return events.StepConfirmAsked{Ask: a, Job: f.job(), Step: f.step(), Answer: f.get("answer")}
 	},
+	"typed": typedReading,
 	"point": func(f form, a events.Ask) events.Data {
 		return events.FastenerPointed{Ask: a, Job: f.job(), Step: f.step(), Fastener: f.need("fastener", "Choose a fastener.")}
 	},
@@ -133,6 +134,11 @@ func (p *Pages) do(w http.ResponseWriter, r *http.Request) error {
 	ask := events.Ask{By: by, Bench: bench, AtUs: events.InstantOf(p.now())}
 	if what == "open" && f.get("job") == "" {
 		f.values.Set("job", p.freeJobID(f))
+	}
+	if what == "typed" {
+		if err := p.mayType(f, by); err != nil {
+			return err
+		}
 	}
 	data := make(f, ask)
 	if len(*f.missing) > 0 {

@@ -37,6 +37,7 @@ func recordWords() template.FuncMap {
 		"value": func(p record.Pull, r *record.Record) string {
 			return withUnit(p.Value, recordUnit(p, r))
 		},
+		"typed": func(p record.Pull) bool { return p.Mode == events.ModeTyped },
 		"sent": func(p record.Pull, r *record.Record) string {
 			if u, ok := quantity.UnitByCode(p.SentUnit); ok && u == recordUnit(p, r) {
 				return ""

@@ -119,6 +119,15 @@
     if (s) cause = Math.max(cause, Number(s.dataset.cause || 0));
     if (key) { const e = live.querySelector(key); if (e) e.focus({ preventScroll: true }); }
     hear();
+    showStep();
+  }
+
+  // Where the page does not scroll as a whole, the list of steps does: keep the
+  // step that is shown in sight.
+  const still = matchMedia("(min-width: 64rem) and (min-height: 40rem)");
+  function showStep() {
+    const a = document.querySelector(".steps a[aria-current]");
+    if (a && bench && still.matches) a.scrollIntoView({ block: "nearest" });
   }
 
   function focusKey(e) {
@@ -323,5 +332,6 @@
 
   keysLabel();
   hear();
+  showStep();
   if (window.EventSource && (bench || body.dataset.live)) { connect(); setTimeout(awake, 0); }
 })();
