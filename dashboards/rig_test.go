@@ -134,7 +134,8 @@ func (r *rig) clock() time.Time {
 	return r.now
 }
 
-func newRig(t testing.TB) *rig {
+// newRig starts the whole stack; with changes what its pages are given.
+func newRig(t testing.TB, with ...func(*rig, *Config)) *rig {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	r := &rig{t: t, now: theDay}
@@ -153,8 +154,12 @@ func newRig(t testing.TB) *rig {
 	must(err)
 	r.service, err = service.New(service.Config{Journal: r.journal, Log: log, Now: standing})
 	must(err)
-	r.pages, err = New(Config{Service: r.service, Watch: Watch(r.service.Subscribe), Ledger: r.ledger, Journal: r.journal,
-		Ready: r.service.Ready(), Log: log, Now: standing})
+	cfg := Config{Service: r.service, Watch: Watch(r.service.Subscribe), Ledger: r.ledger, Journal: r.journal,
+		Ready: r.service.Ready(), Log: log, Now: standing}
+	for _, change := range with {
+		change(r, &cfg)
+	}
+	r.pages, err = New(cfg)
 	must(err)
 	r.server = httptest.NewServer(r.pages)
 	jar, err := cookiejar.New(nil)

@@ -278,7 +278,7 @@ func TestDigitsAreThoseThatWereWritten(t *testing.T) {
 	for in, want := range map[string]string{
 		"0,150 mm": "0.150", ".006 in": ".006", "+6 thou": "6", "−0.02 mm": "-0.02", " 35.30 N·m ": "35.30",
 	} {
-		if got := quantity.Digits(in); got != want {
+		if got := Digits(in); got != want {
 			t.Errorf("Digits(%q) = %q, want %q", in, got, want)
 		}
 	}
