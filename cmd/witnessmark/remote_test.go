@@ -125,7 +125,8 @@ func (s *remoteStack) counted(t *testing.T, typ string, want int) {
 // TestServeOverNATSElsewhere runs the whole service over a NATS server of its
 // own. It goes away in the middle of the work: what the wrench sends then is
 // said not to be stored, and is stored when the server is back. After a
-// restart of the service, a reading that the wrench sends again is known.
+// restart of the service, a reading that the wrench sends again is known. Once
+// the service has stopped, the ledger has what was on disk.
 func TestServeOverNATSElsewhere(t *testing.T) {
 	store, data := t.TempDir(), t.TempDir()
 	srv := natsServer(t, store, -1)
@@ -154,7 +155,6 @@ func TestServeOverNATSElsewhere(t *testing.T) {
 	stop()
 
 	s, stop = overNATS(t, data, url)
-	defer stop()
 	if got := s.journal.Last(); got < last {
 		t.Errorf("journal ends with %d after a restart, want at least %d", got, last)
 	}
@@ -162,6 +162,14 @@ func TestServeOverNATSElsewhere(t *testing.T) {
 	s.counted(t, "frame.repeated", 1)
 	s.send(t, 3)
 	s.counted(t, "reading.taken", 3)
+	stored := s.journal.LastNumber(events.DeviceSource("kb00"))
+	s.send(t, 4)
+	waitUntil(t, func() bool { return s.journal.LastNumber(events.DeviceSource("kb00")) > stored }, func() string { return "the reading is not stored" })
+	last = s.journal.Last()
+	stop()
+	if got := s.ledger.Position(); got < last {
+		t.Errorf("ledger ends with event %d once the service has stopped, want at least %d", got, last)
+	}
 	if holes := s.journal.Holes(); len(holes) > 0 {
 		t.Errorf("holes %v, want none", holes)
 	}

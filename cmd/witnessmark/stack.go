@@ -153,8 +153,19 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 		return nil
 	})
 	err := g.Wait()
+	s.catchUp(back)
 	stopBack()
 	return errors.Join(ignoreCancel(err), ignoreCancel(behind.Wait()))
+}
+
+// catchUp lets the ledger take what is on disk before it is closed, so that
+// 'audit' shows it while the service is away.
+func (s *stack) catchUp(ctx context.Context) {
+	ctx, cancel := context.WithTimeout(ctx, 5*time.Second)
+	defer cancel()
+	if err := s.ledger.WaitFor(ctx, s.journal.Last()); errors.Is(err, context.DeadlineExceeded) {
+		s.log.Warn("ledger is behind the journal; it goes on at the next start", "err", err)
+	}
 }
 
 // servePages answers requests until ctx ends.
