@@ -3,6 +3,7 @@ package dashboards
 import (
 	"fmt"
 	"net/http"
+	"strings"
 	"time"
 
 	"witnessmark/events/journal"
@@ -30,11 +31,23 @@ func (p *Pages) trouble() []string {
 		}
 		out = append(out, what)
 	}
-	if st.Holes > 0 {
-		out = append(out, fmt.Sprintf("The journal has %s: entries are missing. Keep the data directory as it is and call whoever looks after the service.", plural(st.Holes, "hole")))
+	if holes := j.Holes(); len(holes) > 0 {
+		out = append(out, fmt.Sprintf("The journal has %s: %s. Keep the data directory as it is and call whoever looks after the service.", plural(len(holes), "hole"), strings.Join(firstHoles(holes), "; ")))
 	}
 	if err := p.cfg.Ledger.Trouble(); err != nil {
 		out = append(out, "The ledger does not follow: lists and records may be old. "+err.Error())
+	}
+	return out
+}
+
+// firstHoles describes holes, but not more than fit into a banner.
+func firstHoles(holes []journal.Hole) (out []string) {
+	const most = 3
+	for _, h := range holes[:min(len(holes), most)] {
+		out = append(out, h.String())
+	}
+	if len(holes) > most {
+		out = append(out, "and more")
 	}
 	return out
 }

@@ -102,9 +102,11 @@ func TestOpsFilesAskForWhatThereIs(t *testing.T) {
 // sickJournal tells what a test wants.
 type sickJournal struct{ stats journal.Stats }
 
-func (j sickJournal) Last() uint64          { return j.stats.Last }
-func (j sickJournal) Holes() []journal.Hole { return nil }
-func (j sickJournal) Stats() journal.Stats  { return j.stats }
+func (j sickJournal) Last() uint64 { return j.stats.Last }
+func (j sickJournal) Holes() []journal.Hole {
+	return []journal.Hole{{FromSeq: 5, ToSeq: 6}, {Source: "device/k2-07", FromNumber: 2, ToNumber: 3, NextSeq: 7}}[:j.stats.Holes]
+}
+func (j sickJournal) Stats() journal.Stats { return j.stats }
 
 func TestReadiness(t *testing.T) {
 	r := newRig(t)
@@ -123,7 +125,7 @@ func TestReadiness(t *testing.T) {
 		"catching up": {make(chan struct{}), journal.Stats{State: journal.StateOK}, "Catching up"},
 		"disk full":   {nil, journal.Stats{State: journal.StateFull, Detail: "Free some disk space."}, "NOT being recorded now. Free some"},
 		"stuck":       {nil, journal.Stats{State: journal.StateStuck}, "NOT being recorded"},
-		"holes":       {nil, journal.Stats{State: journal.StateOK, Holes: 2}, "2 holes"},
+		"holes":       {nil, journal.Stats{State: journal.StateOK, Holes: 2}, "2 holes: entries 5 to 6 are missing; events 2 to 3 of source"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			p, err := New(Config{Service: r.service, Watch: Watch(r.service.Subscribe), Ledger: r.ledger, Journal: sickJournal{c.stats}, Ready: c.ready, Now: standing})
