@@ -4,7 +4,6 @@ import (
 	"context"
 	"database/sql/driver"
 	"errors"
-	"strings"
 
 	"witnessmark/events"
 )
@@ -83,15 +82,6 @@ func (b *Bare) Insert(rows BareRows, perTx int) error {
 		}
 	}
 	return nil
-}
-
-// Tables returns the names of the tables that rows go into, for a report.
-func (r BareRows) Tables() map[string]int {
-	n := map[string]int{}
-	for _, x := range r {
-		n[strings.Fields(statements[x.s])[2]]++
-	}
-	return n
 }
 
 // Close closes the file.
