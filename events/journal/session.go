@@ -86,6 +86,10 @@ const metaID = "witnessmark_journal"
 // openStream finds the stream, or creates it if there has never been one. It
 // returns the identity of what it found.
 func (s *session) openStream(ctx context.Context, j *Journal, known *identity) (*identity, error) {
+	if known != nil && known.Shop != j.cfg.Shop {
+		return nil, fmt.Errorf("%w: %q holds the journal of shop %q, not of %q; name that shop's directory, or give the shop file its old id back",
+			ErrMissing, j.cfg.place(), known.Shop, j.cfg.Shop)
+	}
 	stream, err := s.js.Stream(ctx, s.name)
 	switch {
 	case errors.Is(err, jetstream.ErrStreamNotFound) && known == nil && !leftOvers(j.cfg, s.name):
