@@ -5,11 +5,15 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"mime"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"witnessmark/events"
 	"witnessmark/rules"
@@ -276,6 +280,9 @@ func person(r *http.Request) string {
 func readForm(w http.ResponseWriter, r *http.Request) (form, error) {
 	r.Body = http.MaxBytesReader(w, r.Body, maxForm)
 	f := form{missing: new([]string)}
+	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/x-www-form-urlencoded" {
+		return f, problem(http.StatusUnsupportedMediaType, "What was sent is no form of these pages.", "Do it on the page, or send it as application/x-www-form-urlencoded.")
+	}
 	if err := r.ParseForm(); err != nil {
 		var large *http.MaxBytesError
 		if errors.As(err, &large) {
@@ -284,7 +291,17 @@ func readForm(w http.ResponseWriter, r *http.Request) (form, error) {
 		return f, problem(http.StatusBadRequest, "The form could not be read.", "Go back to the page and send it again.")
 	}
 	f.values = r.PostForm
+	for name, vs := range f.values {
+		if !isText(name) || slices.ContainsFunc(vs, func(v string) bool { return !isText(v) }) {
+			return f, problem(http.StatusBadRequest, "The form holds characters that are no text.", "Write it with letters, digits and signs, and send it again.")
+		}
+	}
 	return f, nil
+}
+
+// isText reports whether s is text that can be kept and shown again.
+func isText(s string) bool {
+	return utf8.ValidString(s) && !strings.ContainsFunc(s, func(c rune) bool { return unicode.IsControl(c) && !strings.ContainsRune("\t\r\n", c) })
 }
 
 func wantsJSON(r *http.Request) bool {

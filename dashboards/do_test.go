@@ -173,6 +173,16 @@ func TestRequestsAsJSON(t *testing.T) {
 	if status, m := post("/do/pause", url.Values{"bench": {"axle"}, "note": {strings.Repeat("x", maxForm)}}); status != http.StatusRequestEntityTooLarge {
 		t.Errorf("%d %v", status, m)
 	}
+	if status, m := post("/do/pause", url.Values{"bench": {"axle"}, "job": {"J-\xff"}}); status != http.StatusBadRequest || m["error"] != "The form holds characters that are no text." {
+		t.Errorf("a job that is no text: %d %v", status, m)
+	}
+	resp, err := r.client.Post(r.server.URL+"/do/pause", "application/json", strings.NewReader(`{"job": "J-1"}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if status, body := read(t, resp); status != http.StatusUnsupportedMediaType || !strings.Contains(body, "no form of these pages") {
+		t.Errorf("JSON in place of a form: %d\n%s", status, body)
+	}
 	status, body := r.get("/jobs/J-1.json")
 	var rec struct{ Job, Status string }
 	if err := json.Unmarshal([]byte(body), &rec); err != nil || status != http.StatusOK || rec.Job != "J-1" || rec.Status != "paused" {

@@ -122,9 +122,9 @@
     showStep();
   }
 
-  // Where the page does not scroll as a whole, the list of steps does: keep the
-  // step that is shown in sight.
-  const still = matchMedia("(min-width: 64rem) and (min-height: 40rem)");
+  // On a wide screen the list of steps scrolls by itself: keep the step that
+  // is shown in sight. Elsewhere the figure would scroll away with it.
+  const still = matchMedia("(min-width: 100rem) and (min-height: 40rem)");
   function showStep() {
     const a = document.querySelector(".steps a[aria-current]");
     if (a && bench && still.matches) a.scrollIntoView({ block: "nearest" });
