@@ -32,6 +32,9 @@ Works whether the service runs or not.
 			}
 			defer l.Close()
 			r, err := record.Build(c.Context(), l, args[0])
+			if errors.Is(err, ledger.ErrUnknown) {
+				return fmt.Errorf("the ledger has no job %q: 'witnessmark job list' shows those it has; one just opened is there within a second", args[0])
+			}
 			if err != nil {
 				return err
 			}
