@@ -551,17 +551,20 @@ func (v viewer) lastJudged(proc *procedure.Procedure, step int, j events.Reading
 	l.By = v.toolName(j.Tool) + ", " + clockTime(j.AtUs, v.now)
 	if j.Typed {
 		l.By = "typed by " + v.personName(j.By) + ", " + l.By
+		l.Sent = strings.Replace(l.Sent, toolShows, "Typed as ", 1)
 	}
 	l.gauge = gauge(j, unit)
 	l.Pin = l.gauge.PinX
 	return l
 }
 
+const toolShows = "The tool shows "
+
 func sentWords(text, unitCode string, shown quantity.Unit) string {
 	if own, ok := quantity.UnitByCode(unitCode); !ok || own == shown {
 		return ""
 	}
-	return "The tool shows " + asSent(text, unitCode)
+	return toolShows + asSent(text, unitCode)
 }
 
 // gauge puts a figure on a line of 1000 units: the limits at 250 and 750, or

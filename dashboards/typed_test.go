@@ -75,6 +75,17 @@ func (r *rig) alertsNone() {
 	}
 }
 
+func TestTypedValueInAnotherUnit(t *testing.T) {
+	r := typing(t)
+	r.post("/do/typed", typedForm("value", "6 thou"))
+	_, page := r.get("/bench/axle")
+	for _, w := range []string{">0.152<", "Typed as 6 thou", "typed by Ines Varga"} {
+		if !strings.Contains(page, w) {
+			t.Errorf("the bench page has no %q", w)
+		}
+	}
+}
+
 func TestTypedValueRefused(t *testing.T) {
 	r := typing(t)
 	for _, c := range []struct {
