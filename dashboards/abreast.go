@@ -12,10 +12,15 @@ import (
 // far in time is shown as it is; trouble says why.
 func (p *Pages) abreast(h func(http.ResponseWriter, *http.Request) error) func(http.ResponseWriter, *http.Request) error {
 	return func(w http.ResponseWriter, r *http.Request) error {
-		if p.cfg.Journal != nil && p.cfg.Ledger.Trouble() == nil {
-			p.awaitLedger(r.Context(), p.cfg.Journal.Last())
-		}
+		p.catchUp(r.Context())
 		return h(w, r)
+	}
+}
+
+// catchUp waits until the ledger has all that is on disk now.
+func (p *Pages) catchUp(ctx context.Context) {
+	if p.cfg.Journal != nil && p.cfg.Ledger.Trouble() == nil {
+		p.awaitLedger(ctx, p.cfg.Journal.Last())
 	}
 }
 

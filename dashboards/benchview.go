@@ -529,7 +529,7 @@ func (v viewer) lastJudged(proc *procedure.Procedure, step int, j events.Reading
 	switch {
 	case spec.Joint != nil:
 		unit = v.passUnit(spec.Joint, j.Pass, j.Value)
-		l.Where = "Fastener " + j.Fastener
+		l.Where = spec.Title + ": fastener " + j.Fastener // it need not be the step that is shown
 		if j.Pass < len(spec.Joint.Passes) && len(spec.Joint.Passes) > 1 {
 			l.Where += ", " + spec.Joint.Passes[j.Pass].Name + " pass"
 		}

@@ -42,7 +42,7 @@ func TestFigureComesAheadOfItsPatch(t *testing.T) {
 	if err := json.Unmarshal([]byte(m.data), &early); m.event != "reading" || m.id != 0 || err != nil {
 		t.Fatalf("message %+v (%v), want a reading without id", m, err)
 	}
-	if early.Value != "24.8" || early.Unit != "N·m" || early.Verdict != "within" || early.Where != "Fastener 1, snug pass" {
+	if early.Value != "24.8" || early.Unit != "N·m" || early.Verdict != "within" || early.Where != "Rear cover: fastener 1, snug pass" {
 		t.Errorf("early reading %+v", early)
 	}
 	close(synced)

@@ -46,11 +46,15 @@ const (
 )
 
 // Handler serves the interface. now gives the time that is written into the
-// requests.
-func Handler(s Submitter, now func() time.Time) http.Handler {
+// requests. shown is called before a request is answered and returns once what
+// it brought can be read; it may be nil.
+func Handler(s Submitter, now func() time.Time, shown func(context.Context)) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("POST /api/asks/{type}", func(w http.ResponseWriter, r *http.Request) {
 		status, body := answer(r, s, now)
+		if shown != nil {
+			shown(r.Context())
+		}
 		w.Header().Set("Content-Type", "application/json; charset=utf-8")
 		w.Header().Set("Cache-Control", "no-store")
 		w.WriteHeader(status)

@@ -29,7 +29,7 @@ func at() time.Time { return time.UnixMicro(1_700_000_000_000_000) }
 
 func TestAskIsStampedAndAnswered(t *testing.T) {
 	rules := &fakeRules{decided: events.Decided{Outcomes: []events.Outcome{{Data: events.JobReleased{Job: "j1", By: "maren"}}}}}
-	srv := httptest.NewServer(Handler(rules, at))
+	srv := httptest.NewServer(Handler(rules, at, nil))
 	defer srv.Close()
 	a, err := Client{Server: srv.URL}.Ask(t.Context(), events.ReleaseAsked{Ask: events.Ask{By: "maren", AtUs: 5}, Job: "j1"})
 	if err != nil {
@@ -44,10 +44,24 @@ func TestAskIsStampedAndAnswered(t *testing.T) {
 	}
 }
 
+func TestAnswerComesOnceItCanBeRead(t *testing.T) {
+	order := []string{}
+	rules := &fakeRules{}
+	srv := httptest.NewServer(Handler(rules, at, func(context.Context) { order = append(order, "shown") }))
+	defer srv.Close()
+	if _, err := (Client{Server: srv.URL}).Ask(t.Context(), events.ReleaseAsked{Job: "j1"}); err != nil {
+		t.Fatal(err)
+	}
+	order = append(order, "answered")
+	if d := cmp.Diff([]string{"shown", "answered"}, order); d != "" {
+		t.Errorf("order (-want +got):\n%s", d)
+	}
+}
+
 func TestRefusalIsAnAnswer(t *testing.T) {
 	ref := events.RequestRefused{Request: "release.asked", Job: "j1", Code: "open_work", Text: "3 fasteners are open", Todo: "pull them", Items: []string{"cover: 4"}}
 	rules := &fakeRules{decided: events.Decided{Outcomes: []events.Outcome{{Data: ref}}}}
-	srv := httptest.NewServer(Handler(rules, at))
+	srv := httptest.NewServer(Handler(rules, at, nil))
 	defer srv.Close()
 	a, err := Client{Server: srv.URL}.Ask(t.Context(), events.ReleaseAsked{Job: "j1"})
 	if err != nil {
@@ -78,7 +92,7 @@ func TestWrongRequests(t *testing.T) {
 			req := httptest.NewRequest(http.MethodPost, tc.path, strings.NewReader(tc.body))
 			req.Header.Set("Content-Type", tc.ctype)
 			rec := httptest.NewRecorder()
-			Handler(&fakeRules{err: tc.err}, at).ServeHTTP(rec, req)
+			Handler(&fakeRules{err: tc.err}, at, nil).ServeHTTP(rec, req)
 			if rec.Code != tc.status || !strings.Contains(rec.Body.String(), tc.says) {
 				t.Errorf("got %d %s, want %d with %q", rec.Code, rec.Body, tc.status, tc.says)
 			}

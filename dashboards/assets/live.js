@@ -87,6 +87,15 @@
     if (p.reload) refresh();
   }
 
+  // ---- fingers -------------------------------------------------------------
+  // A button that is replaced between finger down and finger up loses the tap,
+  // so the page waits with that; not for ever, as an "up" can go astray.
+  let held = false, waiting = [];
+  const free = () => { held = false; setTimeout(() => waiting.splice(0).forEach((f) => f())); };
+  addEventListener("pointerdown", () => { held = true; }, { capture: true });
+  for (const kind of ["pointerup", "pointercancel", "blur"]) addEventListener(kind, free, { capture: true });
+  const letGo = () => new Promise((f) => { waiting.push(f); setTimeout(free, 2000); });
+
   // ---- the live part, fetched anew ----------------------------------------
   let fetching = false, again = false;
   async function refresh() {
@@ -100,7 +109,9 @@
         u.searchParams.set("fragment", "1");
         const r = await fetch(u, { headers: { "X-Fragment": "1" }, cache: "no-store" });
         if (!r.ok) throw new Error(r.status);
-        place(await r.text());
+        const html = await r.text();
+        if (held) { await letGo(); again = true; } // it may be old by now
+        place(html);
       } while (again);
     } catch (e) {
       lamp("off");
