@@ -47,7 +47,7 @@ exit status 0 only if they agree.`,
 	f := cmd.Flags()
 	f.BoolVar(&o.exit, "exit", false, "run the jobs to their end and stop")
 	f.BoolVar(&o.json, "json", false, "print the result as JSON (with --exit)")
-	f.Float64Var(&o.speed, "speed", 4, "how much quicker than life the technicians work")
+	f.Float64Var(&o.speed, "speed", 8, "how much quicker than life the technicians work")
 	f.Uint64Var(&o.seed, "seed", 1, "decides every pull; the same seed gives the same pulls")
 	f.IntVar(&o.rounds, "rounds", 0, "stop opening new jobs after so many rounds of two; 0: go on until stopped (1 with --exit)")
 	addConfigFlags(cmd, "data", "listen", "log_level")
