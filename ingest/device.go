@@ -37,11 +37,11 @@ func newDevice(c *Config, dev events.Device, p *profile.Profile) *device {
 	log := c.Log.With("device", dev.ID, "tool", dev.Tool)
 	d := &device{
 		cfg: c, dev: dev, profile: p, source: events.DeviceSource(dev.ID), log: log,
-		store:  newStore(c, log),
 		next:   1,
 		memory: memory{modulus: p.CounterModulus(), resends: p.Resends()},
 		status: DeviceStatus{Device: dev, Profile: p.ID()},
 	}
+	d.store = newStore(c, log, d.good)
 	if cfg, ok := p.Settle(); ok {
 		// A Profile holds checked settings, so this cannot fail.
 		d.detector, _ = settle.New(cfg)

@@ -63,7 +63,6 @@ func (s *session) reading(f *profile.Frame, at events.Instant) {
 	if r.Counter != nil {
 		d.memory.add(*r.Counter, f.Bytes, p.ev.Number)
 	}
-	d.good(ev)
 }
 
 // taken makes the event of a frame.

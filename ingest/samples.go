@@ -111,7 +111,6 @@ func (s *session) settled(got settle.Settled, at events.Instant, m moment) {
 		ev := s.taken(f, events.ModeSettled)
 		ev.ReceivedAtUs = f.At.Add(m.wall.Sub(m.steady))
 		s.add(s.d.event(at, ev))
-		s.d.good(ev)
 		return
 	}
 	s.d.log.Error("settled value without its sample", "offset", got.Tag)

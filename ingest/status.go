@@ -15,7 +15,7 @@ type DeviceStatus struct {
 	Port   string // the port in use, or tried last
 	Since  events.Instant
 
-	LastAt     events.Instant // last good reading; 0: none is known
+	LastAt     events.Instant // last good reading that is on disk; 0: none is known
 	LastText   string         // "35.25 N·m"; "" if none is known
 	LastStatus string         // what the tool said of it, e.g. "ok"
 
@@ -55,7 +55,7 @@ func (d *device) count(fn func(*DeviceStatus)) {
 	d.mu.Unlock()
 }
 
-// good notes a reading that was taken.
+// good notes a reading that was taken: it is on disk.
 func (d *device) good(r events.ReadingTaken) {
 	d.mu.Lock()
 	d.status.Readings++

@@ -29,6 +29,7 @@ type store struct {
 	log     *slog.Logger
 	most    int // events; see Config.Backlog
 	retry   Backoff
+	taken   func(events.ReadingTaken) // told of each reading once it is stored
 
 	wake chan struct{} // something to do
 	room chan struct{} // something was stored
@@ -40,9 +41,9 @@ type store struct {
 	cancel context.CancelFunc // gives up
 }
 
-func newStore(c *Config, log *slog.Logger) *store {
+func newStore(c *Config, log *slog.Logger, taken func(events.ReadingTaken)) *store {
 	return &store{
-		journal: c.Journal, log: log, most: c.Backlog, retry: c.Retry,
+		journal: c.Journal, log: log, most: c.Backlog, retry: c.Retry, taken: taken,
 		wake: make(chan struct{}, 1), room: make(chan struct{}, 1),
 		cancel: func() {},
 	}
@@ -154,6 +155,11 @@ func (s *store) append(ctx context.Context, batch []pending) error {
 		case <-ctx.Done():
 			return err
 		case <-time.After(s.retry.after(failures)):
+		}
+	}
+	for i := range evs {
+		if r, ok := evs[i].Data.(events.ReadingTaken); ok {
+			s.taken(r)
 		}
 	}
 	s.answer(batch)

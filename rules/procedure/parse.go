@@ -136,6 +136,9 @@ func (r *reader) yamlProblem(err error) Problem {
 	if m := yamlLine.FindStringSubmatch(text); m != nil {
 		p.Line, _ = strconv.Atoi(m[1])
 		text = m[2]
+		if strings.HasPrefix(text, "did not find expected") {
+			p.Line++ // for these the YAML reader counts from 0
+		}
 	}
 	p.What = "not readable as YAML: " + text
 	switch {
