@@ -130,7 +130,7 @@ type hangUp struct {
 	err  error
 }
 
-func (e *hangUp) Error() string { return fmt.Sprintf("read %s: %v", e.port, e.err) }
+func (e *hangUp) Error() string { return "line " + e.port + " ended: " + e.err.Error() }
 func (e *hangUp) Unwrap() error { return e.err }
 
 // linkFailed notes why there is no line.
