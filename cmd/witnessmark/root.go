@@ -58,11 +58,16 @@ Start here:
 	return root
 }
 
-// wrapArgs turns every complaint about arguments into a usage error.
+// wrapArgs turns every complaint about arguments, and about flags that are
+// needed and missing, into a usage error.
 func wrapArgs(cmd *cobra.Command) {
 	if check := cmd.Args; check != nil {
 		cmd.Args = func(c *cobra.Command, args []string) error {
-			if err := check(c, args); err != nil {
+			err := check(c, args)
+			if err == nil {
+				err = c.ValidateRequiredFlags()
+			}
+			if err != nil {
 				return usageError("%v\nsee '%s --help'", err, c.CommandPath())
 			}
 			return nil
