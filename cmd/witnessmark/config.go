@@ -10,6 +10,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	"time"
 
 	"github.com/knadh/koanf/parsers/yaml"
 	"github.com/knadh/koanf/providers/env/v2"
@@ -40,7 +41,8 @@ type config struct {
 	banner     string // shown on every page; set by the demonstration
 	// openPort opens ports instead of the serial library; set by 'bench'.
 	openPort func(name string, line profile.Line) (ingest.Port, error)
-	file     string // the configuration file that was read, "" if none
+	now      func() time.Time // the wall clock; nil: time.Now; set by tests
+	file     string           // the configuration file that was read, "" if none
 }
 
 func defaultConfig() config {

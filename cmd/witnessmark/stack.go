@@ -80,10 +80,10 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 	if s.ledger, err = ledger.Open(ctx, ledger.Config{Path: cfg.ledgerPath(), Log: s.log}); err != nil {
 		return nil, err
 	}
-	if s.service, err = service.New(service.Config{Journal: s.journal, Snapshot: cfg.snapshotPath(), Log: s.log}); err != nil {
+	if s.service, err = service.New(service.Config{Journal: s.journal, Snapshot: cfg.snapshotPath(), Log: s.log, Now: cfg.now}); err != nil {
 		return nil, err
 	}
-	if s.capture, err = ingest.New(ingest.Config{Devices: shop.Devices, Profiles: profiles(cfg.Profiles), Journal: s.journal, Log: s.log, OpenPort: cfg.openPort}); err != nil {
+	if s.capture, err = ingest.New(ingest.Config{Devices: shop.Devices, Profiles: profiles(cfg.Profiles), Journal: s.journal, Log: s.log, OpenPort: cfg.openPort, Now: cfg.now}); err != nil {
 		return nil, err
 	}
 	return s, s.openPages()
@@ -93,7 +93,7 @@ func (s *stack) openPages() error {
 	var err error
 	s.pages, err = dashboards.New(dashboards.Config{
 		Service: s.service, Watch: dashboards.Watch(s.service.Subscribe), Early: dashboards.Watch(s.service.SubscribeEarly), Ledger: s.ledger, Journal: s.journal,
-		Devices: s.capture.Status, Ready: s.service.Ready(), Log: s.log, Banner: s.cfg.banner,
+		Devices: s.capture.Status, Ready: s.service.Ready(), Log: s.log, Banner: s.cfg.banner, Now: s.cfg.now,
 	})
 	if err != nil {
 		return err
