@@ -226,11 +226,14 @@ func TestFullDisk(t *testing.T) {
 	b.pull()
 	until(t, "one pull counted", func() bool { return b.marks("j-1") == 1 })
 
+	if err := b.ledger.WaitFor(t.Context(), b.journal.Last()); err != nil {
+		t.Fatal(err)
+	}
 	ballast := filepath.Join(data, "ballast")
 	fill(t, ballast)
 	b.pull()
-	status := func() (int, string) {
-		resp, err := http.Get(b.url() + "/readyz")
+	get := func(path string) (int, string) {
+		resp, err := http.Get(b.url() + path)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -238,16 +241,24 @@ func TestFullDisk(t *testing.T) {
 		body, _ := io.ReadAll(resp.Body)
 		return resp.StatusCode, string(body)
 	}
+	status := func() (int, string) { return get("/readyz") }
 	until(t, "/readyz says that nothing is recorded", func() bool {
 		code, text := status()
 		return code == 503 && strings.Contains(text, "NOT being recorded")
 	})
+	for _, page := range []string{"/", "/bench/b00", "/jobs/j-1", "/devices"} {
+		if code, text := get(page); code != 200 || !strings.Contains(text, "NOT being recorded") {
+			t.Errorf("%s: status %d, want the banner that nothing is recorded", page, code)
+		}
+	}
 	if n := b.marks("j-1"); n != 1 {
 		t.Errorf("%d pulls counted on a full disk, want 1", n)
 	}
 	if d := b.capture.Status()[0]; d.Readings != 1 {
 		t.Errorf("the device shows %d readings as taken, want 1", d.Readings)
 	}
+	heard := b.capture.Status()[0].Bytes
+	until(t, "the wrench sends again, since nobody answers", func() bool { return b.capture.Status()[0].Bytes > heard+64 })
 	if err := os.Remove(ballast); err != nil {
 		t.Fatal(err)
 	}
