@@ -97,6 +97,9 @@ func decodeAsk(name string, body []byte, at events.Instant) (events.Data, error)
 	if err := json.Unmarshal(body, &fields); err != nil {
 		return nil, fmt.Errorf("read request: %w", err)
 	}
+	if fields == nil {
+		return nil, errors.New("read request: want a JSON object, not null")
+	}
 	stamp, err := json.Marshal(at)
 	if err != nil {
 		return nil, err

@@ -81,6 +81,7 @@ func TestWrongRequests(t *testing.T) {
 	}{
 		"form post":    {"/api/asks/release.asked", "application/x-www-form-urlencoded", "job=j1", nil, http.StatusUnsupportedMediaType, "application/json"},
 		"no JSON":      {"/api/asks/release.asked", "application/json", "{", nil, http.StatusBadRequest, "read request"},
+		"null":         {"/api/asks/release.asked", "application/json", "null", nil, http.StatusBadRequest, "not null"},
 		"wrong member": {"/api/asks/release.asked", "application/json", `{"job":3}`, nil, http.StatusBadRequest, "job"},
 		"unknown":      {"/api/asks/sing.asked", "application/json", "{}", nil, http.StatusBadRequest, "unknown request"},
 		"no request":   {"/api/asks/time.reached", "application/json", "{}", nil, http.StatusBadRequest, "not a request"},
