@@ -56,6 +56,9 @@ func (d *device) recallLast(ctx context.Context) (e events.Entry, ok bool, err e
 		if err == nil {
 			break
 		}
+		if ctx.Err() != nil {
+			return e, false, ctx.Err() // stopped while asking: nothing is wrong
+		}
 		d.log.Error("cannot ask the journal for the last event; ports stay closed until it answers", "err", err)
 		select {
 		case <-ctx.Done():
