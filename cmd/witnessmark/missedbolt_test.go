@@ -126,6 +126,10 @@ func TestMissedBoltShowsBeforeRelease(t *testing.T) {
 	act(t, page, chromedp.EmulateViewport(1920, 1080), chromedp.Navigate(d.stack.url()+"/bench/gearbox?step=extension"))
 	waitShown(t, page, "the missed bolt", `document.querySelector('.face .bolt[data-look="missed"]')`)
 	waitShown(t, page, "its alert", `document.body.innerText.includes('Extension housing') && document.body.innerText.match(/is not done \(final pass\)/)`)
+	waitShown(t, page, "the step's caution whole, although an alert and a question take room", `(() => {
+		const box = (q) => document.querySelector(q).getBoundingClientRect(), c = box('.bench .caution');
+		return c.height > 0 && c.bottom <= Math.min(box('.bar').top, box('.bench .now').bottom) + 1;
+	})()`)
 	keepPicture(t, page, "missed")
 
 	// Somebody presses release on the page: it says what is open and refuses.
