@@ -153,6 +153,32 @@ type AbandonAsked struct {
 	Reason string `json:"reason"`
 }
 
+// QuestionAnswered answers a question that the rules asked.
+type QuestionAnswered struct {
+	Ask
+	Job      string `json:"job"`
+	Question string `json:"question"`
+	Choice   string `json:"choice"` // key of the choice
+}
+
+// LearningForgetAsked asks to forget what was learned about a step's joint.
+type LearningForgetAsked struct {
+	Ask
+	Procedure string `json:"procedure"`
+	Step      string `json:"step"`
+	Reason    string `json:"reason"`
+}
+
+// ResidualAuditAsked asks to take the next pull at Ask.Bench as the audit of
+// one finished fastener.
+type ResidualAuditAsked struct {
+	Ask
+	Job      string         `json:"job"`
+	Step     string         `json:"step"`
+	Fastener string         `json:"fastener"`
+	Method   ResidualMethod `json:"method"`
+}
+
 // TimeReached says that an instant for which the rules waited has passed.
 type TimeReached struct {
 	AtUs Instant `json:"at_us"`
@@ -208,3 +234,12 @@ func (AbandonAsked) EventType() (string, int) { return "abandon.asked", 1 }
 
 // EventType implements Data.
 func (TimeReached) EventType() (string, int) { return "time.reached", 1 }
+
+// EventType implements Data.
+func (QuestionAnswered) EventType() (string, int) { return "question.answered", 1 }
+
+// EventType implements Data.
+func (LearningForgetAsked) EventType() (string, int) { return "learning_forget.asked", 1 }
+
+// EventType implements Data.
+func (ResidualAuditAsked) EventType() (string, int) { return "residual_audit.asked", 1 }

@@ -27,6 +27,7 @@ type ReadingTaken struct {
 	Resolution   quantity.Value `json:"resolution,omitzero"`    // one last digit of Text
 	Angle        quantity.Value `json:"angle,omitzero"`         // rotation the tool reported with the pull
 	DurationUs   int64          `json:"duration_us,omitempty"`  // duration of the pull, as the tool reported it
+	Trace        *Trace         `json:"trace,omitempty"`        // the whole pull, where the tool gives it
 	ToolCounter  *uint64        `json:"tool_counter,omitempty"` // the tool's own number of the reading
 	ToolStatus   string         `json:"tool_status,omitempty"`  // status word by the profile's table, e.g. "overload"; "" or "ok" is good
 	ToolClock    string         `json:"tool_clock,omitempty"`   // the tool's own time stamp as sent; data, never order
@@ -37,6 +38,15 @@ type ReadingTaken struct {
 	Offset       uint64         `json:"offset"`                 // of the frame's first byte since the port was opened
 	By           string         `json:"by,omitempty"`           // person, for a typed value
 	Job          string         `json:"job,omitempty"`          // for a typed value: the job it was typed for
+}
+
+// Trace is a pull from start to end, sample by sample. Torque, Angle and, if
+// PeriodUs is 0, TimesUs are of one length.
+type Trace struct {
+	PeriodUs int64     `json:"period_us,omitempty"` // between samples; 0: see TimesUs
+	TimesUs  []int64   `json:"times_us,omitempty"`  // of each sample, from the first
+	Torque   []float64 `json:"torque_nm"`
+	Angle    []float64 `json:"angle_deg,omitempty"` // empty: the tool has none
 }
 
 // EventType implements Data.

@@ -60,6 +60,7 @@ type ReadingJudged struct {
 	Fastener string         `json:"fastener,omitempty"`
 	Verdict  Verdict        `json:"verdict"`
 	Grade    Grade          `json:"grade,omitempty"`
+	P        float64        `json:"p,omitempty"` // of a reasoned grade: probability that the fastener is tight by this pull
 	Value    quantity.Value `json:"value"`
 	Text     string         `json:"text"` // as the tool sent it
 	Unit     string         `json:"unit"` // as the tool sent it
@@ -242,24 +243,31 @@ const (
 	AlertToolStatus   AlertKind = "tool_status"  // the tool says overload, low battery, …
 	AlertUnknownTool  AlertKind = "unknown_tool"
 	AlertReleaseGated AlertKind = "release_refused"
+	AlertRepeat       AlertKind = "repeat_pull"    // a tight fastener was pulled again in another's place
+	AlertSameCycle    AlertKind = "same_cycle"     // one cycle came as two readings
+	AlertSeized       AlertKind = "little_turn"    // torque reached with too little rotation: cross-threaded or bottomed
+	AlertYield        AlertKind = "turn_no_torque" // rotation without torque: stripping or yielding
+	AlertZeroShift    AlertKind = "zero_shift"     // all pulls of a tool are off by the same amount
 )
 
 // AlertRaised says that something is wrong and what to do. It stays until it
 // is settled; its sound stops when somebody acknowledges.
 type AlertRaised struct {
-	Alert     string    `json:"alert"` // id: "A" and the cause's journal sequence, "-" and an index
-	Kind      AlertKind `json:"kind"`
-	Bench     string    `json:"bench,omitempty"`
-	Job       string    `json:"job,omitempty"`
-	Step      string    `json:"step,omitempty"`
-	Pass      int       `json:"pass"`
-	Fasteners []string  `json:"fasteners,omitempty"` // in drawing order
-	Tool      string    `json:"tool,omitempty"`      // the tool, where it is about one
-	Reading   uint64    `json:"reading,omitempty"`
-	Text      string    `json:"text"`   // what is wrong, for people, with figures
-	Todo      string    `json:"todo"`   // what to do next
-	Blocks    bool      `json:"blocks"` // release is refused until it is settled
-	AtUs      Instant   `json:"at_us"`
+	Alert     string           `json:"alert"` // id: "A" and the cause's journal sequence, "-" and an index
+	Kind      AlertKind        `json:"kind"`
+	Bench     string           `json:"bench,omitempty"`
+	Job       string           `json:"job,omitempty"`
+	Step      string           `json:"step,omitempty"`
+	Pass      int              `json:"pass"`
+	Fasteners []string         `json:"fasteners,omitempty"` // in drawing order
+	Tool      string           `json:"tool,omitempty"`      // the tool, where it is about one
+	Reading   uint64           `json:"reading,omitempty"`
+	Likely    []FastenerWeight `json:"likely,omitempty"` // which of them it may be, most probable first; P that it was left out
+	P         float64          `json:"p,omitempty"`      // probability of what it says, where it was inferred
+	Text      string           `json:"text"`             // what is wrong, for people, with figures
+	Todo      string           `json:"todo"`             // what to do next
+	Blocks    bool             `json:"blocks"`           // release is refused until it is settled
+	AtUs      Instant          `json:"at_us"`
 }
 
 // AlertAcknowledged says that a person has seen it.

@@ -63,9 +63,22 @@ type Tool struct {
 	// The expanded uncertainty of a reading is the root of the sum of squares.
 	URel float64        `json:"u_rel"`
 	UAbs quantity.Value `json:"u_abs,omitzero"`
+	// Reports is what the tool tells with each pull, beside the torque.
+	Reports ToolReports `json:"reports,omitzero"`
 	// Calibrated and Due are dates; a tool is in date up to and including Due.
 	Calibrated string `json:"calibrated"` // YYYY-MM-DD
 	Due        string `json:"due"`        // YYYY-MM-DD
+}
+
+// ToolReports is what a torque tool tells with each pull, so that silence
+// can be told from inability.
+type ToolReports struct {
+	Angle      bool           `json:"angle,omitempty" yaml:"angle"`
+	Duration   bool           `json:"duration,omitempty" yaml:"duration"`
+	Trace      bool           `json:"trace,omitempty" yaml:"trace"`
+	AngleStep  quantity.Value `json:"angle_step,omitzero"`                      // resolution of the angle
+	Threshold  quantity.Value `json:"threshold,omitzero"`                       // torque from which a pull is reported and its angle counted
+	CountsSent bool           `json:"counts_sent,omitempty" yaml:"counts_sent"` // its counter numbers what it sent; else the cycles it made
 }
 
 // Device is the connection that a tool talks through.
