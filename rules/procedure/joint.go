@@ -15,7 +15,13 @@ func (r *reader) joint(s at, face *Face) *Joint {
 		Class:  Class(s.get("class").text()),
 		Thread: s.get("thread").text(), Strength: s.get("strength").text(),
 		Lubrication: s.get("lubrication").text(), Into: s.get("into").text(),
-		Strict: s.get("strict").isTrue(),
+		Strict: s.get("strict").isTrue(), Lot: s.get("lot").text(), Evidence: events.Grade(s.get("evidence").text()),
+	}
+	if j.Evidence == "" {
+		j.Evidence = events.Counted
+		if j.Class == ClassA {
+			j.Evidence = events.Reasoned
+		}
 	}
 	j.Tools, j.ToolKinds = r.tools(s, events.ToolTorqueWrench, events.ToolTorqueTester)
 	if j.Thread != "" && j.Lubrication == "" && !r.broken(s) {
@@ -115,6 +121,7 @@ func (r *reader) passes(s at, j *Joint) {
 	}
 	if sound && len(j.Passes) > 0 {
 		r.lastPasses(s, j, takes)
+		j.closing()
 	}
 }
 
@@ -336,4 +343,48 @@ func (r *reader) lastPasses(s at, j *Joint, takes [][]int) {
 	if len(loose) > 0 {
 		r.err(s.get("passes"), fmt.Sprintf("the last pass of %s is a loose one", listed(loose, ", ")), "a final pass for every fastener")
 	}
+}
+
+// closing adds the closing round to a joint that wants more evidence than the
+// number of pulls: for each final pass one more, at the same torque, over the
+// fasteners that end with it. A fastener whose final pull is evidence enough
+// does not need it.
+func (j *Joint) closing() {
+	if j.Evidence == events.Counted {
+		return
+	}
+	last := make([]int, len(j.Fasteners))
+	for k, p := range j.Passes {
+		for _, i := range p.Order {
+			last[i] = k
+		}
+	}
+	for k, p := range j.Passes[:len(j.Passes):len(j.Passes)] {
+		var order []int
+		for _, i := range p.Order {
+			if last[i] == k {
+				order = append(order, i)
+			}
+		}
+		if len(order) == 0 {
+			continue
+		}
+		c := p
+		c.Name, c.Order, c.Closing = "closing round", order, true
+		c.AngleLo, c.AngleHi = quantity.Value{}, quantity.Value{}
+		if len(order) < len(p.Order) || k < len(j.Passes)-1 {
+			c.Name += " (" + p.Name + ")"
+		}
+		j.Passes = append(j.Passes, c)
+	}
+}
+
+// ClosingOf returns the index of the closing pass of fastener i, or -1.
+func (j *Joint) ClosingOf(i int) int {
+	for k := range j.Passes {
+		if j.Passes[k].Closing && slices.Contains(j.Passes[k].Order, i) {
+			return k
+		}
+	}
+	return -1
 }

@@ -16,6 +16,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
+	"witnessmark/events"
 	"witnessmark/events/quantity"
 )
 
@@ -99,7 +100,7 @@ passes:
 			Pause: 90 * time.Second,
 			Joint: &Joint{
 				Class: ClassB, Thread: "M10x1.5", Strength: "8.8", Lubrication: "oiled", Into: "aluminium",
-				Strict: true, Tools: []string{"w-7"}, ToolKinds: []string{"torque_wrench"},
+				Strict: true, Evidence: events.Counted, Tools: []string{"w-7"}, ToolKinds: []string{"torque_wrench"},
 				// By hand: the first at twelve o'clock, then clockwise.
 				Fasteners: []Fastener{f("1", 0, 50), f("2", 50, 0), f("3", 0, -50), f("4", -50, 0)},
 				Passes: []Pass{

@@ -6,6 +6,7 @@ package procedure
 import (
 	"time"
 
+	"witnessmark/events"
 	"witnessmark/events/quantity"
 )
 
@@ -113,9 +114,11 @@ type Joint struct {
 	Into        string // material that holds the thread, "aluminium", "cast iron"; "" if not said
 	Fasteners   []Fastener
 	Passes      []Pass
-	Strict      bool     // the order is demanded, not advised
-	Tools       []string // ids of the only tools allowed; empty: any whose range covers the target
-	ToolKinds   []string // the only kinds of tool allowed, as events.ToolKind; empty: any
+	Lot         string       // of the bolts or parts, "" if not said
+	Evidence    events.Grade // the least that is enough for each fastener
+	Strict      bool         // the order is demanded, not advised
+	Tools       []string     // ids of the only tools allowed; empty: any whose range covers the target
+	ToolKinds   []string     // the only kinds of tool allowed, as events.ToolKind; empty: any
 }
 
 // Fastener returns the index of the fastener with an id, or -1.
@@ -146,6 +149,7 @@ type Pass struct {
 	Target, LSL, USL quantity.Value
 	AngleLo, AngleHi quantity.Value // angle window; zero: none
 	Order            []int          // indices into Joint.Fasteners, in the order to be pulled; may be a part of them
+	Closing          bool           // once more at the final torque, where the evidence of the final pass is not enough
 	Loose            bool           // judged loosely: counts once LSL is reached, in any order, high is no hold
 	Unit             quantity.Unit  // in which the procedure states the target (without one: the limits)
 }
