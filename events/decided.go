@@ -138,15 +138,18 @@ type ProcedureReleased struct {
 
 // JobOpened starts a job, at a bench, pinned to one procedure revision.
 type JobOpened struct {
-	Job        string  `json:"job"`
-	UnitSerial string  `json:"unit_serial"`
-	Customer   string  `json:"customer,omitempty"`
-	Procedure  string  `json:"procedure"`
-	Revision   string  `json:"revision"`
-	Hash       string  `json:"hash"`
-	Bench      string  `json:"bench"`
-	By         string  `json:"by"`
-	AtUs       Instant `json:"at_us"`
+	Job        string `json:"job"`
+	UnitSerial string `json:"unit_serial"`
+	Customer   string `json:"customer,omitempty"`
+	Procedure  string `json:"procedure"`
+	Revision   string `json:"revision"`
+	Hash       string `json:"hash"`
+	// Weighed says that the job's pulls are weighed by evidence, and that
+	// closing rounds are asked for; jobs opened before rules 2 go on without.
+	Weighed bool    `json:"weighed,omitempty"`
+	Bench   string  `json:"bench"`
+	By      string  `json:"by"`
+	AtUs    Instant `json:"at_us"`
 }
 
 // JobPaused frees the bench; nothing is lost.
@@ -243,6 +246,7 @@ const (
 	AlertToolStatus   AlertKind = "tool_status"  // the tool says overload, low battery, …
 	AlertUnknownTool  AlertKind = "unknown_tool"
 	AlertReleaseGated AlertKind = "release_refused"
+	AlertClosing      AlertKind = "closing_round_left"
 	AlertRepeat       AlertKind = "repeat_pull"    // a tight fastener was pulled again in another's place
 	AlertSameCycle    AlertKind = "same_cycle"     // one cycle came as two readings
 	AlertSeized       AlertKind = "little_turn"    // torque reached with too little rotation: cross-threaded or bottomed

@@ -15,6 +15,9 @@ import (
 func (t *tx) leave(upto int, why string) {
 	for i := range upto {
 		t.leaveStep(i, why)
+		if t.job.Proc.Steps[i].Joint != nil {
+			t.leaveClosing(i, why)
+		}
 	}
 }
 
@@ -45,6 +48,30 @@ func (t *tx) raiseStep(i int, kind events.AlertKind, text, todo string) {
 func (t *tx) leaveJoint(i int, why string) {
 	missed, low := t.job.undone(i)
 	t.raiseLeft(i, t.job.Steps[i].Pass, len(t.job.Proc.Steps[i].Joint.Passes)-1, missed, low, why)
+}
+
+// leaveClosing raises a closing round that was left out.
+func (t *tx) leaveClosing(i int, why string) {
+	left := t.job.closingLeft(i)
+	if len(left) == 0 {
+		return
+	}
+	t.raise(events.AlertRaised{
+		Kind: events.AlertClosing, Bench: t.job.Bench, Job: t.job.ID, Step: t.job.Proc.Steps[i].ID, Blocks: true,
+		Text: fmt.Sprintf("%s: the closing round is not done, and work went on: %s.", t.job.title(i), why),
+		Todo: fmt.Sprintf("Stop. Pull %s once more at the final torque before anything covers the joint: none may turn.", list(left)),
+	})
+}
+
+// closingLeft returns the ids of a torque step's fasteners that wait for the
+// closing round and for nothing else.
+func (j *Job) closingLeft(i int) []string {
+	jt := j.Proc.Steps[i].Joint
+	return j.pick(i, func(k int) bool {
+		f := &j.Steps[i].Fasteners[k]
+		p := f.openPass(jt, k)
+		return !f.Held && p < len(jt.Passes) && jt.Passes[p].Closing && f.Marks[p].Reading == 0
+	})
 }
 
 // raiseLeft raises fasteners that were left behind in pass at, where no alert
@@ -78,6 +105,7 @@ func (j *Job) undone(i int) (missed, low []string) {
 		pass := f.openPass(jt, k)
 		switch {
 		case pass == len(jt.Passes) || f.Held:
+		case jt.Passes[pass].Closing && f.Marks[pass].Reading == 0: // see closingLeft
 		case f.Marks[pass].Reading != 0 && f.Marks[pass].Verdict == events.Low:
 			low = append(low, jt.Fasteners[k].ID)
 		default:
@@ -150,6 +178,8 @@ func (t *tx) gone(a *events.AlertRaised) (how string, gone bool) {
 		return "decided, or the pull counts no longer", t.all(a, func(p place) bool {
 			return !p.f.Held && (p.f.Accepted || p.f.Marks[a.Pass].Reading != a.Reading)
 		})
+	case events.AlertClosing:
+		return "the closing round is done", len(t.job.closingLeftOf(a.Step)) == 0
 	case events.AlertStepSkipped, events.AlertCounterGap:
 		return "the step is done", t.stepDone(a.Step)
 	}
@@ -179,6 +209,14 @@ func (t *tx) all(a *events.AlertRaised, test func(place) bool) bool {
 		}
 	}
 	return true
+}
+
+func (j *Job) closingLeftOf(step string) []string {
+	p, i := j.Proc.Step(step)
+	if p == nil || p.Joint == nil {
+		return nil
+	}
+	return j.closingLeft(i)
 }
 
 func (t *tx) stepDone(step string) bool {

@@ -153,7 +153,7 @@ func (j *Job) applyReset(o events.FastenerReset) {
 		return
 	}
 	if st, n, f := j.fastener(o.Step, o.Fastener); f != nil {
-		f.Marks = make([]Mark, len(f.Marks))
+		f.Marks, f.P = make([]Mark, len(f.Marks)), 0
 		f.Accepted, f.Held, f.Redo = false, false, true
 		st.refresh(j.Proc.Steps[n].Joint)
 	}

@@ -115,18 +115,27 @@ func (s *State) foldOpened(o events.JobOpened) {
 func newJob(o events.JobOpened, p *procedure.Procedure) *Job {
 	j := &Job{
 		ID: o.Job, UnitSerial: o.UnitSerial, Customer: o.Customer, Proc: p, Bench: o.Bench,
-		Technician: o.By, Status: JobActive, OpenedAt: o.AtUs, LastAt: o.AtUs,
+		Weighed: o.Weighed, Technician: o.By, Status: JobActive, OpenedAt: o.AtUs, LastAt: o.AtUs,
 		Steps: make([]StepState, len(p.Steps)),
 	}
 	for i := range p.Steps {
 		if jt := p.Steps[i].Joint; jt != nil {
 			j.Steps[i].Fasteners = make([]FastenerState, len(jt.Fasteners))
 			for k := range j.Steps[i].Fasteners {
-				j.Steps[i].Fasteners[k].Marks = make([]Mark, len(jt.Passes))
+				j.Steps[i].Fasteners[k] = newFastener(jt, k, o.Weighed)
 			}
 		}
 	}
 	return j
+}
+
+func newFastener(jt *procedure.Joint, k int, weighed bool) FastenerState {
+	f := FastenerState{Marks: make([]Mark, len(jt.Passes))}
+	if c := jt.ClosingOf(k); c >= 0 {
+		f.Closing, f.NeedsClosing = c, weighed
+		f.Demands = jt.Evidence
+	}
+	return f
 }
 
 // end takes a job out of the state; only its id stays.

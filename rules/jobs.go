@@ -46,7 +46,7 @@ func (t *tx) jobAsked(r *request, d events.JobAsked) {
 	case t.freeBench(r, r.Bench):
 		t.add(events.JobOpened{
 			Job: d.Job, UnitSerial: d.UnitSerial, Customer: d.Customer, Procedure: d.Procedure,
-			Revision: rev, Hash: p.Hash, Bench: r.Bench, By: r.By, AtUs: t.at,
+			Revision: rev, Hash: p.Hash, Weighed: true, Bench: r.Bench, By: r.By, AtUs: t.at,
 		})
 	}
 }

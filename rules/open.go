@@ -40,7 +40,7 @@ func (t *tx) openWork() []string {
 // told reports whether the steps' own lines already say what an alert says.
 func told(a *events.AlertRaised) bool {
 	switch a.Kind {
-	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure:
+	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertClosing:
 		return true
 	case events.AlertUnitSlip, events.AlertToolStatus:
 		return !asksAboutReadings(a)
@@ -75,6 +75,7 @@ func (j *Job) openJoint(i int) []string {
 	missed, low := j.undone(i)
 	add(missed, "not done ("+passName(jt, st.Pass)+" pass)")
 	add(low, "low: to be pulled again")
+	add(j.closingLeft(i), "waiting for the closing round: once more at the final torque, none may turn")
 	add(j.pick(i, func(k int) bool { return st.Fasteners[k].Held }), "held until a lead decides")
 	if jt.Class != procedure.ClassC {
 		add(j.pick(i, func(k int) bool { return st.unsettledDoubt(jt, k) }), fmt.Sprintf("doubtful in a joint of class %s: pull again or have a lead accept", jt.Class))

@@ -15,7 +15,39 @@ func (m *Mark) counts() bool {
 
 // doneIn reports whether the fastener needs nothing more in a pass.
 func (f *FastenerState) doneIn(pass int) bool {
-	return f.Accepted || pass < len(f.Marks) && f.Marks[pass].counts()
+	return f.Accepted || pass < len(f.Marks) && f.Marks[pass].counts() || f.Closing > 0 && pass == f.Closing && f.sure()
+}
+
+// reasonedEnough is the least probability with which a reasoned witness makes
+// the closing round needless. Our choice: one in twenty at most is left to
+// the closing round of a joint that can hurt somebody.
+const reasonedEnough = 0.95
+
+// sure reports whether the closing round can pass the fastener by: nobody asks
+// for one, or the final pull is evidence enough.
+func (f *FastenerState) sure() bool {
+	if !f.NeedsClosing {
+		return true
+	}
+	m := f.final()
+	switch {
+	case m == nil || !m.counts():
+		return false
+	case f.Demands == events.Reasoned && m.Grade == events.Reasoned:
+		return f.P >= reasonedEnough
+	}
+	return m.Grade == events.Placed
+}
+
+// final returns the mark of the fastener's last pass before the closing round,
+// or nil.
+func (f *FastenerState) final() *Mark {
+	for p := len(f.Marks) - 1; p >= 0; p-- {
+		if (f.Closing == 0 || p < f.Closing) && f.Marks[p].Reading != 0 {
+			return &f.Marks[p]
+		}
+	}
+	return nil
 }
 
 // last returns the fastener's mark of the latest pass that has one, or nil.

@@ -63,6 +63,7 @@ type Job struct {
 	Proc       *procedure.Procedure
 	Bench      string // where it is, or was before the pause
 	Technician string // person id
+	Weighed    bool   // its pulls are weighed by evidence
 	Status     JobStatus
 	OpenedAt   events.Instant
 	Steps      []StepState    // in procedure order
@@ -89,7 +90,14 @@ type FastenerState struct {
 	Marks    []Mark // by pass; a zero Mark where nothing counts yet
 	Held     bool   // high: nothing more until a lead decides
 	Accepted bool   // left as it is by a lead's decision
-	Redo     bool   // was witnessed or held before, must be done again: drawn as disturbed
+	// Closing is the fastener's pass in the closing round, 0 for none: it is
+	// needed where NeedsClosing is set and the final pull is less evidence than
+	// Demands.
+	Closing      int
+	NeedsClosing bool
+	Demands      events.Grade
+	P            float64 // probability that it is tight, as last weighed; 0: not weighed
+	Redo         bool    // was witnessed or held before, must be done again: drawn as disturbed
 }
 
 // Mark is a reading that counts for a fastener in a pass, or for a measure

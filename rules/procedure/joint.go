@@ -17,6 +17,9 @@ func (r *reader) joint(s at, face *Face) *Joint {
 		Lubrication: s.get("lubrication").text(), Into: s.get("into").text(),
 		Strict: s.get("strict").isTrue(), Lot: s.get("lot").text(), Evidence: events.Grade(s.get("evidence").text()),
 	}
+	if j.Class == ClassA && j.Evidence == events.Counted {
+		r.err(s.get("evidence"), "counted is not enough for a joint of class A: it passes a fastener pulled twice and another never", "reasoned or placed, or leave the key out")
+	}
 	if j.Evidence == "" {
 		j.Evidence = events.Counted
 		if j.Class == ClassA {
