@@ -47,7 +47,58 @@ func (j *Job) apply(o events.OutcomeData, now events.Instant) {
 		j.note(o.Note)
 	case events.DeadlineSet:
 		j.Deadline = o.AtUs
+	case events.QuestionAsked:
+		j.Question = &o
+	case events.QuestionSettled:
+		if j.Question != nil && j.Question.Question == o.Question {
+			j.Question = nil
+		}
+	case events.ResidualAuditOpened:
+		j.Audit = &o
+	case events.ResidualJudged:
+		j.Audit, j.Residuals = nil, latest(j.Residuals, o)
+	case events.PullSetAside:
+		j.LastAt, j.Aside = now, latest(j.Aside, o)
+	case events.WitnessWeighed:
+		j.applyWeighed(o)
 	}
+}
+
+// mostKept is how many set-aside pulls and audits stay at hand; older ones are
+// in the journal and the ledger.
+const mostKept = 32
+
+// latest appends to a list of which only the latest are kept.
+func latest[T any](list []T, v T) []T {
+	if len(list) >= mostKept {
+		list = list[len(list)-mostKept+1:]
+	}
+	return append(slices.Clone(list), v)
+}
+
+// applyWeighed takes over how sure each fastener is, and the grade of its
+// final pull in the weighed pass. A confirmed place stays one.
+func (j *Job) applyWeighed(o events.WitnessWeighed) {
+	p, i := j.Proc.Step(o.Step)
+	if p == nil || p.Joint == nil {
+		return
+	}
+	st := &j.Steps[i]
+	st.Fasteners = slices.Clone(st.Fasteners)
+	for _, w := range o.Fasteners {
+		k := p.Joint.Fastener(w.Fastener)
+		if k < 0 {
+			continue
+		}
+		f := &st.Fasteners[k]
+		f.P = w.P
+		if o.Pass < 0 || o.Pass >= len(f.Marks) || f.Marks[o.Pass].Reading == 0 || f.Marks[o.Pass].Grade == events.Placed || w.Grade == "" {
+			continue
+		}
+		f.Marks = slices.Clone(f.Marks)
+		f.Marks[o.Pass].Grade = w.Grade
+	}
+	st.refresh(p.Joint)
 }
 
 func (j *Job) note(s string) {

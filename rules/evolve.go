@@ -59,8 +59,14 @@ func (s *State) foldJob(o events.OutcomeData, now events.Instant) {
 	if old == nil {
 		return
 	}
-	if r, ok := o.(events.ReadingJudged); ok {
+	switch r := o.(type) {
+	case events.ReadingJudged:
 		delete(s.Unplaced, r.Reading)
+	case events.PullSetAside: // it can still be claimed
+		s.keepUnplaced(events.ReadingUnplaced{
+			Reading: r.Reading, Bench: r.Bench, Job: r.Job, Tool: r.Tool, Value: r.Value, Text: r.Text, Unit: r.Unit,
+			AtUs: r.AtUs, Angle: r.Angle, By: r.By, Why: r.Why,
+		})
 	}
 	j := old.clone()
 	j.apply(o, now)
@@ -205,6 +211,20 @@ func jobOf(o events.OutcomeData) string {
 	case events.FastenerReset:
 		return o.Job
 	case events.DeadlineSet:
+		return o.Job
+	case events.PullWeighed:
+		return o.Job
+	case events.PullSetAside:
+		return o.Job
+	case events.WitnessWeighed:
+		return o.Job
+	case events.QuestionAsked:
+		return o.Job
+	case events.QuestionSettled:
+		return o.Job
+	case events.ResidualAuditOpened:
+		return o.Job
+	case events.ResidualJudged:
 		return o.Job
 	}
 	return ""

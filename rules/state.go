@@ -71,6 +71,14 @@ type Job struct {
 	LastAt     events.Instant // of the last reading, start, resume or hand-over
 	Notes      []string       // hand-over and pause notes, oldest first
 	Alerts     []string       // ids of its open alerts, oldest first
+	// Question is the one that waits for an answer, nil if none does.
+	Question *events.QuestionAsked
+	// Aside holds the latest pulls that were set aside, oldest first.
+	Aside []events.PullSetAside
+	// Audit says that the next pull at the bench is a residual-torque audit.
+	Audit *events.ResidualAuditOpened
+	// Residuals holds the latest audits, oldest first.
+	Residuals []events.ResidualJudged
 	// Pointed is the fastener that somebody said the next pull will be at.
 	PointedStep, Pointed string
 }
