@@ -170,6 +170,7 @@ var outcomeForms = map[string][]func([]byte) (OutcomeData, error){
 	"request.refused":       {asOutcome[RequestRefused]()},
 	"deadline.set":          {asOutcome[DeadlineSet]()},
 	"pull.weighed":          {asOutcome[PullWeighed]()},
+	"cycles.lost":           {asOutcome[CyclesLost]()},
 	"pull.set_aside":        {asOutcome[PullSetAside]()},
 	"witness.weighed":       {asOutcome[WitnessWeighed]()},
 	"question.asked":        {asOutcome[QuestionAsked]()},

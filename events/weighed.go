@@ -40,6 +40,18 @@ type PullWeighed struct {
 	Angle        quantity.Value `json:"angle,omitzero"`
 	DurationUs   int64          `json:"duration_us,omitempty"`
 	Trace        *TraceFound    `json:"trace,omitempty"`
+	Placed       string         `json:"placed,omitempty"` // the fastener that somebody pointed at
+	Lost         int            `json:"lost,omitempty"`   // cycles that the tool's counter says were lost just before
+}
+
+// CyclesLost says that a tool made pulls during a step that did not arrive, as
+// its counter tells.
+type CyclesLost struct {
+	Job    string  `json:"job"`
+	Step   string  `json:"step,omitempty"` // the current one
+	Tool   string  `json:"tool"`
+	Cycles int     `json:"cycles"`
+	AtUs   Instant `json:"at_us"`
 }
 
 // TraceFound is what the evaluation of a pull's trace found. Zero values
@@ -183,6 +195,9 @@ type ResidualJudged struct {
 
 // OutcomeType implements OutcomeData.
 func (PullWeighed) OutcomeType() (string, int) { return "pull.weighed", 1 }
+
+// OutcomeType implements OutcomeData.
+func (CyclesLost) OutcomeType() (string, int) { return "cycles.lost", 1 }
 
 // OutcomeType implements OutcomeData.
 func (PullSetAside) OutcomeType() (string, int) { return "pull.set_aside", 1 }
