@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"maps"
 	"slices"
 
 	"witnessmark/events"
@@ -61,6 +62,8 @@ func (j *Job) apply(o events.OutcomeData, now events.Instant) {
 		j.LastAt, j.Aside = now, latest(j.Aside, o)
 	case events.WitnessWeighed:
 		j.applyWeighed(o)
+	case events.CyclesLost:
+		j.Lost = with(j.Lost, o.Tool, j.Lost[o.Tool]+o.Cycles)
 	}
 }
 
@@ -74,6 +77,14 @@ func latest[T any](list []T, v T) []T {
 		list = list[len(list)-mostKept+1:]
 	}
 	return append(slices.Clone(list), v)
+}
+
+// with returns a copy of m in which key has a value.
+func with(m map[string]int, key string, v int) map[string]int {
+	c := make(map[string]int, len(m)+1)
+	maps.Copy(c, m)
+	c[key] = v
+	return c
 }
 
 // applyWeighed takes over how sure each fastener is, and the grade of its

@@ -162,6 +162,10 @@ func span(d time.Duration) string {
 	return d.String()
 }
 
+// mostLost is how many lost cycles are told apart; a greater jump of a counter
+// is a counter that was set, rather.
+const mostLost = 1000
+
 // counterGap raises reading_lost: the tool took readings that did not reach
 // this machine. It does not block release, because a lost reading counts for
 // nothing: the fastener it was for is still open and blocks by itself. It is
@@ -181,6 +185,9 @@ func (t *tx) counterGap(d events.CounterGapFound) {
 	}
 	if i := t.job.current(); i < len(t.job.Steps) {
 		a.Step = t.job.Proc.Steps[i].ID
+	}
+	if t.job.Weighed && d.Next > d.After+1 {
+		t.add(events.CyclesLost{Job: id, Step: a.Step, Tool: d.Tool, Cycles: int(min(d.Next-d.After-1, mostLost)), AtUs: t.at})
 	}
 	t.raise(a)
 }

@@ -216,6 +216,8 @@ func jobOf(o events.OutcomeData) string {
 		return o.Job
 	case events.PullSetAside:
 		return o.Job
+	case events.CyclesLost:
+		return o.Job
 	case events.WitnessWeighed:
 		return o.Job
 	case events.QuestionAsked:

@@ -444,6 +444,10 @@ func dashed(s string) string { return strings.ReplaceAll(s, " ", "-") }
 func (c *scene) tellAll(out []events.Outcome) []string {
 	var got []string
 	for _, o := range out {
+		switch o.Data.(type) {
+		case events.PullWeighed, events.WitnessWeighed, events.CyclesLost:
+			continue // said by what comes of them
+		}
 		got = append(got, c.tellOne(o.Data))
 	}
 	return got
@@ -457,6 +461,24 @@ func (c *scene) tellOne(o events.OutcomeData) string {
 	case events.ReadingUnplaced:
 		c.texts = append(c.texts, "unplaced: "+o.Why)
 		return "unplaced"
+	case events.PullSetAside:
+		c.texts = append(c.texts, "aside: "+o.Why)
+		return "aside " + string(o.Kind) + " " + spot(o.Step, o.Fastener)
+	case events.QuestionAsked:
+		c.texts = append(c.texts, "question: "+o.Text)
+		return "question " + o.Step
+	case events.QuestionSettled:
+		return "question-settled"
+	case events.LearningForgotten:
+		return "forgotten " + o.Step
+	case events.ResidualAuditOpened:
+		return "audit-opened " + spot(o.Step, o.Fastener)
+	case events.ResidualJudged:
+		c.texts = append(c.texts, "audit: "+o.Text)
+		if o.Agrees {
+			return "audit agrees " + spot(o.Step, o.Fastener)
+		}
+		return "audit differs " + spot(o.Step, o.Fastener)
 	case events.ReadingDismissed:
 		return "dismissed"
 	case events.ReadingVoided:
@@ -519,8 +541,8 @@ func (c *scene) tellJudged(o events.ReadingJudged) string {
 	if o.Held {
 		s += " held"
 	}
-	if o.Grade == events.Placed {
-		s += " placed"
+	if o.Grade == events.Placed || o.Grade == events.Reasoned {
+		s += " " + string(o.Grade)
 	}
 	if o.Claimed != "" {
 		s += " claimed"

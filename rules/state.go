@@ -75,6 +75,8 @@ type Job struct {
 	Question *events.QuestionAsked
 	// Aside holds the latest pulls that were set aside, oldest first.
 	Aside []events.PullSetAside
+	// Lost holds, by tool, the cycles lost since its last weighed pull.
+	Lost map[string]int
 	// Audit says that the next pull at the bench is a residual-torque audit.
 	Audit *events.ResidualAuditOpened
 	// Residuals holds the latest audits, oldest first.
