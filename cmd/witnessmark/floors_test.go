@@ -45,6 +45,11 @@ var pure = map[string]string{
 	"encoding/json": "snapshots and schemas", "embed": "the schema and the demonstration procedures, at build time",
 	"sync": "compiles the schema once; no goroutine is started",
 
+	"gonum.org/v1/gonum/integrate/quad": "Gauss-Legendre points, for average run lengths and risks",
+	"gonum.org/v1/gonum/mat":            "least squares and systems of equations",
+	"gonum.org/v1/gonum/stat":           "means and variances",
+	"gonum.org/v1/gonum/stat/distuv":    "normal, Student, F, beta and binomial distributions",
+
 	"go.yaml.in/yaml/v3":                            "procedures are YAML",
 	"github.com/santhosh-tekuri/jsonschema/v6":      "procedures are held to a schema",
 	"github.com/santhosh-tekuri/jsonschema/v6/kind": "says what is wrong with a procedure",
