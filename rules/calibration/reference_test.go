@@ -10,9 +10,9 @@ import (
 	"testing"
 )
 
-// table reads a published table beside the clone; no test may pretend to have
+// published reads a published table beside the clone; no test may pretend to have
 // checked what is not there.
-func table(t *testing.T, name string) [][]string {
+func published(t *testing.T, name string) [][]string {
 	t.Helper()
 	f, err := os.Open(filepath.Join("..", "..", "..", "shared", "reference", name))
 	if err != nil {
@@ -38,7 +38,7 @@ func number(t *testing.T, s string) float64 {
 // cell is the text of the column "value" in the row with the id.
 func cell(t *testing.T, name, id string) string {
 	t.Helper()
-	rows := table(t, name)
+	rows := published(t, name)
 	for c, h := range rows[0] {
 		for _, r := range rows[1:] {
 			if h == "value" && r[0] == id {
