@@ -74,7 +74,7 @@ func must[T any](v T, err error) func(t *testing.T) T {
 // back through the queries.
 func TestEveryFieldComesBack(t *testing.T) {
 	reading := filled[events.ReadingTaken](1)
-	reading.Angle = quantity.Degrees(33).Value()
+	reading.Angle, reading.Trace = quantity.Degrees(33).Value(), nil // see TestTraceStaysInTheJournal
 	judged := filled[events.ReadingJudged](2)
 	judged.Angle, judged.Reading = quantity.Degrees(34).Value(), 1
 	unplaced := filled[events.ReadingUnplaced](3)
@@ -87,6 +87,9 @@ func TestEveryFieldComesBack(t *testing.T) {
 	alert := filled[events.AlertRaised](9)
 	refused := filled[events.RequestRefused](10)
 	shop := filled[events.ShopAdopted](11)
+	for i := range shop.Shop.Tools {
+		shop.Shop.Tools[i].Reports.AngleStep = quantity.Degrees(0.25).Value()
+	}
 	frame := filled[events.FrameRefused](12)
 	link := filled[events.LinkChanged](13)
 	gap := filled[events.CounterGapFound](14)
@@ -121,4 +124,65 @@ func TestEveryFieldComesBack(t *testing.T) {
 	check("frame", frame, must(l.FramesRefused(ctx, "", 0))(t)[0].FrameRefused)
 	check("link", link, must(l.Links(ctx, link.Device, 0))(t)[0].LinkChanged)
 	check("gap", gap, must(l.Gaps(ctx, 0))(t)[0].CounterGapFound)
+}
+
+// TestEveryWeighedFieldComesBack is TestEveryFieldComesBack for what was
+// inferred.
+func TestEveryWeighedFieldComesBack(t *testing.T) {
+	pull := filled[events.PullWeighed](1)
+	pull.Angle = quantity.Degrees(36).Value()
+	aside := filled[events.PullSetAside](2)
+	aside.Angle = quantity.Degrees(37).Value()
+	witness := filled[events.WitnessWeighed](3)
+	question := filled[events.QuestionAsked](4)
+	settled := filled[events.QuestionSettled](5)
+	settled.Question = question.Question
+	lost := filled[events.CyclesLost](6)
+	forgotten := filled[events.LearningForgotten](7)
+	audit := filled[events.ResidualAuditOpened](8)
+	residual := filled[events.ResidualJudged](9)
+	// A fastener's id may hold anything; a probability comes back to the bit.
+	witness.Fasteners[0] = events.FastenerWeight{Fastener: `a "b", \ ü`, P: 0.1 + 0.2, Grade: events.Reasoned}
+
+	s := new(script)
+	s.decide(1, minute(2), pull, aside, witness, question, settled, lost, forgotten, audit, residual)
+	l := open(t, newPath(t))
+	apply(t, l, s.stored(t))
+	ctx := t.Context()
+
+	check := func(name string, want, got any) {
+		t.Helper()
+		if d := cmp.Diff(want, got, exact); d != "" {
+			t.Errorf("%s (-want +got):\n%s", name, d)
+		}
+	}
+	check("weighed pull", pull, must(l.PullWeightsOf(ctx, pull.Job))(t)[0].PullWeighed)
+	check("set-aside pull", aside, must(l.AsideOf(ctx, aside.Job))(t)[0].PullSetAside)
+	check("witness", witness, must(l.WitnessWeightsOf(ctx, witness.Job))(t)[0].WitnessWeighed)
+	check("witness now", witness, must(l.WitnessWeightsNow(ctx, witness.Job))(t)[0].WitnessWeighed)
+	check("lost cycles", lost, must(l.LostOf(ctx, lost.Job))(t)[0].CyclesLost)
+	check("forgotten", forgotten, must(l.ForgottenOf(ctx, forgotten.Procedure))(t)[0].LearningForgotten)
+	check("audit", audit, must(l.AuditsOf(ctx, audit.Job))(t)[0].ResidualAuditOpened)
+	check("residual", residual, must(l.ResidualsOf(ctx, residual.Job))(t)[0].ResidualJudged)
+	got := must(l.QuestionsOf(ctx, question.Job))(t)[0]
+	check("question", question, got.QuestionAsked)
+	check("answer", settled, events.QuestionSettled{Question: settled.Question, Job: settled.Job, By: got.SettledBy, Choice: got.Answer, How: got.SettledHow, AtUs: got.SettledAtUs})
+}
+
+// TestTraceStaysInTheJournal: of a traced pull the ledger keeps how many
+// samples there were, and neither them nor the frame that brought them.
+func TestTraceStaysInTheJournal(t *testing.T) {
+	s := new(script)
+	want := traced(1, "26.0", 26)
+	seq := s.add(events.DeviceSource("d-w1"), minute(1), want)
+	l := open(t, newPath(t))
+	apply(t, l, s.stored(t))
+	got := must(l.Reading(t.Context(), seq))(t)
+	if got.TraceSamples != len(want.Trace.Torque) {
+		t.Errorf("%d samples, want %d", got.TraceSamples, len(want.Trace.Torque))
+	}
+	want.Trace, want.Bytes = nil, nil
+	if d := cmp.Diff(want, got.ReadingTaken, exact); d != "" {
+		t.Errorf("reading (-want +got):\n%s", d)
+	}
 }

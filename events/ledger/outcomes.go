@@ -47,7 +47,10 @@ func (b *batch) outcome(o outcome, data events.OutcomeData) error {
 		return b.put(putUnplaced, o.id, int64(d.Reading), d.Bench, d.Job, d.Tool, dim(d.Value), base(d.Value), d.Text, d.Unit,
 			us(d.AtUs), base(d.Angle), d.By, d.Alert, d.Why, "", int64(0), "", "", "", int64(0))
 	case events.ReadingDismissed:
-		return b.put(settleUnplaced, "dismissed", o.id, "", d.By, d.Reason, us(o.at), int64(d.Reading))
+		if err := b.put(settleUnplaced, "dismissed", o.id, "", d.By, d.Reason, us(o.at), int64(d.Reading)); err != nil {
+			return err
+		}
+		return b.put(settleAside, "dismissed", o.id, d.By, d.Reason, us(o.at), int64(d.Reading))
 	case events.ReadingVoided:
 		return b.put(putVoid, o.id, int64(d.Reading), d.Job, d.Step, int64(d.Pass), d.Fastener, d.By, d.Reason, us(o.at))
 	case events.ShopAdopted:
@@ -76,6 +79,9 @@ func (b *batch) outcome(o outcome, data events.OutcomeData) error {
 	if done, err := b.alertOutcome(o, data); done {
 		return err
 	}
+	if done, err := b.weighedOutcome(o, data); done {
+		return err
+	}
 	return fmt.Errorf("no table for outcome type %q", name)
 }
 
@@ -86,14 +92,22 @@ func (b *batch) judged(o outcome, j *events.ReadingJudged) error {
 	}
 	d := j.Value.Dimension()
 	err := b.put(putJudgement, o.id, int64(j.Reading), int64(o.d.Cause), j.Job, j.Step, int64(j.Pass), j.Fastener,
-		string(j.Verdict), string(j.Grade), int64(d), base(j.Value), j.Text, j.Unit,
+		string(j.Verdict), string(j.Grade), j.P, int64(d), base(j.Value), j.Text, j.Unit,
 		baseIn(d, j.LSL), baseIn(d, j.Target), baseIn(d, j.USL), baseIn(d, j.U), base(j.Angle),
 		j.Tool, j.Calibrated, j.Bench, j.By, us(j.AtUs), j.Claimed, bit(j.Typed), bit(j.Held), j.Next)
 	if err != nil || j.Reading == o.d.Cause {
 		return err
 	}
-	// A person assigned it: it is unplaced no longer.
-	return b.put(settleUnplaced, "claimed", o.id, j.Job, j.By, j.Claimed, us(o.at), int64(j.Reading))
+	// A person assigned it, or later pulls did: it is unplaced no longer.
+	err = b.put(settleUnplaced, "claimed", o.id, j.Job, j.By, j.Claimed, us(o.at), int64(j.Reading))
+	if err != nil {
+		return err
+	}
+	fate, by := "counted", ""
+	if j.Claimed != "" {
+		fate, by = "claimed", j.By
+	}
+	return b.put(settleAside, fate, o.id, by, j.Claimed, us(o.at), int64(j.Reading))
 }
 
 // jobOutcome writes what happened to a job as a whole; done is false if data
@@ -104,7 +118,7 @@ func (b *batch) jobOutcome(o outcome, data events.OutcomeData) (done bool, err e
 	}
 	switch d := data.(type) {
 	case events.JobOpened:
-		err = b.put(putJob, o.id, d.Job, d.UnitSerial, d.Customer, d.Procedure, d.Revision, d.Hash, d.Bench, d.By, us(d.AtUs),
+		err = b.put(putJob, o.id, d.Job, d.UnitSerial, d.Customer, d.Procedure, d.Revision, d.Hash, bit(d.Weighed), d.Bench, d.By, us(d.AtUs),
 			"active", d.Bench, d.By, "", int64(0), "")
 		return true, both(err, func() error { return event(d.Job, "opened", d.By, d.By, d.Bench, "", d.AtUs) })
 	case events.JobPaused:
@@ -141,7 +155,7 @@ func (b *batch) alertOutcome(o outcome, data events.OutcomeData) (done bool, err
 	case events.AlertRaised:
 		b.count("alert", string(d.Kind))
 		return true, b.put(putAlert, o.id, d.Alert, string(d.Kind), d.Bench, d.Job, d.Step, int64(d.Pass), list(d.Fasteners),
-			d.Tool, int64(d.Reading), d.Text, d.Todo, bit(d.Blocks), us(d.AtUs), int64(0), "", int64(0), int64(0), "", "", int64(0))
+			d.Tool, int64(d.Reading), weightList(d.Likely), d.P, d.Text, d.Todo, bit(d.Blocks), us(d.AtUs), int64(0), "", int64(0), int64(0), "", "", int64(0))
 	case events.AlertAcknowledged:
 		return true, b.put(seeAlert, o.id, d.By, us(d.AtUs), d.Alert)
 	case events.AlertSettled:

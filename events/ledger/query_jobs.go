@@ -34,7 +34,7 @@ type Job struct {
 // Open reports whether the job has not ended.
 func (j *Job) Open() bool { return j.EndedAtUs == 0 }
 
-const jobColumns = `SELECT j.id, j.job, j.unit_serial, j.customer, j.procedure, j.revision, j.hash, j.opened_bench, j.opened_by,
+const jobColumns = `SELECT j.id, j.job, j.unit_serial, j.customer, j.procedure, j.revision, j.hash, j.weighed, j.opened_bench, j.opened_by,
 	j.opened_at_us, coalesce((SELECT title FROM procedures p WHERE p.procedure = j.procedure AND p.revision = j.revision AND p.hash = j.hash LIMIT 1), ''),
 	j.status, j.bench, j.technician, j.ended_by, j.ended_at_us, j.end_reason,
 	(SELECT count(*) FROM judgements g WHERE g.job = j.job),
@@ -46,7 +46,7 @@ const jobColumns = `SELECT j.id, j.job, j.unit_serial, j.customer, j.procedure, 
 func scanJob(r scanner, j *Job) error {
 	var id int64
 	o := &j.JobOpened
-	err := r.Scan(&id, &o.Job, &o.UnitSerial, &o.Customer, &o.Procedure, &o.Revision, &o.Hash, &o.Bench, &o.By, &o.AtUs,
+	err := r.Scan(&id, &o.Job, &o.UnitSerial, &o.Customer, &o.Procedure, &o.Revision, &o.Hash, &o.Weighed, &o.Bench, &o.By, &o.AtUs,
 		&j.Title, &j.Status, &j.BenchNow, &j.Technician, &j.EndedBy, &j.EndedAtUs, &j.EndReason,
 		&j.Judged, &j.LastAtUs, &j.OpenAlerts, &j.BlockingAlerts)
 	j.Seq, _ = place(id)

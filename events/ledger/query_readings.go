@@ -11,11 +11,14 @@ import (
 type Reading struct {
 	Seq    uint64 // in the journal
 	Number uint64 // in the device's source
+	// ReadingTaken is without the trace, and then without its bytes: they are
+	// in the journal.
 	events.ReadingTaken
+	TraceSamples int // of the trace; 0: the tool gave none
 }
 
 const readingColumns = `SELECT r.seq, r.number, r.device, r.tool, r.bench, r.mode, r.dim, r.value_base, r.text, r.unit, r.unit_assumed,
-	r.resolution_base, r.angle_deg, r.duration_us, r.tool_counter, r.tool_status, r.tool_clock, r.received_at_us, r.stale,
+	r.resolution_base, r.angle_deg, r.duration_us, r.trace_samples, r.tool_counter, r.tool_status, r.tool_clock, r.received_at_us, r.stale,
 	r.profile, r.bytes, r.byte_offset, r.typed_by, r.typed_for FROM readings r `
 
 func scanReading(r scanner, x *Reading) error {
@@ -23,7 +26,7 @@ func scanReading(r scanner, x *Reading) error {
 	var base, resolution, deg sql.NullFloat64
 	var counter sql.NullInt64
 	err := r.Scan(&x.Seq, &x.Number, &x.Device, &x.Tool, &x.Bench, &x.Mode, &dim, &base, &x.Text, &x.Unit, &x.UnitAssumed,
-		&resolution, &deg, &x.DurationUs, &counter, &x.ToolStatus, &x.ToolClock, &x.ReceivedAtUs, &x.Stale,
+		&resolution, &deg, &x.DurationUs, &x.TraceSamples, &counter, &x.ToolStatus, &x.ToolClock, &x.ReceivedAtUs, &x.Stale,
 		&x.Profile, &x.Bytes, &x.Offset, &x.By, &x.Job)
 	x.Value, x.Resolution, x.Angle = value(dim, base), value(dim, resolution), angle(deg)
 	if counter.Valid {
@@ -47,11 +50,12 @@ func (q *Queries) ReadingsByTool(ctx context.Context, tool string, s Span, max i
 		scanReading, tool, from, to, limit(max))
 }
 
-// ReadingsOf returns the readings that were judged for a job, or that came to
-// it unplaced, in journal order.
+// ReadingsOf returns the readings that were judged for a job, that came to it
+// unplaced or were set aside in it, or that audited it, in journal order.
 func (q *Queries) ReadingsOf(ctx context.Context, job string) ([]Reading, error) {
 	return all(ctx, q, "readings of job "+job, readingColumns+`WHERE r.seq IN (
-		SELECT reading FROM judgements WHERE job = ?1 UNION SELECT reading FROM unplaced WHERE job = ?1) ORDER BY r.seq`, scanReading, job)
+		SELECT reading FROM judgements WHERE job = ?1 UNION SELECT reading FROM unplaced WHERE job = ?1
+		UNION SELECT reading FROM pulls_aside WHERE job = ?1 UNION SELECT reading FROM residuals WHERE job = ?1) ORDER BY r.seq`, scanReading, job)
 }
 
 // Recent returns the newest readings of all tools, newest first.
@@ -67,7 +71,7 @@ type Judgement struct {
 	events.ReadingJudged
 }
 
-const judgementColumns = `SELECT g.id, g.reading, g.cause, g.job, g.step, g.pass, g.fastener, g.verdict, g.grade, g.dim, g.value_base,
+const judgementColumns = `SELECT g.id, g.reading, g.cause, g.job, g.step, g.pass, g.fastener, g.verdict, g.grade, g.p, g.dim, g.value_base,
 	g.text, g.unit, g.lsl_base, g.target_base, g.usl_base, g.u_base, g.angle_deg, g.tool, g.calibrated, g.bench, g.by_person,
 	g.at_us, g.claimed, g.typed, g.held, g.next_fastener FROM judgements g `
 
@@ -75,7 +79,7 @@ func scanJudgement(r scanner, j *Judgement) error {
 	var id int64
 	var dim int
 	var base, lsl, target, usl, u, deg sql.NullFloat64
-	err := r.Scan(&id, &j.Reading, &j.Cause, &j.Job, &j.Step, &j.Pass, &j.Fastener, &j.Verdict, &j.Grade, &dim, &base,
+	err := r.Scan(&id, &j.Reading, &j.Cause, &j.Job, &j.Step, &j.Pass, &j.Fastener, &j.Verdict, &j.Grade, &j.P, &dim, &base,
 		&j.Text, &j.Unit, &lsl, &target, &usl, &u, &deg, &j.Tool, &j.Calibrated, &j.Bench, &j.By, &j.AtUs, &j.Claimed, &j.Typed, &j.Held, &j.Next)
 	j.Seq, j.Index = place(id)
 	j.Value, j.LSL, j.Target, j.USL = value(dim, base), value(dim, lsl), value(dim, target), value(dim, usl)

@@ -29,11 +29,14 @@ type Totals struct {
 	Verdicts        map[string]uint64 // of judgements
 	Grades          map[string]uint64 // of judgements
 	Alerts          map[string]uint64 // raised, by kind
+	SetAside        map[string]uint64 // pulls, by what they probably were
+	Residuals       map[string]uint64 // audits, "agrees" or "differs"
 	FramesRefused   map[string]uint64 // by reason
 	RequestsRefused map[string]uint64 // by code
 	OpenJobs        uint64
 	OpenAlerts      uint64
 	OpenUnplaced    uint64
+	OpenQuestions   uint64
 	Holes           uint64 // journal sequences that were missing
 }
 
@@ -41,9 +44,9 @@ type Totals struct {
 // costs the same in a small ledger and a large one.
 func (q *Queries) Totals(ctx context.Context) (Totals, error) {
 	t := Totals{Events: map[string]uint64{}, Outcomes: map[string]uint64{}, Verdicts: map[string]uint64{}, Grades: map[string]uint64{},
-		Alerts: map[string]uint64{}, FramesRefused: map[string]uint64{}, RequestsRefused: map[string]uint64{}}
+		Alerts: map[string]uint64{}, SetAside: map[string]uint64{}, Residuals: map[string]uint64{}, FramesRefused: map[string]uint64{}, RequestsRefused: map[string]uint64{}}
 	kinds := map[string]map[string]uint64{"event": t.Events, "outcome": t.Outcomes, "verdict": t.Verdicts, "grade": t.Grades,
-		"alert": t.Alerts, "refused_frame": t.FramesRefused, "refused_request": t.RequestsRefused}
+		"alert": t.Alerts, "set_aside": t.SetAside, "residual": t.Residuals, "refused_frame": t.FramesRefused, "refused_request": t.RequestsRefused}
 	_, err := all(ctx, q, "totals", "SELECT what, label, n FROM totals", func(r scanner, _ *struct{}) error {
 		var what, label string
 		var n uint64
@@ -60,8 +63,9 @@ func (q *Queries) Totals(ctx context.Context) (Totals, error) {
 	}
 	_, err = one(ctx, q, "totals", `SELECT (SELECT count(*) FROM jobs WHERE status IN ('active', 'paused')),
 		(SELECT count(*) FROM alerts WHERE settled_id = 0), (SELECT count(*) FROM unplaced WHERE fate = ''),
+		(SELECT count(*) FROM questions WHERE settled_id = 0),
 		(SELECT coalesce(sum(last - first + 1), 0) FROM holes)`, func(r scanner, _ *struct{}) error {
-		return r.Scan(&t.OpenJobs, &t.OpenAlerts, &t.OpenUnplaced, &t.Holes)
+		return r.Scan(&t.OpenJobs, &t.OpenAlerts, &t.OpenUnplaced, &t.OpenQuestions, &t.Holes)
 	})
 	return t, err
 }

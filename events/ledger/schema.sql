@@ -44,13 +44,14 @@ CREATE TABLE readings (
   resolution_base REAL,
   angle_deg REAL,
   duration_us INTEGER NOT NULL,
+  trace_samples INTEGER NOT NULL, -- of the whole pull; 0: the tool gave none. The trace itself stays in the journal
   tool_counter INTEGER,
   tool_status TEXT NOT NULL,
   tool_clock TEXT NOT NULL,
   received_at_us INTEGER NOT NULL,
   stale INTEGER NOT NULL,
   profile TEXT NOT NULL,
-  bytes BLOB,
+  bytes BLOB,                 -- the frame; NULL also where it holds a trace: then it is in the journal alone
   byte_offset INTEGER NOT NULL,
   typed_by TEXT NOT NULL,
   typed_for TEXT NOT NULL
@@ -67,6 +68,7 @@ CREATE TABLE judgements (
   fastener TEXT NOT NULL,
   verdict TEXT NOT NULL,
   grade TEXT NOT NULL,
+  p REAL NOT NULL,            -- of a reasoned grade: probability that the fastener is tight by this pull
   dim INTEGER NOT NULL,
   value_base REAL,
   text TEXT NOT NULL,
@@ -199,7 +201,7 @@ CREATE TABLE devices ( -- tallies of each device
 ) STRICT, WITHOUT ROWID;
 
 CREATE TABLE totals ( -- counts over the whole journal
-  what TEXT NOT NULL,         -- event, outcome, verdict, grade, alert, refused_frame, refused_request
+  what TEXT NOT NULL,         -- event, outcome, verdict, grade, alert, set_aside, residual, refused_frame, refused_request
   label TEXT NOT NULL,        -- written type, verdict, kind, code
   n INTEGER NOT NULL,
   PRIMARY KEY (what, label)
@@ -266,6 +268,12 @@ CREATE TABLE tools (
   most_base REAL,
   u_rel_ratio REAL NOT NULL,
   u_abs_base REAL,
+  reports_angle INTEGER NOT NULL,
+  reports_duration INTEGER NOT NULL,
+  reports_trace INTEGER NOT NULL,
+  angle_step_deg REAL,
+  threshold_base REAL,
+  counts_sent INTEGER NOT NULL, -- its counter numbers what it sent; else the cycles it made
   calibrated TEXT NOT NULL,   -- date
   due TEXT NOT NULL,          -- date
   PRIMARY KEY (adopted, place)
@@ -305,6 +313,7 @@ CREATE TABLE jobs (
   procedure TEXT NOT NULL,
   revision TEXT NOT NULL,
   hash TEXT NOT NULL,
+  weighed INTEGER NOT NULL,   -- its pulls are weighed by evidence
   opened_bench TEXT NOT NULL,
   opened_by TEXT NOT NULL,
   opened_at_us INTEGER NOT NULL,
@@ -385,6 +394,8 @@ CREATE TABLE alerts (
   fasteners TEXT NOT NULL,    -- JSON array of ids
   tool TEXT NOT NULL,
   reading INTEGER NOT NULL,
+  likely TEXT NOT NULL,       -- JSON array of [fastener, p that it was left out, grade], most probable first
+  p REAL NOT NULL,            -- of what it says, where it was inferred; 0: it was not
   text TEXT NOT NULL,
   todo TEXT NOT NULL,
   blocks INTEGER NOT NULL,
@@ -400,3 +411,131 @@ CREATE TABLE alerts (
 CREATE INDEX alerts_by_name ON alerts (alert);
 CREATE INDEX alerts_by_job ON alerts (job);
 CREATE INDEX alerts_open ON alerts (id) WHERE settled_id = 0;
+
+-- What a pull probably was. A later row about the same reading takes the place
+-- of an earlier one, which stays, so that a changed reading shows.
+CREATE TABLE pulls_weighed (
+  id INTEGER PRIMARY KEY,
+  reading INTEGER NOT NULL,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  pass INTEGER NOT NULL,
+  explanations TEXT NOT NULL, -- JSON array of [fastener, p, kind], most probable first
+  tool TEXT NOT NULL,
+  at_us INTEGER NOT NULL,
+  torque_nm REAL,
+  angle_deg REAL,
+  duration_us INTEGER NOT NULL,
+  trace TEXT NOT NULL,        -- JSON of what the trace's evaluation found; '' without one
+  placed TEXT NOT NULL,       -- the fastener that somebody pointed at
+  lost INTEGER NOT NULL       -- cycles that the tool's counter says were lost just before
+) STRICT;
+CREATE INDEX pulls_weighed_by_job ON pulls_weighed (job);
+
+CREATE TABLE witnesses_weighed ( -- how sure each fastener of a step is; the last of a step and pass holds
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  pass INTEGER NOT NULL,
+  fasteners TEXT NOT NULL,    -- JSON array of [fastener, p that it is tight, grade], in drawing order
+  all_tight REAL NOT NULL
+) STRICT;
+CREATE INDEX witnesses_weighed_by_job ON witnesses_weighed (job);
+
+CREATE TABLE pulls_aside ( -- pulls that count for no fastener and of which nothing is asked
+  id INTEGER PRIMARY KEY,
+  reading INTEGER NOT NULL,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  pass INTEGER NOT NULL,
+  kind TEXT NOT NULL,
+  fastener TEXT NOT NULL,     -- the most probable one
+  p REAL NOT NULL,            -- of kind
+  why TEXT NOT NULL,
+  bench TEXT NOT NULL,
+  tool TEXT NOT NULL,
+  dim INTEGER NOT NULL,
+  value_base REAL,
+  text TEXT NOT NULL,
+  unit TEXT NOT NULL,
+  angle_deg REAL,
+  by_person TEXT NOT NULL,
+  at_us INTEGER NOT NULL,
+  fate TEXT NOT NULL,         -- '' still aside, 'claimed', 'counted', 'dismissed'
+  fate_id INTEGER NOT NULL,   -- id of the outcome that ended it
+  fate_by TEXT NOT NULL,
+  fate_reason TEXT NOT NULL,
+  fate_at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX pulls_aside_by_job ON pulls_aside (job);
+CREATE INDEX pulls_aside_by_reading ON pulls_aside (reading);
+
+CREATE TABLE questions (
+  id INTEGER PRIMARY KEY,
+  question TEXT NOT NULL,
+  job TEXT NOT NULL,
+  bench TEXT NOT NULL,
+  step TEXT NOT NULL,
+  pass INTEGER NOT NULL,
+  reading INTEGER NOT NULL,
+  text TEXT NOT NULL,
+  choices TEXT NOT NULL,      -- JSON array
+  at_us INTEGER NOT NULL,
+  settled_id INTEGER NOT NULL, -- id of the outcome that settled it; 0: open
+  settled_by TEXT NOT NULL,   -- who answered
+  settled_choice TEXT NOT NULL, -- key of the answer
+  settled_how TEXT NOT NULL,
+  settled_at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX questions_by_name ON questions (question);
+CREATE INDEX questions_by_job ON questions (job);
+CREATE INDEX questions_open ON questions (id) WHERE settled_id = 0;
+
+CREATE TABLE cycles_lost ( -- pulls that a tool made in a step and that did not arrive
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  tool TEXT NOT NULL,
+  cycles INTEGER NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX cycles_lost_by_job ON cycles_lost (job);
+
+CREATE TABLE learning_forgotten ( -- what was learned about a step's joint no longer counts
+  id INTEGER PRIMARY KEY,
+  procedure TEXT NOT NULL,
+  step TEXT NOT NULL,
+  by_person TEXT NOT NULL,
+  reason TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE residual_audits ( -- opened; residuals has what they found
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  fastener TEXT NOT NULL,
+  method TEXT NOT NULL,
+  by_person TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX residual_audits_by_job ON residual_audits (job);
+
+CREATE TABLE residuals ( -- never a witness
+  id INTEGER PRIMARY KEY,
+  reading INTEGER NOT NULL,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  fastener TEXT NOT NULL,
+  method TEXT NOT NULL,
+  residual_nm REAL,
+  u_nm REAL,
+  installed_nm REAL,
+  low_nm REAL,                -- least residual that agrees with the installation
+  high_nm REAL,               -- greatest
+  agrees INTEGER NOT NULL,
+  text TEXT NOT NULL,
+  by_person TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX residuals_by_job ON residuals (job);

@@ -192,7 +192,73 @@ func everything() *script {
 	a = desk(minute(29), events.AbandonAsked{Ask: ask("maren", "", minute(29)), Job: "j-2", Reason: "case cracked"})
 	s.decide(a, minute(29), events.JobAbandoned{Job: "j-2", By: "maren", Reason: "case cracked", AtUs: minute(29)})
 	s.add(wrench, minute(30), events.LinkChanged{Device: "d-w1", Bench: "axle", Port: "/dev/ttyUSB0", State: events.LinkDown, Detail: "unplugged; plug it in", AtUs: minute(30)})
+	s.weighed()
 	return s
+}
+
+// traced is a pull of wrench w1 with its trace.
+func traced(n int, text string, poundFeet float64) events.ReadingTaken {
+	r := pull(n, text, poundFeet)
+	r.Trace = &events.Trace{PeriodUs: 1200, Torque: []float64{5, 20, 35}, Angle: []float64{0, 12, 25}}
+	return r
+}
+
+// weight is what a pull in job j-3 was taken for.
+func weight(reading uint64, r events.ReadingTaken, es ...events.Explanation) events.PullWeighed {
+	return events.PullWeighed{Reading: reading, Job: "j-3", Step: "cover", Explanations: es, Tool: r.Tool, AtUs: r.ReceivedAtUs,
+		Torque: r.Value, Angle: r.Angle, DurationUs: r.DurationUs}
+}
+
+// weighed adds job j-3, whose pulls are weighed: the second is first taken for
+// bolt 2, and after the third for a repeat on bolt 1.
+func (s *script) weighed() {
+	desk := func(at events.Instant, d events.Data) uint64 { return s.add(events.SourceDesk, at, d) }
+	wrench := events.DeviceSource("d-w1")
+	a := desk(minute(40), events.JobAsked{Ask: ask("ines", "axle", minute(40)), Job: "j-3", UnitSerial: "RA-77122", Procedure: "RA-210"})
+	s.decide(a, minute(40), events.JobOpened{Job: "j-3", UnitSerial: "RA-77122", Procedure: "RA-210", Revision: "B", Hash: "bb", Weighed: true, Bench: "axle", By: "ines", AtUs: minute(40)})
+	weigh := func(n int, text string, value float64, fastener string, more ...events.OutcomeData) uint64 {
+		r := traced(n, text, value)
+		seq := s.add(wrench, minute(n), r)
+		j := judged(seq, r, fastener, events.Within)
+		j.Job, j.Grade, j.P = "j-3", events.Reasoned, 0.97
+		w := weight(seq, r, events.Explanation{Kind: events.ExplainedNext, Fastener: fastener, P: 0.97}, events.Explanation{Kind: events.ExplainedRepeat, Fastener: "1", P: 0.03})
+		w.Trace = &events.TraceFound{Samples: 3, RateHz: 833, Peak: r.Value, Findings: []string{"click"}}
+		s.decide(seq, minute(n), append([]events.OutcomeData{j, w}, more...)...)
+		return seq
+	}
+	weigh(41, "26.2", 26.2, "1", events.WitnessWeighed{Job: "j-3", Step: "cover", AllTight: 0.97,
+		Fasteners: []events.FastenerWeight{{Fastener: "1", P: 0.97, Grade: events.Reasoned}, {Fastener: "2"}}})
+	second := weigh(42, "26.3", 26.3, "2")
+	p2 := traced(42, "26.3", 26.3)
+	p3 := traced(43, "26.4", 26.4)
+	third := s.add(wrench, minute(43), p3)
+	j := judged(third, p3, "2", events.Within)
+	j.Job, j.Grade, j.P = "j-3", events.Reasoned, 0.93
+	last := weight(third, p3, events.Explanation{Kind: events.ExplainedNext, Fastener: "2", P: 0.93}, events.Explanation{Kind: events.ExplainedNowhere, P: 0.07})
+	last.Placed, last.Lost = "2", 1
+	s.decide(third, minute(43), j, last,
+		weight(second, p2, events.Explanation{Kind: events.ExplainedRepeat, Fastener: "1", P: 0.9}, events.Explanation{Kind: events.ExplainedNext, Fastener: "2", P: 0.1}),
+		events.PullSetAside{Reading: second, Job: "j-3", Step: "cover", Kind: events.ExplainedRepeat, Fastener: "1", P: 0.9, Why: "bolt 1 was tight and hardly turned",
+			Bench: "axle", Tool: "w1", Value: p2.Value, Text: p2.Text, Unit: p2.Unit, Angle: p2.Angle, By: "ines", AtUs: p2.ReceivedAtUs},
+		events.CyclesLost{Job: "j-3", Step: "cover", Tool: "w1", Cycles: 1, AtUs: minute(43)},
+		events.WitnessWeighed{Job: "j-3", Step: "cover", AllTight: 0.9,
+			Fasteners: []events.FastenerWeight{{Fastener: "1", P: 0.995, Grade: events.Reasoned}, {Fastener: "2", P: 0.93, Grade: events.Counted}}},
+		events.AlertRaised{Alert: fmt.Sprintf("A%d-0", third), Kind: events.AlertRepeat, Bench: "axle", Job: "j-3", Step: "cover", Fasteners: []string{"2", "1"}, Reading: second,
+			Likely: []events.FastenerWeight{{Fastener: "2", P: 0.07}, {Fastener: "1", P: 0.005}}, P: 0.9, Text: "pulled again", Todo: "pull bolt 2", AtUs: minute(43)},
+		events.QuestionAsked{Question: fmt.Sprintf("Q%d", third), Job: "j-3", Bench: "axle", Step: "cover", Reading: second, Text: "Was that bolt 1 again?",
+			Choices: []events.Choice{{Key: "yes", Text: "Bolt 1 again", Kind: events.ExplainedRepeat, Fastener: "1"}, {Key: "no", Text: "Bolt 2", Kind: events.ExplainedNext, Fastener: "2"}}, AtUs: minute(43)})
+	a = desk(minute(44), events.QuestionAnswered{Ask: ask("ines", "axle", minute(44)), Job: "j-3", Question: fmt.Sprintf("Q%d", third), Choice: "yes"})
+	s.decide(a, minute(44), events.QuestionSettled{Question: fmt.Sprintf("Q%d", third), Job: "j-3", By: "ines", Choice: "yes", How: "answered: bolt 1 again", AtUs: minute(44)},
+		weight(second, p2, events.Explanation{Kind: events.ExplainedRepeat, Fastener: "1", P: 0.99}))
+	a = desk(minute(45), events.LearningForgetAsked{Ask: ask("maren", "", minute(45)), Procedure: "RA-210", Step: "cover", Reason: "bolts of another lot"})
+	s.decide(a, minute(45), events.LearningForgotten{Procedure: "RA-210", Step: "cover", By: "maren", Reason: "bolts of another lot", AtUs: minute(45)})
+	a = desk(minute(46), events.ResidualAuditAsked{Ask: ask("maren", "axle", minute(46)), Job: "j-3", Step: "cover", Fastener: "1", Method: events.ResidualTighten})
+	s.decide(a, minute(46), events.ResidualAuditOpened{Job: "j-3", Step: "cover", Fastener: "1", Method: events.ResidualTighten, By: "maren", AtUs: minute(46)})
+	p4 := pull(47, "27.0", 27)
+	r := s.add(wrench, minute(47), p4)
+	s.decide(r, minute(47), events.ResidualJudged{Reading: r, Job: "j-3", Step: "cover", Fastener: "1", Method: events.ResidualTighten, Residual: p4.Value,
+		U: quantity.NewtonMetres(1.1).Value(), Installed: quantity.PoundFeet(26.2).Value(), Low: quantity.PoundFeet(22).Value(), High: quantity.PoundFeet(31).Value(),
+		Agrees: true, Text: "agrees with the installation", By: "maren", AtUs: minute(47)})
 }
 
 // typesIn returns the written types of all events and outcomes.

@@ -37,5 +37,7 @@ func (b *batch) shop(o outcome, a *events.ShopAdopted) error {
 func (b *batch) tool(o outcome, place int, t *events.Tool) error {
 	d := t.Most.Dimension()
 	return b.put(putTool, o.id, int64(place), t.ID, t.Name, string(t.Kind), t.Serial, int64(d),
-		baseIn(d, t.Least), base(t.Most), t.URel, baseIn(d, t.UAbs), t.Calibrated, t.Due)
+		baseIn(d, t.Least), base(t.Most), t.URel, baseIn(d, t.UAbs),
+		bit(t.Reports.Angle), bit(t.Reports.Duration), bit(t.Reports.Trace), base(t.Reports.AngleStep), baseIn(d, t.Reports.Threshold),
+		bit(t.Reports.CountsSent), t.Calibrated, t.Due)
 }

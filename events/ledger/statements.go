@@ -29,10 +29,20 @@ const (
 	putPointing
 	putDeviation
 	putReset
+	putPullWeighed
+	putWitness
+	putAside
+	putQuestion
+	putLost
+	putForgotten
+	putAudit
+	putResidual
 	putAlert
 	putHole
 	putRulesVersion
 	settleUnplaced
+	settleAside
+	settleQuestion
 	moveJob
 	passJob
 	endJob
@@ -47,8 +57,8 @@ const (
 // statements gives the text of each. Inserts name no columns: their arguments
 // are the columns of schema.sql, in that order.
 var statements = [numStatements]string{
-	putReading:        insertInto("readings", 24),
-	putJudgement:      insertInto("judgements", 27),
+	putReading:        insertInto("readings", 25),
+	putJudgement:      insertInto("judgements", 28),
 	putVoid:           insertInto("voids", 9),
 	putUnplaced:       insertInto("unplaced", 20),
 	putFrameRefused:   insertInto("frames_refused", 10),
@@ -61,22 +71,34 @@ var statements = [numStatements]string{
 	putShop:           insertInto("shops", 7),
 	putBench:          insertInto("benches", 4),
 	putPerson:         insertInto("people", 5),
-	putTool:           insertInto("tools", 13),
+	putTool:           insertInto("tools", 19),
 	putShopDevice:     insertInto("shop_devices", 10),
 	putProcedure:      insertInto("procedures", 8),
 	// The rules give an id to one job only; should a journal say otherwise,
 	// the first opening stands and job_events tells of the other.
-	putJob:          insertInto("jobs", 16) + " ON CONFLICT (job) DO NOTHING",
+	putJob:          insertInto("jobs", 17) + " ON CONFLICT (job) DO NOTHING",
 	putJobEvent:     insertInto("job_events", 8),
 	putStepEvent:    insertInto("step_events", 7),
 	putPointing:     insertInto("pointings", 6),
 	putDeviation:    insertInto("deviations", 8),
 	putReset:        insertInto("resets", 7),
-	putAlert:        insertInto("alerts", 21),
+	putPullWeighed:  insertInto("pulls_weighed", 14),
+	putWitness:      insertInto("witnesses_weighed", 6),
+	putAside:        insertInto("pulls_aside", 23),
+	putQuestion:     insertInto("questions", 15),
+	putLost:         insertInto("cycles_lost", 6),
+	putForgotten:    insertInto("learning_forgotten", 6),
+	putAudit:        insertInto("residual_audits", 7),
+	putResidual:     insertInto("residuals", 15),
+	putAlert:        insertInto("alerts", 23),
 	putHole:         insertInto("holes", 2),
 	putRulesVersion: insertInto("rules_versions", 2),
 	settleUnplaced: `UPDATE unplaced SET fate = ?, fate_id = ?, fate_job = ?, fate_by = ?, fate_reason = ?, fate_at_us = ?
 		WHERE reading = ? AND fate = ''`,
+	settleAside: `UPDATE pulls_aside SET fate = ?, fate_id = ?, fate_by = ?, fate_reason = ?, fate_at_us = ?
+		WHERE reading = ? AND fate = ''`,
+	settleQuestion: `UPDATE questions SET settled_id = ?, settled_by = ?, settled_choice = ?, settled_how = ?, settled_at_us = ?
+		WHERE question = ? AND settled_id = 0`,
 	moveJob: `UPDATE jobs SET status = ?, bench = coalesce(nullif(?, ''), bench), technician = coalesce(nullif(?, ''), technician)
 		WHERE job = ?`,
 	passJob:     `UPDATE jobs SET bench = coalesce(nullif(?, ''), bench), technician = coalesce(nullif(?, ''), technician) WHERE job = ?`,
