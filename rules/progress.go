@@ -39,6 +39,10 @@ func (f *FastenerState) sure() bool {
 	return m.Grade == events.Placed
 }
 
+// ClosingNeedless reports whether the fastener needs no pull in the closing
+// round: nobody asks for one, or the final pull is evidence enough.
+func (f *FastenerState) ClosingNeedless() bool { return f.sure() }
+
 // final returns the mark of the fastener's last pass before the closing round,
 // or nil.
 func (f *FastenerState) final() *Mark {

@@ -40,6 +40,14 @@ type facts struct {
 	alerts     []ledger.Alert
 	unplaced   []ledger.Unplaced
 	refusals   []ledger.Refusal
+	pulls      []ledger.PullWeight       // what each pull was taken for, decision by decision
+	weights    map[uint64]*ledger.Weight // by reading: what it is taken for at last
+	witnesses  []ledger.WitnessWeight
+	asides     []ledger.Aside
+	questions  []ledger.Question
+	lost       []ledger.Lost
+	audits     []ledger.Audit
+	residuals  []ledger.Residual
 	holes      []ledger.Hole
 	shops      []ledger.Adoption
 	procedure  ledger.Procedure // zero if the ledger has none
@@ -70,6 +78,9 @@ func gather(ctx context.Context, q *ledger.Queries, job string) (f *facts, err e
 		return nil, err
 	}
 	if f.refusals, err = q.Refusals(ctx, job); err != nil {
+		return nil, err
+	}
+	if err = f.gatherWeighed(ctx, q, job); err != nil {
 		return nil, err
 	}
 	return f, f.gatherRest(ctx, q)
@@ -123,10 +134,11 @@ func (f *facts) gatherRest(ctx context.Context, q *ledger.Queries) (err error) {
 // record puts everything together.
 func (f *facts) record() *Record {
 	r := &Record{
-		Standing: Standing[:], Job: f.job.Job, Status: f.job.Status, UnitSerial: f.job.UnitSerial, Customer: f.job.Customer,
+		Standing: Standing[:], Job: f.job.Job, Status: f.job.Status, UnitSerial: f.job.UnitSerial, Customer: f.job.Customer, Weighed: f.job.Weighed,
 		Opened: Moment{By: f.person(f.job.By, f.job.Seq), Bench: f.job.Bench, AtUs: f.job.AtUs}, JournalSeq: f.position,
 		History: []JobEvent{}, Warnings: []string{}, Steps: []Step{}, Elsewhere: []Pull{}, Deviations: []Deviation{},
-		Alerts: []Alert{}, Unplaced: []Unplaced{}, Refusals: []Refusal{}, Tools: []Tool{}, People: []Person{},
+		Alerts: []Alert{}, Unplaced: []Unplaced{}, Refusals: []Refusal{},
+		SetAside: []SetAside{}, Questions: []Question{}, Lost: []Lost{}, Audits: []Audit{}, Tools: []Tool{}, People: []Person{},
 	}
 	if f.job.EndedAtUs != 0 {
 		r.Ended = &Moment{By: f.person(f.job.EndedBy, f.position), AtUs: f.job.EndedAtUs, Reason: f.job.EndReason}
@@ -150,6 +162,7 @@ func (f *facts) record() *Record {
 		r.Refusals = append(r.Refusals, Refusal{Request: x.Request, By: f.person(x.By, x.Seq), Code: x.Code, Text: x.Text,
 			Todo: x.Todo, Items: x.Items, AtUs: x.AtUs, Seq: x.Seq})
 	}
+	f.weighedInto(r)
 	f.warn(r)
 	r.summarise(f)
 	return r
@@ -220,7 +233,7 @@ func (f *facts) deviation(d ledger.Deviation) Deviation {
 
 func (f *facts) alert(a ledger.Alert) Alert {
 	return Alert{
-		ID: a.Alert, Kind: a.Kind, Step: a.Step, Fasteners: a.Fasteners, Tool: a.Tool, Text: a.Text, Todo: a.Todo, Blocks: a.Blocks,
+		ID: a.Alert, Kind: a.Kind, Step: a.Step, Fasteners: a.Fasteners, Tool: a.Tool, Likely: candidates(a.Likely), P: a.P, Text: a.Text, Todo: a.Todo, Blocks: a.Blocks,
 		AtUs: a.AtUs, Seq: a.Seq, ReadingSeq: a.Reading, SeenBy: f.somebody(a.SeenBy, a.Seq), SeenAtUs: a.SeenAtUs,
 		Settled: !a.Open(), SettledBy: f.somebody(a.SettledBy, a.SettledSeq), SettledHow: a.SettledHow, SettledAtUs: a.SettledAtUs,
 	}

@@ -57,6 +57,32 @@ func (f *facts) outcomes() []events.OutcomeData {
 	for _, e := range f.steps {
 		all = append(all, at{e.Seq, e.Index, stepOutcome(e.Kind, e.Job, e.Step, e.By, e.Note, e.AtUs)})
 	}
+	for i := range f.pulls {
+		all = append(all, at{f.pulls[i].Seq, f.pulls[i].Index, f.pulls[i].PullWeighed})
+	}
+	for i := range f.witnesses {
+		all = append(all, at{f.witnesses[i].Seq, f.witnesses[i].Index, f.witnesses[i].WitnessWeighed})
+	}
+	for i := range f.asides {
+		all = append(all, at{f.asides[i].Seq, f.asides[i].Index, f.asides[i].PullSetAside})
+	}
+	for i := range f.questions {
+		q := &f.questions[i]
+		all = append(all, at{q.Seq, q.Index, q.QuestionAsked})
+		if !q.Open() {
+			all = append(all, at{q.SettledSeq, q.SettledIndex, events.QuestionSettled{
+				Question: q.Question, Job: q.Job, By: q.SettledBy, Choice: q.Answer, How: q.SettledHow, AtUs: q.SettledAtUs}})
+		}
+	}
+	for _, x := range f.lost {
+		all = append(all, at{x.Seq, x.Index, x.CyclesLost})
+	}
+	for _, x := range f.audits {
+		all = append(all, at{x.Seq, x.Index, x.ResidualAuditOpened})
+	}
+	for i := range f.residuals {
+		all = append(all, at{f.residuals[i].Seq, f.residuals[i].Index, f.residuals[i].ResidualJudged})
+	}
 	slices.SortFunc(all, func(a, b at) int {
 		if a.seq != b.seq {
 			return cmp.Compare(a.seq, b.seq)

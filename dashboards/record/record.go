@@ -33,6 +33,7 @@ type Record struct {
 	UnitSerial string     `json:"unit_serial"`
 	Customer   string     `json:"customer,omitempty"`
 	Procedure  Procedure  `json:"procedure"`
+	Weighed    bool       `json:"weighed"` // its pulls are weighed by evidence, not counted alone
 	Opened     Moment     `json:"opened"`
 	Ended      *Moment    `json:"ended,omitempty"`
 	History    []JobEvent `json:"history"`
@@ -44,6 +45,10 @@ type Record struct {
 	Deviations []Deviation `json:"deviations"`
 	Alerts     []Alert     `json:"alerts"`
 	Unplaced   []Unplaced  `json:"unplaced"`
+	SetAside   []SetAside  `json:"set_aside"`       // pulls that count for no fastener, nothing being asked of them
+	Questions  []Question  `json:"questions"`       // to the technician
+	Lost       []Lost      `json:"lost_cycles"`     // pulls that a tool made and that did not arrive
+	Audits     []Audit     `json:"residual_audits"` // never a witness
 	Refusals   []Refusal   `json:"refused_requests"`
 	Tools      []Tool      `json:"tools"`       // that were used, each calibration its own
 	People     []Person    `json:"people"`      // who worked on it
@@ -113,7 +118,22 @@ type Summary struct {
 	Alerts          int            `json:"alerts"`
 	AlertsOpen      int            `json:"alerts_open"`
 	UnplacedOpen    int            `json:"unplaced_open"`
+	SetAside        int            `json:"set_aside"` // pulls that are aside still
+	Questions       int            `json:"questions"`
+	QuestionsOpen   int            `json:"questions_open"`
+	LostCycles      int            `json:"lost_cycles"`
+	ReadOtherwise   int            `json:"read_otherwise"` // pulls that later ones showed to be something else
+	Audits          int            `json:"residual_audits"`
+	AuditsDiffer    int            `json:"residual_audits_differ"`
+	LeastSure       *LeastSure     `json:"least_sure,omitempty"` // of the witnessed fasteners that were weighed
 	RefusedRequests int            `json:"refused_requests"`
+}
+
+// LeastSure is the witnessed fastener with the least probability of being tight.
+type LeastSure struct {
+	Step     string  `json:"step"`
+	Fastener string  `json:"fastener"`
+	P        float64 `json:"p"`
 }
 
 // States of a fastener, or of a measured value.
@@ -153,6 +173,7 @@ type StepEvent struct {
 // Joint is what a torque step's fasteners have in common.
 type Joint struct {
 	Class       procedure.Class `json:"class"`
+	Evidence    events.Grade    `json:"evidence"` // the least that the procedure takes
 	Thread      string          `json:"thread,omitempty"`
 	Strength    string          `json:"strength,omitempty"`
 	Lubrication string          `json:"lubrication,omitempty"`
@@ -170,18 +191,22 @@ type Pass struct {
 	USL     quantity.Value `json:"usl,omitzero"`
 	AngleLo quantity.Value `json:"angle_lo,omitzero"`
 	AngleHi quantity.Value `json:"angle_hi,omitzero"`
-	Unit    string         `json:"unit"` // code of the unit that the procedure states it in
+	Closing bool           `json:"closing,omitempty"` // the closing round
+	Unit    string         `json:"unit"`              // code of the unit that the procedure states it in
 	unit    quantity.Unit
 }
 
 // Fastener is one fastener at its place.
 type Fastener struct {
-	ID    string       `json:"id"`
-	Note  string       `json:"note,omitempty"`
-	Xmm   float64      `json:"x_mm"`
-	Ymm   float64      `json:"y_mm"`
-	State string       `json:"state"`           // Witnessed, Accepted, …
-	Grade events.Grade `json:"grade,omitempty"` // the weakest of its passes, of a witnessed one
+	ID    string  `json:"id"`
+	Note  string  `json:"note,omitempty"`
+	Xmm   float64 `json:"x_mm"`
+	Ymm   float64 `json:"y_mm"`
+	State string  `json:"state"` // Witnessed, Accepted, …
+	// Grade of a witnessed one. Where pulls are weighed it is that of the final
+	// pass, or of the closing round if that is more; else the weakest of all.
+	Grade events.Grade `json:"grade,omitempty"`
+	P     float64      `json:"p,omitempty"` // probability that it is tight, as last weighed; 0: not weighed
 	// Doubtful is set if a reading that counts is nearer to a limit than the
 	// tool's uncertainty.
 	Doubtful bool `json:"doubtful"`
@@ -196,7 +221,9 @@ type PassResult struct {
 	Pass    string `json:"pass"`
 	Index   int    `json:"index"`   // from 0
 	Missing bool   `json:"missing"` // nothing counts in it
-	Pulls   []Pull `json:"pulls"`   // all of them, in journal order; at most one counts
+	// NotNeeded is set for a closing round that the evidence makes needless.
+	NotNeeded bool   `json:"not_needed,omitempty"`
+	Pulls     []Pull `json:"pulls"` // all of them, in journal order; at most one counts
 }
 
 // Measure is a measured value and what the procedure asks of it.
@@ -233,7 +260,10 @@ type Pull struct {
 	U           quantity.Value `json:"u_expanded,omitzero"` // expanded uncertainty, k = 2
 	Angle       quantity.Value `json:"angle,omitzero"`
 	Verdict     events.Verdict `json:"verdict"`
-	Grade       events.Grade   `json:"grade,omitempty"`
+	Grade       events.Grade   `json:"grade,omitempty"` // of one that counts: as last weighed
+	P           float64        `json:"p,omitempty"`     // probability that the fastener is tight by this pull, where it was reasoned
+	ReadAs      *ReadAs        `json:"read_as,omitempty"`
+	Trace       int            `json:"trace_samples,omitempty"` // of the whole pull; the trace is in the journal
 	Mode        events.Mode    `json:"mode,omitempty"`
 	ToolStatus  string         `json:"tool_status,omitempty"`
 	Stale       bool           `json:"stale,omitempty"` // waited in the line: its time is not known
@@ -274,6 +304,8 @@ type Alert struct {
 	Step        string           `json:"step,omitempty"`
 	Fasteners   []string         `json:"fasteners,omitempty"`
 	Tool        string           `json:"tool,omitempty"`
+	Likely      []Candidate      `json:"likely,omitempty"` // which of them it may be, most probable first
+	P           float64          `json:"p,omitempty"`      // probability of what it says, where it was inferred
 	Text        string           `json:"text"`
 	Todo        string           `json:"todo"`
 	Blocks      bool             `json:"blocks"`

@@ -48,12 +48,15 @@ func (f *facts) step(i int, placed map[int]bool) Step {
 
 func (f *facts) joint(p *procedure.Step, st *rules.StepState, placed map[int]bool) *Joint {
 	j := p.Joint
-	out := &Joint{Class: j.Class, Thread: j.Thread, Strength: j.Strength, Lubrication: j.Lubrication, Face: p.Face, Passes: []Pass{}, Fasteners: []Fastener{}}
+	out := &Joint{Class: j.Class, Evidence: j.Evidence, Thread: j.Thread, Strength: j.Strength, Lubrication: j.Lubrication, Face: p.Face, Passes: []Pass{}, Fasteners: []Fastener{}}
 	if face := f.proc.Face(p.Face); face != nil {
 		out.FaceTitle = face.Title
 	}
 	for _, x := range j.Passes {
-		out.Passes = append(out.Passes, Pass{Name: x.Name, Target: x.Target, LSL: x.LSL, USL: x.USL, AngleLo: x.AngleLo, AngleHi: x.AngleHi, Unit: x.Unit.Code(), unit: x.Unit})
+		if x.Closing && !f.job.Weighed {
+			continue // nobody asks for it
+		}
+		out.Passes = append(out.Passes, Pass{Name: x.Name, Closing: x.Closing, Target: x.Target, LSL: x.LSL, USL: x.USL, AngleLo: x.AngleLo, AngleHi: x.AngleHi, Unit: x.Unit.Code(), unit: x.Unit})
 	}
 	for i := range j.Fasteners {
 		out.Fasteners = append(out.Fasteners, f.fastener(p, i, &st.Fasteners[i], placed))
@@ -63,15 +66,21 @@ func (f *facts) joint(p *procedure.Step, st *rules.StepState, placed map[int]boo
 
 func (f *facts) fastener(p *procedure.Step, i int, st *rules.FastenerState, placed map[int]bool) Fastener {
 	x := p.Joint.Fasteners[i]
-	out := Fastener{ID: x.ID, Note: x.Note, Xmm: x.X, Ymm: x.Y, Disturbed: st.Redo, Passes: []PassResult{}}
+	out := Fastener{ID: x.ID, Note: x.Note, Xmm: x.X, Ymm: x.Y, Disturbed: st.Redo, P: st.P, Passes: []PassResult{}}
 	for n := range p.Joint.Passes {
-		r := PassResult{Pass: p.Joint.Passes[n].Name, Index: n, Missing: !counts(&st.Marks[n]), Pulls: f.pulls(p.ID, x.ID, n, &st.Marks[n], placed)}
-		if slices.Contains(p.Joint.Passes[n].Order, i) || len(r.Pulls) > 0 {
+		r := PassResult{Pass: p.Joint.Passes[n].Name, Index: n, Missing: !counts(&st.Marks[n]), Pulls: f.pullsIn(p.ID, x.ID, n, &st.Marks[n], placed)}
+		if p.Joint.Passes[n].Closing && r.Missing && st.ClosingNeedless() {
+			r.Missing, r.NotNeeded = false, true
+		}
+		if len(r.Pulls) > 0 || slices.Contains(p.Joint.Passes[n].Order, i) && (f.job.Weighed || !p.Joint.Passes[n].Closing) {
 			out.Passes = append(out.Passes, r)
 		}
 	}
 	out.Deviations = f.deviationsAt(p.ID, x.ID)
 	out.judge(st)
+	if f.job.Weighed {
+		out.gradeByFinal(p.Joint, st)
+	}
 	return out
 }
 
@@ -85,6 +94,9 @@ func (x *Fastener) judge(st *rules.FastenerState) {
 	done := 0
 	for _, p := range x.Passes {
 		m := &st.Marks[p.Index]
+		if p.NotNeeded {
+			done++
+		}
 		if !counts(m) {
 			continue
 		}
@@ -111,6 +123,29 @@ func (x *Fastener) judge(st *rules.FastenerState) {
 	}
 }
 
+// gradeByFinal grades a witnessed fastener by its final pull, or by the closing
+// round if that is more: how tight it is left does not hang on the passes
+// before.
+func (x *Fastener) gradeByFinal(j *procedure.Joint, st *rules.FastenerState) {
+	if x.State != Witnessed {
+		return
+	}
+	x.Grade = ""
+	for i := len(x.Passes) - 1; i >= 0; i-- {
+		p := &x.Passes[i]
+		m := &st.Marks[p.Index]
+		if !counts(m) {
+			continue
+		}
+		if x.Grade == "" || weaker(x.Grade, m.Grade) {
+			x.Grade = m.Grade
+		}
+		if !j.Passes[p.Index].Closing {
+			return
+		}
+	}
+}
+
 // weaker reports whether grade a is less evidence than b.
 func weaker(a, b events.Grade) bool {
 	rank := []events.Grade{"", events.Counted, events.Reasoned, events.Placed}
@@ -124,7 +159,7 @@ func (f *facts) measure(p *procedure.Step, st *rules.StepState, placed map[int]b
 	if mark == nil {
 		mark = new(rules.Mark)
 	}
-	out.Values = f.pulls(p.ID, "", -1, mark, placed)
+	out.Values = f.pullsIn(p.ID, "", -1, mark, placed)
 	switch {
 	case st.Accepted:
 		out.State = Accepted
@@ -146,9 +181,9 @@ func (f *facts) deviationsAt(step, fastener string) []Deviation {
 	return out
 }
 
-// pulls returns what was judged for one place, in journal order; pass below 0
+// pullsIn returns what was judged for one place, in journal order; pass below 0
 // means any. mark is the reading that the rules hold for it.
-func (f *facts) pulls(step, fastener string, pass int, mark *rules.Mark, placed map[int]bool) []Pull {
+func (f *facts) pullsIn(step, fastener string, pass int, mark *rules.Mark, placed map[int]bool) []Pull {
 	out := []Pull{}
 	for i := range f.judgements {
 		j := &f.judgements[i]
@@ -170,9 +205,11 @@ func (f *facts) pull(i int, mark *rules.Mark) Pull {
 		LSL: j.LSL, Target: j.Target, USL: j.USL, U: j.U, Angle: j.Angle, Verdict: j.Verdict, Grade: j.Grade, Mode: r.Mode,
 		ToolStatus: r.ToolStatus, Stale: r.Stale, Tool: f.tool(j), By: f.person(j.By, j.Seq), Bench: j.Bench, AtUs: j.AtUs,
 		TakenAtUs: r.ReceivedAtUs, Claimed: j.Claimed, ReadingSeq: j.Reading, DecidedSeq: j.Seq,
+		P: j.P, Trace: r.TraceSamples, ReadAs: f.readAs(j.Reading),
 	}
 	if mark != nil && mark.Reading == j.Reading && f.lastOf(j) {
 		p.Counts = counts(mark)
+		p.Grade, p.P = mark.Grade, f.sureOf(j, mark.Grade)
 		if !p.Counts {
 			p.Fate = string(j.Verdict)
 		}
@@ -251,6 +288,7 @@ func (r *Record) summarise(f *facts) {
 			s.UnplacedOpen++
 		}
 	}
+	r.summariseWeighed(f)
 	for i := range f.judgements {
 		if t := f.tool(&f.judgements[i]); !slices.Contains(r.Tools, t) {
 			r.Tools = append(r.Tools, t)
@@ -277,6 +315,9 @@ func (f *facts) people() []Person {
 	}
 	for _, d := range f.deviations {
 		deeds = append(deeds, deed{d.By, d.Seq})
+	}
+	for _, x := range f.audits {
+		deeds = append(deeds, deed{x.By, x.Seq})
 	}
 	slices.SortStableFunc(deeds, func(a, b deed) int { return cmp.Compare(a.seq, b.seq) })
 	out := []Person{}

@@ -23,7 +23,11 @@ func (r *Record) WriteText(w io.Writer) error {
 	p.steps(r)
 	p.deviations(r)
 	p.alerts(r)
+	p.setAside(r)
+	p.questions(r)
+	p.lost(r)
 	p.unplaced(r)
+	p.audits(r)
 	p.refusals(r)
 	p.line("")
 	for _, s := range r.Standing {
@@ -107,6 +111,8 @@ func (p *page) head(r *Record) {
 		p.field(capital(r.Status), join(": ", moment(*r.Ended), r.Ended.Reason))
 	}
 	p.field("Times", fmt.Sprintf("are UTC. J12/J13: journal numbers of a reading and of its decision. Read up to J%d.", r.JournalSeq))
+	p.field("Evidence", "placed: the position was confirmed; reasoned: inferred from order, time and rotation, with the probability "+
+		"that the fastener is tight; counted: only the number of pulls agrees.")
 	for _, w := range r.Warnings {
 		p.field("WARNING", w)
 	}
@@ -174,9 +180,19 @@ func (p *page) summary(r *Record) {
 			p.line("              %3d %s", c.n, c.what)
 		}
 	}
+	if s.LeastSure != nil {
+		p.line("              least sure: fastener %s of %s, %s", s.LeastSure.Fastener, s.LeastSure.Step, likely(s.LeastSure.P))
+	}
 	p.line("  measured    %3d of %d", s.Measured, s.MeasuredOf)
 	p.line("  attested    %3d of %d", s.Attested, s.AttestedOf)
 	p.line("  readings    %3d judged, %d voided, %d unplaced and open", s.Readings, s.Voided, s.UnplacedOpen)
+	if r.Weighed || s.SetAside+s.Questions+s.LostCycles+s.ReadOtherwise > 0 {
+		p.line("  weighed     %3d pulls set aside, %d read otherwise later, %d lost on the way", s.SetAside, s.ReadOtherwise, s.LostCycles)
+		p.line("  questions   %3d, %d not answered", s.Questions, s.QuestionsOpen)
+	}
+	if s.Audits > 0 {
+		p.line("  audits      %3d of residual torque, %d do not agree", s.Audits, s.AuditsDiffer)
+	}
 	p.line("  deviations  %3d", s.Deviations)
 	p.line("  alerts      %3d, %d open", s.Alerts, s.AlertsOpen)
 	p.line("  refused     %3d requests", s.RefusedRequests)

@@ -62,7 +62,7 @@ func (p *page) attest(s *Step) {
 }
 
 func (p *page) joint(j *Joint) {
-	p.wrap("  ", join(", ", fmt.Sprintf("%d fasteners", len(j.Fasteners)), named("class", string(j.Class)), j.Thread, j.Strength, j.Lubrication,
+	p.wrap("  ", join(", ", fmt.Sprintf("%d fasteners", len(j.Fasteners)), named("class", string(j.Class)), word(j.Evidence != "" && j.Evidence != events.Counted, "evidence asked for: "+string(j.Evidence)), j.Thread, j.Strength, j.Lubrication,
 		named("face", join(": ", j.Face, j.FaceTitle))))
 	for _, x := range j.Passes {
 		p.line("  %s", join(", ", pad(x.Name, 13)+"target "+quantity.Format(x.Target, x.unit, -1), "limits "+p.spanIn(x.LSL, x.USL, x.unit), angles(x)))
@@ -92,9 +92,11 @@ func (p *page) fastener(x *Fastener) {
 	}
 	p.line("")
 	p.wrap("  ", join(", ", fmt.Sprintf("%s at x %s mm, y %s mm", x.ID, mm(x.Xmm), mm(x.Ymm)), x.Note)+": "+
-		join(", ", state, string(x.Grade), word(x.Doubtful, "doubtful"), word(x.Disturbed, "to be done again")))
+		join(", ", state, graded(x.Grade, x.P), word(x.Doubtful, "doubtful"), word(x.Disturbed, "to be done again")))
 	for _, r := range x.Passes {
-		if len(r.Pulls) == 0 {
+		if r.NotNeeded {
+			p.line("    %s  not needed: the final pull is evidence enough", pad(r.Pass, 13))
+		} else if len(r.Pulls) == 0 {
 			p.line("    %s  nothing recorded", pad(r.Pass, 13))
 		}
 		for i := range r.Pulls {
@@ -137,7 +139,7 @@ func (p *page) pull(pass string, x *Pull) {
 	if u := p.units.For(x.Value.Dimension()); u.Code() != x.SentUnit {
 		value += " (" + p.value(x.Value) + ")"
 	}
-	verdict := join(", ", string(x.Verdict), string(x.Grade))
+	verdict := join(", ", string(x.Verdict), graded(x.Grade, x.P))
 	if !x.Counts {
 		verdict = string(x.Verdict) + ", does not count"
 	}
@@ -166,6 +168,9 @@ func (p *page) remarks(x *Pull) string {
 		fate(x),
 		word(!x.Angle.IsZero(), "angle "+p.value(x.Angle)),
 		word(!x.U.IsZero() && x.Verdict == events.Doubtful, "expanded uncertainty "+p.value(x.U)+" (k = 2)"),
+		word(x.Trace > 0, fmt.Sprintf("trace of %d samples", x.Trace)),
+		x.ReadAs.reread(),
+		x.ReadAs.doubt(),
 		word(x.Claimed != "", "assigned by hand: "+x.Claimed),
 		word(x.Mode == events.ModeTyped, "typed by hand"),
 		word(x.UnitAssumed, "unit as the profile says, the tool sent none"),
@@ -212,7 +217,10 @@ func (p *page) alerts(r *Record) {
 	for _, a := range r.Alerts {
 		p.wrap("  "+clock(a.AtUs)+"  ", join(", ", strings.ReplaceAll(string(a.Kind), "_", " "), a.Step, named("fastener", strings.Join(a.Fasteners, ", ")))+": "+
 			a.Text+fmt.Sprintf(" (J%d)", a.Seq))
-		p.wrap("                       ", a.outcome())
+		if s := a.suspects(); s != "" {
+			p.wrap(indent, s)
+		}
+		p.wrap(indent, a.outcome())
 	}
 }
 
@@ -239,7 +247,7 @@ func (p *page) unplaced(r *Record) {
 	}
 	for _, u := range r.Unplaced {
 		p.wrap("  "+clock(u.AtUs)+"  ", fmt.Sprintf("%s, tool %s, bench %s: %s (J%d)", sent(u.SentText, u.SentUnit), u.Tool, u.Bench, u.Why, u.ReadingSeq))
-		p.wrap("                       ", u.outcome())
+		p.wrap(indent, u.outcome())
 	}
 }
 
