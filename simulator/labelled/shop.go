@@ -217,6 +217,15 @@ func (s *step) place() {
 	}
 }
 
+// reach returns how far the farthest fastener is from the middle, in mm.
+func (s *step) reach() float64 {
+	r := 0.0
+	for _, p := range s.at {
+		r = max(r, math.Hypot(p[0], p[1]))
+	}
+	return r
+}
+
 // arrange draws the order: around, or our own star, given as a list.
 func (s *step) arrange(rng *rand.Rand) {
 	if rng.Float64() < 0.35 {
@@ -256,7 +265,7 @@ func (s *Shop) write() []byte {
 	fmt.Fprintf(&b, "# Invented, for scoring: seed %d.\nprocedure: LB-%d\nrevision: A\ntitle: \"Invented unit LB-%d\"\nunit: Unit LB-%d\n", s.seed, s.seed, s.seed, s.seed)
 	b.WriteString("cautions:\n  - Invented figures. Never use them on a real unit; its maker's service information comes first.\nfaces:\n")
 	for i := range s.steps {
-		fmt.Fprintf(&b, "  - id: face%d\n    title: Face %d\n", i+1, i+1)
+		fmt.Fprintf(&b, "  - id: face%d\n    title: Face %d\n    outlines:\n      - {shape: circle, r: %.0f, style: body}\n", i+1, i+1, s.steps[i].reach()+20)
 	}
 	b.WriteString("steps:\n")
 	for i := range s.steps {
