@@ -230,8 +230,9 @@ func (f *facts) lastOf(j *ledger.Judgement) bool {
 	return true
 }
 
-// fate says why a pull does not count: voided, sent back with its fastener, or
-// followed by another. The first of these that happened to it is the one.
+// fate says why a pull does not count: voided, set aside, read as another
+// place, sent back with its fastener, or followed by another. The first of
+// these that happened to it is the one.
 func (f *facts) fate(p *Pull, j *ledger.Judgement) {
 	p.Fate = "superseded"
 	if j.Verdict == events.Low || j.Verdict == events.High {
@@ -250,6 +251,29 @@ func (f *facts) fate(p *Pull, j *ledger.Judgement) {
 		if x.Reading == j.Reading && x.Seq > j.Seq && x.Seq < end {
 			end = x.Seq
 			p.Fate, p.FateBy, p.FateWhy, p.FateAtUs = "voided", f.somebody(x.By, x.Seq), x.Reason, x.AtUs
+		}
+	}
+	f.laterFate(p, j, end)
+}
+
+// fateAside is the fate of a pull that was judged before it was set aside.
+const fateAside = "set aside later"
+
+// laterFate says of a pull whether, up to end, later pulls showed it to be
+// something else. A voiding in the same decision is their doing.
+func (f *facts) laterFate(p *Pull, j *ledger.Judgement, end uint64) {
+	for i := range f.asides {
+		x := &f.asides[i]
+		if x.Reading == j.Reading && x.Seq > j.Seq && x.Seq <= end {
+			end = x.Seq
+			p.Fate, p.FateBy, p.FateWhy, p.FateAtUs = fateAside, nil, x.Why, 0
+		}
+	}
+	for i := range f.judgements {
+		o := &f.judgements[i]
+		if o.Reading == j.Reading && o.Seq > j.Seq && o.Seq <= end && (o.Step != j.Step || o.Fastener != j.Fastener || o.Pass != j.Pass) {
+			end = o.Seq
+			p.Fate, p.FateBy, p.FateWhy, p.FateAtUs = "counted elsewhere later", nil, join(", ", o.Step, named("fastener", o.Fastener)), 0
 		}
 	}
 }

@@ -187,11 +187,11 @@ func (p *page) summary(r *Record) {
 	p.line("  attested    %3d of %d", s.Attested, s.AttestedOf)
 	p.line("  readings    %3d judged, %d voided, %d unplaced and open", s.Readings, s.Voided, s.UnplacedOpen)
 	if r.Weighed || s.SetAside+s.Questions+s.LostCycles+s.ReadOtherwise > 0 {
-		p.line("  weighed     %3d pulls set aside, %d read otherwise later, %d lost on the way", s.SetAside, s.ReadOtherwise, s.LostCycles)
+		p.line("  weighed     %3d pulls set aside, %d read differently later, %d lost on the way", s.SetAside, s.ReadOtherwise, s.LostCycles)
 		p.line("  questions   %3d, %d not answered", s.Questions, s.QuestionsOpen)
 	}
 	if s.Audits > 0 {
-		p.line("  audits      %3d of residual torque, %d do not agree", s.Audits, s.AuditsDiffer)
+		p.line("  audits      %3d of residual torque, %d not in agreement", s.Audits, s.AuditsDiffer)
 	}
 	p.line("  deviations  %3d", s.Deviations)
 	p.line("  alerts      %3d, %d open", s.Alerts, s.AlertsOpen)

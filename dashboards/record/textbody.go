@@ -65,7 +65,7 @@ func (p *page) joint(j *Joint) {
 	p.wrap("  ", join(", ", fmt.Sprintf("%d fasteners", len(j.Fasteners)), named("class", string(j.Class)), word(j.Evidence != "" && j.Evidence != events.Counted, "evidence asked for: "+string(j.Evidence)), j.Thread, j.Strength, j.Lubrication,
 		named("face", join(": ", j.Face, j.FaceTitle))))
 	for _, x := range j.Passes {
-		p.line("  %s", join(", ", pad(x.Name, 13)+"target "+quantity.Format(x.Target, x.unit, -1), "limits "+p.spanIn(x.LSL, x.USL, x.unit), angles(x)))
+		p.line("  %s", join(", ", pad(x.Name, 14)+"target "+quantity.Format(x.Target, x.unit, -1), "limits "+p.spanIn(x.LSL, x.USL, x.unit), angles(x)))
 	}
 	for i := range j.Fasteners {
 		p.fastener(&j.Fasteners[i])
@@ -169,8 +169,8 @@ func (p *page) remarks(x *Pull) string {
 		word(!x.Angle.IsZero(), "angle "+p.value(x.Angle)),
 		word(!x.U.IsZero() && x.Verdict == events.Doubtful, "expanded uncertainty "+p.value(x.U)+" (k = 2)"),
 		word(x.Trace > 0, fmt.Sprintf("trace of %d samples", x.Trace)),
-		x.ReadAs.reread(),
-		x.ReadAs.doubt(),
+		word(x.Fate != fateAside, x.ReadAs.reread()), // said with the pulls set aside
+		word(x.Counts, x.ReadAs.doubt()),
 		word(x.Claimed != "", "assigned by hand: "+x.Claimed),
 		word(x.Mode == events.ModeTyped, "typed by hand"),
 		word(x.UnitAssumed, "unit as the profile says, the tool sent none"),

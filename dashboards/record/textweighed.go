@@ -2,9 +2,11 @@ package record
 
 import (
 	"fmt"
+	"math"
 	"strings"
 
 	"witnessmark/events"
+	"witnessmark/events/quantity"
 )
 
 // indent lines up what follows a line that begins with a time.
@@ -14,9 +16,9 @@ const indent = "                       "
 func likely(p float64) string {
 	switch {
 	case p > 0.999:
-		return "over 0.999"
+		return ">0.999"
 	case p < 0.001:
-		return "under 0.001"
+		return "<0.001"
 	}
 	return fmt.Sprintf("%.3f", p)
 }
@@ -111,7 +113,7 @@ func (p *page) questions(r *Record) {
 	}
 	for i := range r.Questions {
 		q := &r.Questions[i]
-		p.wrap("  "+clock(q.AtUs)+"  ", fmt.Sprintf("%s: %s (%s) about J%d (J%d)", q.Step, q.Text, strings.Join(q.Choices, " / "), q.ReadingSeq, q.Seq))
+		p.wrap("  "+clock(q.AtUs)+"  ", fmt.Sprintf("%s: %s (%s) about reading J%d (J%d)", q.Step, q.Text, strings.Join(q.Choices, " / "), q.ReadingSeq, q.Seq))
 		p.wrap(indent, q.outcome())
 	}
 }
@@ -161,12 +163,24 @@ func (p *page) audit(a *Audit) {
 		verdict = "DOES NOT AGREE with the installation"
 	}
 	p.wrap("  "+clock(x.AtUs)+"  ", fmt.Sprintf("%s, fastener %s, %s: %s", a.Step, a.Fastener, method(a.Method), verdict))
-	p.wrap(indent, join(", ", "residual "+p.value(x.Residual)+word(!x.U.IsZero(), " ± "+p.value(x.U)+" (k = 2)"),
+	p.wrap(indent, join(", ", "residual "+p.uncertain(x.Residual, x.U),
 		word(!x.Installed.IsZero(), "installed at "+p.value(x.Installed)), word(!x.Low.IsZero() || !x.High.IsZero(), "agrees from "+p.span(x.Low, x.High)),
 		"by "+x.By.String(), fmt.Sprintf("J%d/J%d", x.ReadingSeq, x.Seq)))
 	if x.Text != "" {
 		p.wrap(indent, x.Text)
 	}
+}
+
+// uncertain writes a value with its expanded uncertainty, which has two digits
+// that count, as JCGM 100, 7.2.6, says is enough (from memory). Without one it is value.
+func (p *page) uncertain(v, u quantity.Value) string {
+	unit := p.units.For(v.Dimension())
+	n := u.In(unit)
+	if u.IsZero() || n <= 0 {
+		return p.value(v)
+	}
+	digits := min(max(1-int(math.Floor(math.Log10(n))), 0), 6)
+	return quantity.FormatNumber(v, unit, digits) + " ± " + quantity.Format(u, unit, digits) + " (k = 2)"
 }
 
 // method names a residual-torque method in words.
@@ -189,11 +203,7 @@ func method(m events.ResidualMethod) string {
 func (a *Alert) suspects() string {
 	var out []string
 	for _, c := range a.Likely {
-		out = append(out, fmt.Sprintf("%s (%s)", c.Fastener, likely(c.P)))
+		out = append(out, fmt.Sprintf("fastener %s %s", c.Fastener, likely(c.P)))
 	}
-	s := ""
-	if len(out) > 0 {
-		s = "which may be fastener " + strings.Join(out, ", ")
-	}
-	return join("; ", word(a.P > 0, "probability "+likely(a.P)), s)
+	return join("; ", word(a.P > 0, "probability "+likely(a.P)), word(len(out) > 0, "that it was left out: "+strings.Join(out, ", ")))
 }
