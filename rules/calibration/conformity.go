@@ -41,6 +41,19 @@ func Probability(y, u float64, l Limits) float64 {
 	return 1 - above - below
 }
 
+// Beyond is the probability of lying beyond a limit that is room away, measured
+// with standard uncertainty u; room is below zero outside. With u = 0 it is 0 or
+// 1. Farther than 9 u it is taken as 0, being below 1e-18.
+func Beyond(room, u float64) float64 {
+	switch {
+	case room > 9*u || u == 0 && room == 0:
+		return 0
+	case !(u > 0):
+		return 1
+	}
+	return tail(room / u)
+}
+
 // tail is 1 − Φ(z).
 func tail(z float64) float64 { return math.Erfc(z/math.Sqrt2) / 2 }
 
