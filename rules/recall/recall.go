@@ -18,6 +18,8 @@ import (
 	"strings"
 	"time"
 
+	"gonum.org/v1/gonum/stat/distuv"
+
 	"witnessmark/events/quantity"
 	"witnessmark/rules/calibration"
 )
@@ -123,9 +125,9 @@ func (s Span) Judge(readings []Reading, least float64, most int) (Result, error)
 		return Result{}, err
 	}
 	var res Result
-	var list []entry
-	order := func(a, b entry) int { return compare(&readings[a.at], &readings[b.at], a.p, b.p) }
+	l := list{readings: readings, most: most, beyond: math.Inf(1)}
 	good, bad := s.standing(0), s.standing(1)
+	within := screen(least)
 	for i := range readings {
 		r := &readings[i]
 		if r.At.Before(s.Good.At) || r.At.After(s.Bad.At) {
@@ -135,25 +137,84 @@ func (s Span) Judge(readings []Reading, least float64, most int) (Result, error)
 			return Result{}, err
 		}
 		res.InSpan++
-		if max(bad.outside(r), good.outside(r)) < least {
+		if within(bad, r) && within(good, r) {
 			continue
 		}
 		res.InDoubt++
-		list = append(list, entry{i, max(s.standing(s.byTime(r)).outside(r), s.standing(s.byCycles(r)).outside(r))})
-		if most > 0 && len(list) >= 2*most+1000 {
-			slices.SortFunc(list, order)
-			list = list[:most]
-		}
+		l.take(i, s.standing(s.byTime(r)), s.standing(s.byCycles(r)))
 	}
-	slices.SortFunc(list, order)
-	if most > 0 && len(list) > most {
-		list = list[:most]
-	}
-	res.Doubts = make([]Doubt, len(list))
-	for i, e := range list {
-		res.Doubts[i] = s.again(&readings[e.at])
+	res.Doubts = make([]Doubt, 0, len(l.entries))
+	for _, e := range l.first() {
+		res.Doubts = append(res.Doubts, s.again(&readings[e.at]))
 	}
 	return res, nil
+}
+
+// screen says whether a reading was outside with less than the probability
+// least. It works the probability out only where the room to the nearer limit, in
+// standard uncertainties, does not decide: one tail alone is enough, or two such
+// tails are not.
+func screen(least float64) func(between, *Reading) bool {
+	never, surely := math.Inf(1), math.Inf(-1)
+	if least > 0 && least < 1 {
+		never, surely = distuv.UnitNormal.Quantile(1-least/2), distuv.UnitNormal.Quantile(1-least)
+	}
+	return func(b between, r *Reading) bool {
+		switch z := b.room(r); {
+		case z > never:
+			return true
+		case z < surely:
+			return false
+		}
+		return b.outside(r) < least
+	}
+}
+
+// A list keeps the first most entries in order; all if most is 0.
+type list struct {
+	readings []Reading
+	most     int
+	entries  []entry
+	full     bool
+	beyond   float64 // with more room than this an entry of the last one's class lies behind it
+}
+
+func (l *list) order(a, b entry) int {
+	return compare(&l.readings[a.at], &l.readings[b.at], a.p, b.p)
+}
+
+func (l *list) take(i int, ways ...between) {
+	r := &l.readings[i]
+	if l.full && r.Class == l.readings[l.entries[l.most-1].at].Class {
+		room := math.Inf(1)
+		for _, w := range ways {
+			room = min(room, w.room(r))
+		}
+		if room > l.beyond {
+			return
+		}
+	}
+	e := entry{at: i}
+	for _, w := range ways {
+		e.p = max(e.p, w.outside(r))
+	}
+	if l.full && l.order(l.entries[l.most-1], e) < 0 {
+		return
+	}
+	if l.entries = append(l.entries, e); l.most > 0 && len(l.entries) >= 2*l.most+1000 {
+		l.entries, l.full = l.first(), true
+		if p := l.entries[l.most-1].p; p > 0 && p < 1 {
+			l.beyond = distuv.UnitNormal.Quantile(1 - p/2)
+		}
+	}
+}
+
+func (l *list) first() []entry {
+	slices.SortFunc(l.entries, l.order)
+	if l.most > 0 && len(l.entries) > l.most {
+		return l.entries[:l.most]
+	}
+	return l.entries
 }
 
 func compare(a, b *Reading, pa, pb float64) int {
@@ -235,10 +296,32 @@ func (b between) judge(r *Reading) Judgement {
 	return Judgement{Deviation: b.deviation, True: r.Value.WithBase(r.Value.Base() / b.factor), POutside: b.outside(r)}
 }
 
+// u is the standard uncertainty of the true value y.
+func (b between) u(r *Reading, y float64) float64 {
+	return math.Abs(y) / 100 * math.Sqrt(float64(r.U*r.U)+b.u2)
+}
+
+// room is how far the nearer limit is, in standard uncertainties; below zero
+// outside.
+func (b between) room(r *Reading) float64 {
+	y := r.Value.Base() / b.factor
+	room := math.Inf(1)
+	if !r.Lower.IsZero() {
+		room = y - r.Lower.Base()
+	}
+	if !r.Upper.IsZero() {
+		room = min(room, r.Upper.Base()-y)
+	}
+	if u := b.u(r, y); u > 0 {
+		return room / u
+	}
+	return room * math.Inf(1) // not a number on the limit itself: then nothing is decided
+}
+
 // outside is the probability of both tails; each keeps its digits when small.
 func (b between) outside(r *Reading) float64 {
 	y := r.Value.Base() / b.factor
-	u := math.Abs(y) / 100 * math.Sqrt(float64(r.U*r.U)+b.u2)
+	u := b.u(r, y)
 	p := 0.0
 	if !r.Lower.IsZero() {
 		p += calibration.Beyond(y-r.Lower.Base(), u)

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"testing"
 	"time"
@@ -168,6 +169,34 @@ func TestMostKeepsTheFirst(t *testing.T) {
 	for i, d := range part.Doubts {
 		if d.Reading.ID != whole.Doubts[i].Reading.ID {
 			t.Fatalf("line %d: %s, want %s", i, d.Reading.ID, whole.Doubts[i].Reading.ID)
+		}
+	}
+}
+
+// The screens decide as the probabilities do.
+func TestScreenAgreesWithProbability(t *testing.T) {
+	r := rand.New(rand.NewPCG(4, 4))
+	var rs []Reading
+	for i := range 3000 {
+		p := pull(fmt.Sprint(i), "A", 100*r.Float64(), r.IntN(4001), 94+12*r.Float64())
+		p.U = []float64{0, 0.5, 3}[i%3]
+		rs = append(rs, p)
+	}
+	for _, s := range []Span{span(), {Good: Standing{At: day0, Deviation: -2}, Bad: Standing{At: at(100), Cycles: 4000, Deviation: 1}}} {
+		all, err := s.Judge(rs, 0, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, least := range []float64{1e-9, 0.01, 0.3, 0.5, 0.9, 1} {
+			want := 0
+			for _, d := range all.Doubts {
+				if d.Worst.POutside >= least {
+					want++
+				}
+			}
+			if got, _ := s.Judge(rs, least, 0); got.InDoubt != want {
+				t.Errorf("%d in doubt at %v, want %d", got.InDoubt, least, want)
+			}
 		}
 	}
 }
