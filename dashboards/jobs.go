@@ -178,10 +178,35 @@ type jobView struct {
 
 type benchNames map[string]string
 
+// retryAfter is how many seconds a page that is not there yet asks to wait.
+const retryAfter = "3"
+
+// notYet says that a job is there, but not its record: the ledger is behind.
+// A browser that waits asks again by itself.
+func notYet(w http.ResponseWriter, r *http.Request, id string) error {
+	w.Header().Set("Retry-After", retryAfter)
+	if !wantsJSON(r) {
+		w.Header().Set("Refresh", retryAfter)
+	}
+	return &pageProblem{Status: http.StatusServiceUnavailable, Code: "not_yet",
+		Text: "Job " + id + " is not in the ledger yet, from which records are made.",
+		Todo: "Try again in a moment; this page does so by itself. If it stays so, look at the top of the page for trouble with the recording.",
+		Back: r.URL.Path, Name: "Try again"}
+}
+
+// hasJob reports whether the rules know a job, open or ended.
+func (p *Pages) hasJob(id string) (ok bool) {
+	p.cfg.Service.View(func(st *rules.State) { ok = st.Jobs[id] != nil || st.Ended[id] })
+	return ok
+}
+
 // job shows the record of one job, or gives it as JSON: /jobs/{id}.json.
 func (p *Pages) job(w http.ResponseWriter, r *http.Request) error {
 	id, asJSON := strings.CutSuffix(r.PathValue("job"), ".json")
 	rec, err := record.Build(r.Context(), p.cfg.Ledger, id)
+	if errors.Is(err, ledger.ErrUnknown) && p.hasJob(id) {
+		return notYet(w, r, id)
+	}
 	if errors.Is(err, ledger.ErrUnknown) {
 		return &pageProblem{Status: http.StatusNotFound, Text: "There is no job " + id + ".", Todo: "Choose one from the list of jobs.", Back: "/jobs", Name: "Jobs"}
 	}
