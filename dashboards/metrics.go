@@ -106,6 +106,10 @@ var (
 	descLastGood   = desc("last_good_reading_timestamp_seconds", "When the last good reading of a device came, Unix time.", "device", "tool", "bench")
 	descLinkUp     = desc("device_link_up", "Whether the device's connection is up.", "device")
 	descVerdicts   = desc("verdicts_total", "Readings judged, by verdict, over the life of the journal.", "verdict")
+	descGrades     = desc("grades_total", "Pulls counted for a fastener, by the evidence grade they were judged with, over the life of the journal.", "grade")
+	descSetAside   = desc("pulls_set_aside_total", "Pulls set aside, by what they probably were, over the life of the journal.", "kind")
+	descAudits     = desc("residual_audits_total", "Residual-torque audits, by whether they agree with the installation, over the life of the journal.", "result")
+	descQuestions  = desc("questions_open", "Questions that wait for a technician's answer.")
 	descRaised     = desc("alerts_raised_total", "Alerts raised, by kind, over the life of the journal.", "kind")
 	descOpen       = desc("alerts_open", "Open alerts, by kind.", "kind")
 	descUnseen     = desc("alerts_unacknowledged", "Open alerts that nobody has acknowledged.")
@@ -124,8 +128,10 @@ var (
 	descPosition   = desc("ledger_position", "Journal sequence up to which the ledger has come.")
 	descLag        = desc("ledger_lag_events", "Events that the journal has and the ledger has not.")
 	descReady      = desc("ready", "Whether readings are taken and shown: 1, or 0 with the reasons at /readyz.")
-	allDescs       = []*prometheus.Desc{descReadings, descRefused, descRepeated, descGaps, descLastGood, descLinkUp, descVerdicts, descRaised, descOpen, descUnseen, descOldest, descJobs, descUnplaced, descLast, descBytes, descMaxBytes, descFree, descStuck, descHoles, descRestarts, descCommits, descNotStored, descPosition, descLag, descReady}
+	allDescs       = []*prometheus.Desc{descReadings, descRefused, descRepeated, descGaps, descLastGood, descLinkUp, descVerdicts, descGrades, descSetAside, descAudits, descQuestions, descRaised, descOpen, descUnseen, descOldest, descJobs, descUnplaced, descLast, descBytes, descMaxBytes, descFree, descStuck, descHoles, descRestarts, descCommits, descNotStored, descPosition, descLag, descReady}
 	everyVerdict   = []events.Verdict{events.Within, events.Low, events.High, events.Doubtful}
+	everyGrade     = []events.Grade{events.Placed, events.Reasoned, events.Counted}
+	everyAside     = []events.ExplanationKind{events.ExplainedRepeat, events.ExplainedSwing, events.ExplainedSameCycle, events.ExplainedNowhere}
 	scrapePatience = 5 * time.Second
 )
 
@@ -171,7 +177,7 @@ func (c *shopCollector) fromState(gauge emit) {
 		open[k] = 0
 	}
 	jobs := map[rules.JobStatus]int{rules.JobActive: 0, rules.JobPaused: 0}
-	unseen, unplaced, oldest := 0, 0, events.Instant(0)
+	unseen, unplaced, questions, oldest := 0, 0, 0, events.Instant(0)
 	c.p.cfg.Service.View(func(st *rules.State) {
 		for _, a := range st.Alerts {
 			open[a.Kind]++
@@ -184,8 +190,11 @@ func (c *shopCollector) fromState(gauge emit) {
 		}
 		for _, j := range st.Jobs {
 			jobs[j.Status]++
+			if j.Question != nil {
+				questions++
+			}
 		}
-		unplaced = len(st.Unplaced)
+		unplaced = waiting(st)
 	})
 	for k, n := range open {
 		gauge(descOpen, float64(n), string(k))
@@ -196,6 +205,22 @@ func (c *shopCollector) fromState(gauge emit) {
 	gauge(descUnseen, float64(unseen))
 	gauge(descOldest, seconds(oldest))
 	gauge(descUnplaced, float64(unplaced))
+	gauge(descQuestions, float64(questions))
+}
+
+// waiting counts the unplaced readings that somebody must claim or dismiss:
+// those that were set aside may be claimed too, but nobody need do so.
+func waiting(st *rules.State) int {
+	aside := map[uint64]bool{}
+	for _, j := range st.Jobs {
+		for i := range j.Aside {
+			id := j.Aside[i].Reading
+			if _, ok := st.Unplaced[id]; ok {
+				aside[id] = true
+			}
+		}
+	}
+	return len(st.Unplaced) - len(aside)
 }
 
 func (c *shopCollector) fromJournal(gauge, counter emit) {
@@ -224,6 +249,18 @@ func (c *shopCollector) fromLedger(ctx context.Context, ch chan<- prometheus.Met
 	}
 	for _, v := range everyVerdict {
 		counter(descVerdicts, float64(t.Verdicts[string(v)]), string(v))
+	}
+	for _, g := range everyGrade {
+		counter(descGrades, float64(t.Grades[string(g)]), string(g))
+	}
+	for _, k := range everyAside {
+		t.SetAside[string(k)] += 0 // told also before the first
+	}
+	for k, n := range t.SetAside {
+		counter(descSetAside, float64(n), k)
+	}
+	for _, result := range []string{"agrees", "differs"} {
+		counter(descAudits, float64(t.Residuals[result]), result)
 	}
 	for k := range alertKinds {
 		counter(descRaised, float64(t.Alerts[string(k)]), string(k))
