@@ -22,6 +22,30 @@ func pairs(n int) []events.Entry {
 	return s.entries
 }
 
+// weighedPairs is pairs of a job whose pulls are weighed: five explanations of
+// each pull and the weights of 24 fasteners, as much as there can be.
+func weighedPairs(n int) []events.Entry {
+	es := pairs(n)
+	ws := make([]events.FastenerWeight, 24)
+	for i := range ws {
+		ws[i] = events.FastenerWeight{Fastener: fmt.Sprint(i + 1), P: 1 / (1.003 + float64(i)/1000), Grade: events.Reasoned}
+	}
+	for i := range es {
+		d, ok := es[i].Data.(events.Decided)
+		if !ok {
+			continue
+		}
+		j := d.Outcomes[0].Data.(events.ReadingJudged)
+		w := events.PullWeighed{Reading: j.Reading, Job: j.Job, Step: j.Step, Tool: j.Tool, AtUs: j.AtUs, Torque: j.Value, Angle: j.Angle}
+		for k := range 5 {
+			w.Explanations = append(w.Explanations, events.Explanation{Kind: events.ExplainedOther, Fastener: fmt.Sprint(k), P: 1 / float64(3+i%7+k)})
+		}
+		d.Outcomes = append(d.Outcomes, events.Outcome{Data: w}, events.Outcome{Data: events.WitnessWeighed{Job: j.Job, Step: j.Step, Fasteners: ws, AllTight: 0.9}})
+		es[i].Data = d
+	}
+	return es
+}
+
 // move gives the entries sequences that follow on from another run of them.
 func follow(es []events.Entry, n uint64) {
 	for i := range es {
@@ -31,7 +55,7 @@ func follow(es []events.Entry, n uint64) {
 			d.Cause += n
 			j := d.Outcomes[0].Data.(events.ReadingJudged)
 			j.Reading += n
-			d.Outcomes = []events.Outcome{{Data: j}}
+			d.Outcomes = append([]events.Outcome{{Data: j}}, d.Outcomes[1:]...)
 			es[i].Data = d
 		}
 	}
@@ -82,7 +106,11 @@ func BenchmarkApply(b *testing.B) {
 
 // BenchmarkRebuild rebuilds from memory, against bare inserts of the same rows.
 func BenchmarkRebuild(b *testing.B) {
-	es := pairs(100_000)
+	b.Run("judged", func(b *testing.B) { benchmarkRebuild(b, pairs(100_000)) })
+	b.Run("weighed", func(b *testing.B) { benchmarkRebuild(b, weighedPairs(100_000)) })
+}
+
+func benchmarkRebuild(b *testing.B, es []events.Entry) {
 	rows, err := RowsOf(es)
 	if err != nil {
 		b.Fatal(err)
