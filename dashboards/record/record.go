@@ -125,6 +125,7 @@ type Summary struct {
 	ReadOtherwise   int            `json:"read_otherwise"` // pulls that later ones showed to be something else
 	Audits          int            `json:"residual_audits"`
 	AuditsDiffer    int            `json:"residual_audits_differ"`
+	Short           int            `json:"evidence_short"`       // witnessed on less evidence than the procedure asks for
 	LeastSure       *LeastSure     `json:"least_sure,omitempty"` // of the witnessed fasteners that were weighed
 	RefusedRequests int            `json:"refused_requests"`
 }
@@ -207,6 +208,9 @@ type Fastener struct {
 	// pass, or of the closing round if that is more; else the weakest of all.
 	Grade events.Grade `json:"grade,omitempty"`
 	P     float64      `json:"p,omitempty"` // probability that it is tight, as last weighed; 0: not weighed
+	// Short is set of a witnessed one whose evidence is less than the procedure
+	// asks for.
+	Short bool `json:"evidence_short,omitempty"`
 	// Doubtful is set if a reading that counts is nearer to a limit than the
 	// tool's uncertainty.
 	Doubtful bool `json:"doubtful"`

@@ -80,6 +80,7 @@ func (f *facts) fastener(p *procedure.Step, i int, st *rules.FastenerState, plac
 	out.judge(st)
 	if f.job.Weighed {
 		out.gradeByFinal(p.Joint, st)
+		out.Short = out.State == Witnessed && weaker(out.Grade, p.Joint.Evidence)
 	}
 	return out
 }
@@ -380,6 +381,9 @@ func (s *Summary) addFastener(x *Fastener) {
 		s.WitnessedBy[string(x.Grade)]++
 		if x.Doubtful {
 			s.Doubtful++
+		}
+		if x.Short {
+			s.Short++
 		}
 	case Accepted:
 		s.Accepted++

@@ -92,7 +92,7 @@ func (p *page) fastener(x *Fastener) {
 	}
 	p.line("")
 	p.wrap("  ", join(", ", fmt.Sprintf("%s at x %s mm, y %s mm", x.ID, mm(x.Xmm), mm(x.Ymm)), x.Note)+": "+
-		join(", ", state, graded(x.Grade, x.P), word(x.Doubtful, "doubtful"), word(x.Disturbed, "to be done again")))
+		join(", ", state, graded(x.Grade, x.P), word(x.Short, "less evidence than asked for"), word(x.Doubtful, "doubtful"), word(x.Disturbed, "to be done again")))
 	for _, r := range x.Passes {
 		if r.NotNeeded {
 			p.line("    %s  not needed: the final pull is evidence enough", pad(r.Pass, 13))
@@ -158,8 +158,9 @@ func when(x *Pull) string {
 	return "judged " + clock(x.AtUs)
 }
 
+// tool names a tool and its calibration; its serial number stands above.
 func tool(t Tool) string {
-	return join(" ", t.ID, named("serial", t.Serial), named("cal.", t.Calibrated), named("due", t.Due))
+	return join(" ", t.ID, named("cal.", t.Calibrated), named("due", t.Due))
 }
 
 // remarks writes what is out of the ordinary about a reading.
@@ -264,7 +265,7 @@ func (p *page) refusals(r *Record) {
 		p.line("  none")
 	}
 	for _, x := range r.Refusals {
-		p.wrap("  "+clock(x.AtUs)+"  ", fmt.Sprintf("%s by %s: %s (J%d)", strings.TrimSuffix(x.Request, ".asked"), x.By, x.Text, x.Seq))
+		p.wrap("  "+clock(x.AtUs)+"  ", fmt.Sprintf("%s by %s: %s (J%d)", strings.ReplaceAll(strings.TrimSuffix(x.Request, ".asked"), "_", " "), x.By, x.Text, x.Seq))
 		for _, item := range x.Items {
 			p.wrap("                         - ", item)
 		}
