@@ -133,14 +133,6 @@ func Deviation(tool, reference quantity.Torque) float64 {
 	return 100 * (xa - xr) / xr
 }
 
-// The period of use between calibrations where the shop has no rule of its
-// own: 12 months or 5,000 cycles, whichever is first. Source: ISO 6789-1:2017,
-// 5.3 (from memory).
-const (
-	DueMonths = 12
-	DueCycles = 5000
-)
-
 // LeastRatio is the wanted ratio of the maximum permissible deviation to the
 // expanded uncertainty of the reference. Source: ISO 6789-2:2017, 4.3 (from
 // memory).

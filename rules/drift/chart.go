@@ -179,7 +179,7 @@ func EWMA(at, x []float64, p Process, lambda, l float64, steady bool) Chart {
 	z, spread := p.Centre, newSpread(p, lambda)
 	since := [2]int{} // by side: from where on z has been on it
 	for i, v := range x {
-		z = float64(lambda*v) + (1-lambda)*z
+		z = float64(lambda*v) + float64((1-lambda)*z)
 		step := 0.0
 		if i > 0 && at != nil {
 			step = at[i] - at[i-1]
@@ -227,8 +227,8 @@ func newSpread(p Process, lambda float64) *spread {
 func (s *spread) next(step float64) float64 {
 	phi := math.Exp(-step / s.tau)
 	keep := 1 - s.lambda
-	s.v = keep*keep*s.v + s.lambda*s.lambda*s.total + 2*s.lambda*keep*phi*s.c
-	s.c = keep*phi*s.c + s.lambda*s.slow
+	s.v = float64(keep*keep*s.v) + float64(s.lambda*s.lambda*s.total) + float64(2*s.lambda*keep*phi*s.c)
+	s.c = float64(keep*phi*s.c) + float64(s.lambda*s.slow)
 	return math.Sqrt(s.v + s.centre)
 }
 
@@ -242,10 +242,10 @@ func CUSUM(at, x []float64, p Process, k, h float64) Chart {
 	}
 	c := Chart{Name: fmt.Sprintf("CUSUM, k = %.4g, h = %.4g standard deviations", k, h)}
 	rule := fmt.Sprintf("CUSUM (k = %.4g) beyond %.4g standard deviations", k, h)
-	hi, lo := 0.0, 0.0
+	hi, lo, slack := 0.0, 0.0, float64(k*sd)
 	since := [2]int{}
 	for i, v := range x {
-		hi, lo = max(0, hi+v-p.Centre-k*sd), max(0, lo+p.Centre-k*sd-v)
+		hi, lo = max(0, hi+v-p.Centre-slack), max(0, lo+p.Centre-slack-v)
 		if hi == 0 {
 			since[1] = i + 1
 		}

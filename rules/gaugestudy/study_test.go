@@ -287,3 +287,27 @@ func TestStudyWithoutScatter(t *testing.T) {
 		t.Errorf("%v, %+v", err, s)
 	}
 }
+
+// A two-way analysis of real locknuts (Meek and Ozgur 1991), as the dataset's
+// README recomputes it: platings as parts, fixtures as appraisers, ten each. The
+// interaction is plain and must be kept.
+func TestLocknuts(t *testing.T) {
+	const file = "../datasets/locknut-torque/torque.csv"
+	torque, fixture, plating := column(t, file, 0), text(t, file, 1), text(t, file, 2)
+	var rs []Reading
+	for i := range torque {
+		rs = append(rs, Reading{plating[i], fixture[i], torque[i]})
+	}
+	s, err := ByVariance(rs, Pooling{Above: 0.25})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s.Pooled {
+		t.Error("an interaction with F = 9 was pooled")
+	}
+	for i, want := range []float64{2290.6, 821.4, 665.1, 1975.2} {
+		near(t, s.Table[i].Name, s.Table[i].SS, want, 0.051)
+	}
+	near(t, "F of the interaction", s.Table[2].F, 9.09, 0.005)
+	near(t, "mean square", s.Table[3].MS, 36.58, 0.005)
+}
