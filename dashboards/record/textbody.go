@@ -216,13 +216,30 @@ func (p *page) alerts(r *Record) {
 		p.line("  none")
 	}
 	for _, a := range r.Alerts {
-		p.wrap("  "+clock(a.AtUs)+"  ", join(", ", strings.ReplaceAll(string(a.Kind), "_", " "), a.Step, named("fastener", strings.Join(a.Fasteners, ", ")))+": "+
+		p.wrap("  "+clock(a.AtUs)+"  ", join(", ", alertName(a.Kind), a.Step, named("fastener", strings.Join(a.Fasteners, ", ")))+": "+
 			a.Text+fmt.Sprintf(" (J%d)", a.Seq))
 		if s := a.suspects(); s != "" {
 			p.wrap(indent, s)
 		}
 		p.wrap(indent, a.outcome())
 	}
+}
+
+// alertName says in words what an alert is about.
+func alertName(k events.AlertKind) string {
+	switch k {
+	case events.AlertLow:
+		return "left low"
+	case events.AlertSeized:
+		return "too little rotation"
+	case events.AlertYield:
+		return "rotation without torque"
+	case events.AlertZeroShift:
+		return "zero shifted"
+	case events.AlertSameCycle:
+		return "same cycle twice"
+	}
+	return strings.ReplaceAll(string(k), "_", " ")
 }
 
 // outcome tells what became of an alert.
