@@ -51,7 +51,7 @@ Start here:
 		}
 	}
 	add("run", newDemo(), newServe(), newSimulate())
-	add("work", newJob(), newProcedure(), newShop(), newAudit(), newMetrology())
+	add("work", newJob(), newProcedure(), newShop(), newAudit(), newJudge(), newMetrology())
 	add("care", newDoctor(), newRebuild(), newBench(), newVersion())
 	root.AddCommand(newBenchServed())
 	wrapArgs(root)

@@ -1,0 +1,25 @@
+package rules
+
+import (
+	"maps"
+	"slices"
+)
+
+// Clone returns a copy of the state on which Evolve may go on without the
+// original showing it. It copies the maps, not what they hold: Evolve replaces
+// that and never writes into it.
+func (s *State) Clone() *State {
+	c := *s
+	c.Procedures = maps.Clone(s.Procedures)
+	c.Newest = maps.Clone(s.Newest)
+	c.Jobs = maps.Clone(s.Jobs)
+	c.Ended = maps.Clone(s.Ended)
+	c.BenchJob = maps.Clone(s.BenchJob)
+	c.Unplaced = maps.Clone(s.Unplaced)
+	c.Alerts = maps.Clone(s.Alerts)
+	c.ProcTexts = maps.Clone(s.ProcTexts)
+	c.Unreadable = maps.Clone(s.Unreadable)
+	c.index.unplaced = slices.Clone(s.index.unplaced)
+	c.index.loose = slices.Clone(s.index.loose)
+	return &c
+}
