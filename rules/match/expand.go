@@ -1,0 +1,351 @@
+package match
+
+import "math"
+
+// expander weighs all ways on from all hypotheses for one pull.
+type expander struct {
+	m    *model
+	q    *Pull
+	x    *features
+	same bool
+	out  []candidate
+	top  float64
+
+	// of the hypothesis in hand
+	h     *hyp
+	i     int32
+	next  int
+	fresh float64
+	odd   bool
+	rep   float64
+	none  float64
+	walk  float64
+	again float64
+	once  float64
+}
+
+// run returns the hypotheses after the pull, and what was let go of by then.
+func (e *expander) run(hs []hyp, dropped float64) ([]hyp, float64) {
+	for range min(e.q.Gap-1, 6) {
+		hs = e.m.lost(hs)
+	}
+	e.top = math.Inf(-1)
+	for i := range hs {
+		e.h, e.i = &hs[i], int32(i)
+		e.ways()
+	}
+	return e.settle(hs, dropped)
+}
+
+// measure works out the densities of the pull under the hypothesis in hand.
+func (e *expander) measure() {
+	m, h, x := e.m, e.h, e.x
+	e.next = m.next(h)
+	e.walk, e.again, e.once = m.waits(h, x)
+	e.none = m.none(x, anyPeak)
+	if x.low {
+		e.fresh, e.odd = e.none, false
+		e.rep = e.none
+		return
+	}
+	e.fresh, e.odd = m.fresh(h, x)
+	e.rep = m.repeat(h, x)
+	if !m.j.Closing {
+		s := seen{x.turn, x.last, x.rate}
+		e.rep += m.seen(h, &s)
+	} else if known(x.turn) {
+		e.rep += logAdd(m.again.log(h.again, x.turn)+math.Log(0.99), math.Log(0.01)+anyTurn)
+	}
+}
+
+// ways adds the ways on from the hypothesis in hand.
+func (e *expander) ways() {
+	if e.h.weight() < e.top+math.Log(e.m.p.Prune) {
+		return
+	}
+	if e.same {
+		e.next = e.m.next(e.h)
+		e.add(kSame, -1, 1, 0, 0)
+		return
+	}
+	e.measure()
+	switch {
+	case e.q.Loosening:
+		e.loosen()
+	case e.m.j.Closing:
+		e.round()
+	default:
+		scale := e.finishing()
+		e.after(e.lostBefore(scale))
+	}
+}
+
+// add adds one way: prior chance, log density, flags.
+func (e *expander) add(k kind, f int, chance, density float64, flags uint8) {
+	if !(chance > 0) {
+		return
+	}
+	w := e.h.weight() + math.Log(chance) + density
+	if e.q.Placed >= 0 {
+		switch {
+		case f < 0:
+			w += math.Log(e.m.p.PlaceWrong * 10)
+		case f != e.q.Placed:
+			w += math.Log(e.m.p.PlaceWrong)
+		}
+	}
+	if e.odd && k <= kOther {
+		flags |= oddTurn
+	}
+	if w > e.top {
+		e.top = w
+	} else if !(w > e.top+math.Log(e.m.p.Prune)) {
+		return
+	}
+	e.out = append(e.out, candidate{w: w, from: e.i, kind: k, fastener: int8(f), next: int8(e.next), flags: flags})
+}
+
+// tighten adds a pull on a fastener that is not tight.
+func (e *expander) tighten(f int, chance float64, flags uint8) {
+	k := kOther
+	switch {
+	case e.x.low:
+		k = kSwing
+	case e.h.loosened&(1<<f) != 0:
+		k = kRetight
+	case f == e.next:
+		k = kNext
+	}
+	e.add(k, f, chance, e.fresh+e.walk, flags)
+}
+
+// finishing adds the ways on with the fastener in progress, and returns the
+// chance that it was left instead.
+func (e *expander) finishing() float64 {
+	f := int(e.h.partial)
+	if f < 0 {
+		return 1
+	}
+	go1 := 1 - e.m.p.LeaveLow
+	wait := logAdd(e.once, e.walk) - math.Ln2
+	if e.x.low {
+		e.add(kSwing, f, go1, e.none+wait, 0)
+	} else {
+		e.add(kFinish, f, go1, e.m.finish(e.h, e.x)+wait, 0)
+	}
+	return e.m.p.LeaveLow
+}
+
+// lostBefore adds the ways in which a pull on the next one was made before
+// this pull, but did not arrive. It returns the chance of none.
+func (e *expander) lostBefore(scale float64) float64 {
+	p, n := e.m.p, e.next
+	if n < 0 {
+		return scale
+	}
+	u := p.Unseen
+	switch {
+	case e.q.Gap > 0:
+		u = p.UnseenGap
+	case e.q.Tool.Counter == CountsCycles && e.q.Gap == 0:
+		u = p.Contiguous
+	}
+	e.add(kRepeat, n, scale*u*p.Again, e.rep+e.once, unseenNext|atOnce)
+	after := *e.h
+	after.passed |= 1 << n
+	after.last = int8(n)
+	if f := e.m.next(&after); f >= 0 {
+		e.tighten(f, scale*u*(1-p.Again), unseenNext)
+	}
+	return scale * (1 - u)
+}
+
+// after adds all other ways; scale is their chance together.
+func (e *expander) after(scale float64) {
+	if scale <= 0 {
+		return
+	}
+	p, h := e.m.p, e.h
+	free := 1.0
+	take := func(c float64) float64 { free -= c; return scale * c }
+	hasty := 1.0
+	if e.x.brokeOff {
+		hasty = p.Interrupted
+	}
+	if h.done != 0 {
+		e.repeats(take(e.habit()), take(p.LostPlace*hasty), take(p.Check))
+		e.retight(take(p.Loosened))
+	}
+	e.add(kNowhere, -1, take(p.Nowhere), e.none+e.walk, 0)
+	if len(e.m.j.OtherTargets) > 0 {
+		e.add(kElsewhere, -1, take(p.Elsewhere), e.m.none(e.x, e.x.other)+e.walk, 0)
+	}
+	e.others(take, hasty)
+	if e.next >= 0 {
+		e.tighten(e.next, scale*max(free, 0.05), 0)
+	}
+}
+
+// habit is the chance of a second pull at once, as this technician did it so
+// far.
+func (e *expander) habit() float64 {
+	p, h := e.m.p, e.h
+	if h.last < 0 || h.done&(1<<h.last) == 0 {
+		return 0
+	}
+	n := float64(h.turn.n) + float64(h.habits)
+	if n == float64(h.habits) {
+		n = float64(h.wait.n) + float64(h.habits)
+	}
+	return (p.Habit*p.HabitWeight + float64(h.habits)) / (p.HabitWeight + n)
+}
+
+// repeats adds pulls on tight fasteners: at once on the last, in place of the
+// next, and any other.
+func (e *expander) repeats(habit, lost, check float64) {
+	h, m := e.h, e.m
+	last := int(h.last)
+	lastTight := last >= 0 && h.done&(1<<last) != 0
+	e.add(kRepeat, last, habit, e.rep+e.once, atOnce)
+	others := count(h.done)
+	if lastTight {
+		others--
+	}
+	share := m.p.LostAgain
+	if others == 0 {
+		share = 1
+	} else if !lastTight {
+		share = 0
+	}
+	if lastTight && e.next >= 0 {
+		e.add(kLost, last, lost*share, e.rep+e.again, passNext)
+	}
+	if others == 0 {
+		return
+	}
+	for _, f := range m.order {
+		if f == last || h.done&(1<<f) == 0 {
+			continue
+		}
+		near := 0.5 / others
+		if e.next >= 0 {
+			near += 0.5 * m.near(f, last, others)
+			e.add(kLost, f, lost*(1-share)*near, e.rep+e.again, passNext)
+		}
+		e.add(kRepeat, f, check/others, e.rep+e.again, 0)
+	}
+}
+
+// near shares a chance among tight fasteners by how close in order they are to
+// the last: half to the one before it, and so on.
+func (m *model) near(f, last int, others float64) float64 {
+	if last < 0 {
+		return 1 / others
+	}
+	d := m.at[last] - m.at[f]
+	if d < 1 || d > 40 {
+		return 0
+	}
+	return math.Ldexp(1, -d)
+}
+
+// retight adds a tight one that was loosened without our seeing it.
+func (e *expander) retight(chance float64) {
+	if f := int(e.h.last); f >= 0 && e.h.done&(1<<f) != 0 && !e.x.low {
+		e.add(kRetight, f, chance, e.fresh+e.walk, 0)
+	}
+}
+
+// others adds fasteners out of order that are not tight.
+func (e *expander) others(take func(float64) float64, hasty float64) {
+	p, h, m := e.m.p, e.h, e.m
+	open := m.all &^ h.done
+	if h.partial >= 0 {
+		open &^= 1 << h.partial
+	}
+	behind := open & h.passed
+	if behind != 0 {
+		c := p.BackAmid
+		if e.next < 0 {
+			c = p.Back
+		}
+		c = take(c) / count(behind)
+		for _, f := range m.order {
+			if behind&(1<<f) != 0 {
+				e.tighten(f, c, 0)
+			}
+		}
+	}
+	ahead := open &^ h.passed
+	if e.next < 0 || ahead&^(1<<e.next) == 0 {
+		return
+	}
+	after := *h
+	after.passed |= 1 << e.next
+	after.last = int8(e.next)
+	second := m.next(&after)
+	e.tighten(second, take(p.Skip*hasty), passNext)
+	jump := p.Jump
+	if !m.j.Strict {
+		jump *= p.FreeOrder
+	}
+	jump = take(jump) / (count(ahead) - 1)
+	for _, f := range m.order {
+		if f != e.next && ahead&(1<<f) != 0 {
+			e.tighten(f, jump, 0)
+		}
+	}
+}
+
+// loosen adds the fasteners that a loosening pull may have been on.
+func (e *expander) loosen() {
+	h := e.h
+	if h.done == 0 {
+		e.add(kNowhere, -1, 1, 0, 0)
+		return
+	}
+	n := count(h.done)
+	for _, f := range e.m.order {
+		if h.done&(1<<f) == 0 {
+			continue
+		}
+		c := 0.3 / n
+		if f == int(h.last) {
+			c += 0.7
+		}
+		e.add(kLoosen, f, c, 0, 0)
+	}
+}
+
+// round adds the ways on in a closing round: each fastener once more.
+func (e *expander) round() {
+	p, h, m := e.m.p, e.h, e.m
+	scale := e.finishing()
+	visit := func(f int, c float64) {
+		switch {
+		case f < 0:
+		case h.done&(1<<f) != 0:
+			e.add(kRepeat, f, scale*c, e.rep+e.walk, 0)
+		default:
+			e.tighten(f, scale*c, 0)
+		}
+	}
+	visit(e.next, 0.97)
+	if h.last >= 0 && h.done&(1<<h.last) != 0 {
+		e.add(kRepeat, int(h.last), scale*e.habit(), e.rep+e.once, atOnce)
+	}
+	e.add(kNowhere, -1, scale*p.Nowhere, e.none+e.walk, 0)
+	ahead := m.all &^ h.passed
+	if e.next >= 0 {
+		ahead &^= 1 << e.next
+	}
+	if ahead == 0 {
+		return
+	}
+	c := (p.Skip + p.Jump) / count(ahead)
+	for _, f := range m.order {
+		if ahead&(1<<f) != 0 {
+			visit(f, c)
+		}
+	}
+}

@@ -1,0 +1,306 @@
+package match
+
+import "math"
+
+// Densities of the logarithms where nothing is known: one over a range that
+// any pull falls into. Assumed.
+var (
+	anyTurn = -math.Log(8.0) // 0.3° to 1,000°
+	anyLast = -math.Log(5.0)
+	anyWait = -math.Log(8.0)
+	anyPeak = -math.Log(2.2) // a third to twice the target
+	anyRate = -math.Log(6.0)
+)
+
+// features are the logarithms of what a pull tells; NaN where it tells none.
+type features struct {
+	turn, last, wait, peak, rate float64
+	trace, snug, brk             bool
+	low                          bool // below the limit: unfinished
+	brokeOff                     bool // a long break before it
+	whole                        bool // the wait includes the tightening
+	other                        float64
+}
+
+// model is what a Filter's hypotheses share: parameters, joint and priors.
+type model struct {
+	p                            *Params
+	j                            Joint
+	order, at                    []int // order, and where in it each fastener is
+	all                          uint64
+	turn, last, wait, peak, rate *prior
+	again                        *prior // closing round: rotation of a repeat
+	shifts                       [4]struct{ by, lw float64 }
+	prevent                      float64
+	logs                         logs
+}
+
+// logs are logarithms of parameters that every pull needs.
+type logs struct {
+	odd, notOdd, relieved, notRelieved, pause, notPause, peakOdd, notPeakOdd, atOnce, snugF, noSnugF, snugR, noSnugR, brkF, noBrkF, brkR, noBrkR, repShare, relShare, repLasts, repRate, pauseS float64
+}
+
+func newModel(p *Params, j Joint) *model {
+	m := &model{p: p, j: j}
+	m.order, m.at = orderOf(j)
+	m.all = ^uint64(0) >> (64 - len(m.order))
+	m.priors()
+	m.setLogs()
+	return m
+}
+
+// priors sets what is believed of fresh pulls before the first.
+func (m *model) priors() {
+	p, k := m.p, m.j.Known
+	mean, spread := math.Log(p.UntaughtDeg), p.UntaughtRange
+	switch m.j.Stiffness {
+	case Hard:
+		mean, spread = math.Log(27)-0.5, 0.7
+	case Soft:
+		mean, spread = math.Log(324), 0.7
+	}
+	m.turn = m.taught(k.FreshAngle, mean, spread, p.FreshSpread)
+	m.last = m.taught(k.FreshDuration, math.Log(1.5), 1.0, p.LastSpread)
+	m.wait = newPrior(math.Log(p.WalkS), p.WalkRange, p.WalkSpread, 6)
+	if k.FreshInterval.N >= 5 {
+		m.wait = newPrior(k.FreshInterval.Mean, 0.35, math.Sqrt(k.FreshInterval.Var+0.01), 10)
+	}
+	m.rate = m.taught(k.FreshRate, 0, 2, p.RateSpread)
+	m.peak = newPrior(0.01, p.PeakRange, p.PeakSpread, 6)
+	again := math.Log(p.RepeatDeg + p.FloorDeg)
+	m.again = newPrior(again, 1, 0.5, 6)
+	if k.RepeatAngle.N >= 3 {
+		m.again = newPrior(k.RepeatAngle.Mean, 0.3, math.Sqrt(k.RepeatAngle.Var+0.04), 8)
+	}
+}
+
+// taught gives the prior that earlier jobs taught, or else the broad one. A
+// taught spread is mixed with the assumed one, which counts as FreshDF values.
+func (m *model) taught(k Moments, mean, off, sd float64) *prior {
+	p := m.p
+	if k.N < 5 {
+		return newPrior(mean, off, sd, p.FreshDF)
+	}
+	n, df := float64(k.N), p.FreshDF
+	v := (df*sd*sd + n*k.Var) / (df + n)
+	return newPrior(k.Mean, math.Sqrt(p.JobSpread*p.JobSpread+v/n), math.Sqrt(v), min(df+n, 40))
+}
+
+func (m *model) setLogs() {
+	p, ln := m.p, math.Log
+	m.logs = logs{
+		odd: ln(p.Odd) + anyTurn, notOdd: ln(1 - p.Odd), relieved: ln(p.Relieved), notRelieved: ln(1 - p.Relieved),
+		pause: ln(p.Pause), notPause: ln(1 - p.Pause), peakOdd: ln(p.PeakOdd) + anyPeak, notPeakOdd: ln(1 - p.PeakOdd),
+		atOnce: ln(p.AtOnce), snugF: ln(p.SnugFresh), noSnugF: ln(1 - p.SnugFresh), snugR: ln(p.SnugRepeat), noSnugR: ln(1 - p.SnugRepeat),
+		brkF: ln(p.BreakFresh), noBrkF: ln(1 - p.BreakFresh), brkR: ln(p.BreakRepeat), noBrkR: ln(1 - p.BreakRepeat),
+		relShare: ln(p.RelievedShare), repLasts: ln(p.RepeatLasts), repRate: ln(p.RepeatRate), pauseS: ln(p.PauseS),
+	}
+	by := [4]float64{0, 0.8, 0.6, 0.45}
+	w := [4]float64{0.5, 0.25, 0.15, 0.1}
+	switch m.j.Stiffness {
+	case Hard:
+		w = [4]float64{0.85, 0.1, 0.04, 0.01}
+	case Soft:
+		w = [4]float64{0.1, 0.3, 0.35, 0.25}
+	}
+	for i := range by {
+		m.shifts[i].lw = ln(w[i])
+		if by[i] > 0 {
+			m.shifts[i].by = ln(by[i])
+		}
+	}
+}
+
+// features takes the logarithms of what a pull tells. before is when the pull
+// before it was taken.
+func (m *model) features(q Pull, before float64) features {
+	x := features{turn: turnLog(q.Angle), last: positiveLog(q.Duration), wait: math.NaN(), peak: math.NaN(), rate: math.NaN()}
+	if t := q.Trace; t != nil {
+		x.trace, x.snug, x.brk, x.rate = true, t.Snug, t.Breakaway, positiveLog(t.RateNmDeg)
+		if y := turnLog(t.NetDeg); !math.IsNaN(y) {
+			x.turn = y
+		}
+	}
+	if m.j.Target > 0 {
+		x.peak = positiveLog(q.Torque / m.j.Target)
+	}
+	x.low = !(q.Torque >= m.j.LSL)
+	if d := q.AtS - before; d > 0 && d < 1e7 {
+		x.brokeOff = d > m.p.BreakS
+		x.whole = !(q.Duration > 0 && q.Duration < d)
+		if !x.whole {
+			d -= q.Duration
+		}
+		x.wait = math.Log(max(d, 0.2))
+	}
+	x.other = m.otherPeak(q.Torque)
+	return x
+}
+
+// otherPeak is the logarithm of the density of a peak where other steps are
+// open.
+func (m *model) otherPeak(t float64) float64 {
+	if len(m.j.OtherTargets) == 0 {
+		return math.Inf(-1)
+	}
+	s := math.Inf(-1)
+	for _, o := range m.j.OtherTargets {
+		if y := positiveLog(t / o); !math.IsNaN(y) {
+			s = logAdd(s, student5(y, 0.01, m.p.PeakRange))
+		}
+	}
+	return logAdd(s-math.Log(float64(len(m.j.OtherTargets)))+m.logs.notPeakOdd, m.logs.peakOdd)
+}
+
+// known tells whether a feature was reported.
+func known(x float64) bool { return !math.IsNaN(x) }
+
+// fresh is the log density of a pull's features, but for the wait, if it
+// tightened a fastener; odd tells that its rotation is none to learn from.
+func (m *model) fresh(h *hyp, x *features) (l float64, odd bool) {
+	if known(x.turn) {
+		t := m.turn.log(h.turn, x.turn) + m.logs.notOdd
+		odd = t < m.logs.odd
+		l += logAdd(t, m.logs.odd)
+	}
+	if known(x.last) {
+		l += m.dependent(x) * logAdd(m.last.log(h.dur, x.last)+math.Log(0.98), math.Log(0.02)+anyLast)
+	}
+	if known(x.rate) {
+		l += logAdd(m.rate.log(h.rate, x.rate)+math.Log(0.98), math.Log(0.02)+anyRate)
+	}
+	if x.trace {
+		l += pick(x.snug, m.logs.snugF, m.logs.noSnugF) + pick(x.brk, m.logs.brkF, m.logs.noBrkF)
+	}
+	return l + m.peakFresh(h, x), odd
+}
+
+func (m *model) dependent(x *features) float64 {
+	if known(x.turn) {
+		return m.p.Dependent
+	}
+	return 1
+}
+
+func pick(is bool, yes, no float64) float64 {
+	if is {
+		return yes
+	}
+	return no
+}
+
+func (m *model) peakFresh(h *hyp, x *features) float64 {
+	if !known(x.peak) || x.low {
+		return 0
+	}
+	return logAdd(m.peak.log(h.peak, x.peak)+m.logs.notPeakOdd, m.logs.peakOdd)
+}
+
+// repeat is the log density of the features of a pull on a tight fastener that
+// do not depend on later pulls: peak and what the trace shows.
+func (m *model) repeat(h *hyp, x *features) (l float64) {
+	if known(x.peak) && !x.low {
+		s := math.Sqrt(m.peak.scale2(h.peak) + m.p.PeakRepSp*m.p.PeakRepSp)
+		l = logAdd(student5(x.peak, h.peak.mean+m.p.PeakRepeat, s)+m.logs.notPeakOdd, m.logs.peakOdd)
+	}
+	if x.trace {
+		l += pick(x.snug, m.logs.snugR, m.logs.noSnugR) + pick(x.brk, m.logs.brkR, m.logs.noBrkR)
+	}
+	return l
+}
+
+// seen is the log density of a repeat's rotation, duration and rate. They are
+// held against what fresh pulls of the same hypothesis do, later ones too.
+func (m *model) seen(h *hyp, r *seen) (l float64) {
+	if known(r.turn) {
+		l += m.turnAgain(h, r.turn)
+	}
+	if known(r.last) {
+		s := math.Sqrt(m.last.scale2(h.dur) + m.p.RepeatLastSp*m.p.RepeatLastSp)
+		d := 1.0
+		if known(r.turn) {
+			d = m.p.Dependent
+		}
+		l += d * logAdd(student5(r.last, h.dur.mean+m.logs.repLasts, s)+math.Log(0.9), math.Log(0.1)+anyLast)
+	}
+	if known(r.rate) {
+		s := math.Sqrt(m.rate.scale2(h.rate) + m.p.RepeatRateSp*m.p.RepeatRateSp)
+		l += logAdd(student5(r.rate, h.rate.mean+m.logs.repRate, s)+math.Log(0.9), math.Log(0.1)+anyRate)
+	}
+	return l
+}
+
+// turnAgain mixes a fastener that hardly turns with one that its neighbours
+// have relieved, and, if taught, with what repeats on this joint did before.
+func (m *model) turnAgain(h *hyp, x float64) float64 {
+	p := m.p
+	tight := math.Log(p.RepeatDeg + p.FloorDeg + float64(p.RepeatShare*math.Exp(min(h.turn.mean, 8))))
+	l := logAdd(student5(x, tight, p.RepeatSpread)+m.logs.notRelieved, student5(x, h.turn.mean+m.logs.relShare, p.RelievedRange)+m.logs.relieved)
+	k := m.j.Known.RepeatAngle
+	if k.N < 3 {
+		return l
+	}
+	n := float64(k.N)
+	w := n / (n + 3)
+	return logAdd(math.Log(w)+student5(x, k.Mean, math.Sqrt(k.Var*(1+1/n)+0.04)), math.Log(1-w)+l)
+}
+
+// none is the log density of the features of a pull that was on no fastener,
+// or is unfinished.
+func (m *model) none(x *features, peak float64) (l float64) {
+	if known(x.turn) {
+		l += anyTurn
+	}
+	if known(x.last) {
+		l += m.dependent(x) * anyLast
+	}
+	if known(x.rate) {
+		l += anyRate
+	}
+	if x.trace {
+		l += 2 * math.Log(0.5)
+	}
+	if known(x.peak) && !x.low {
+		l += peak
+	}
+	return l
+}
+
+// finish is the log density of a pull that ends what an unfinished one began:
+// it turns anything up to a fresh one's rotation.
+func (m *model) finish(h *hyp, x *features) (l float64) {
+	if known(x.turn) {
+		l += logAdd(math.Log(0.5)+student5(x.turn, h.turn.mean-0.7, 0.8), math.Log(0.5)+anyTurn)
+	}
+	if known(x.last) {
+		l += m.dependent(x) * logAdd(math.Log(0.5)+student5(x.last, h.dur.mean-0.3, 0.6), math.Log(0.5)+anyLast)
+	}
+	if known(x.rate) {
+		l += logAdd(math.Log(0.5)+student5(x.rate, h.rate.mean+0.3, 0.8), math.Log(0.5)+anyRate)
+	}
+	if x.trace {
+		l += 2 * math.Log(0.5)
+	}
+	return l + m.peakFresh(h, x)
+}
+
+// waits are the log densities of the time since the pull before: after a walk
+// to a fresh one, to a tight one, and at once on the same.
+func (m *model) waits(h *hyp, x *features) (walk, again, once float64) {
+	if !known(x.wait) {
+		return 0, 0, 0
+	}
+	pause := m.logs.pause + student5(x.wait, m.logs.pauseS, m.p.PauseSpread)
+	walk = logAdd(m.logs.notPause+m.wait.log(h.wait, x.wait), pause)
+	again = walk
+	s := math.Sqrt(m.wait.scale2(h.wait) + 0.01)
+	if x.whole {
+		again = math.Inf(-1)
+		for _, k := range m.shifts {
+			again = logAdd(again, k.lw+student5(x.wait, h.wait.mean+k.by, s))
+		}
+		again = logAdd(m.logs.notPause+again, pause)
+	}
+	once = logAdd(m.logs.notPause+student5(x.wait, h.wait.mean+m.logs.atOnce, m.p.AtOnceSp), pause)
+	return walk, again, once
+}

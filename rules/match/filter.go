@@ -1,0 +1,203 @@
+package match
+
+import (
+	"math"
+	"math/bits"
+	"slices"
+)
+
+// maxPulls is how many pulls a Filter weighs; later ones are only counted.
+const maxPulls = 512
+
+// Filter weighs what the pulls of one pass of one joint were.
+type Filter struct {
+	m       *model
+	hyps    []hyp // weights normalised: their sum is 1
+	pulls   int   // weighed
+	over    int   // counted only
+	lastAt  float64
+	lastQ   Pull
+	reading []uint64
+	dropped float64
+}
+
+// hyp is one reading of all pulls so far.
+type hyp struct {
+	lw, lr   float64 // log weight; and the part of it that repeats' features give
+	done     uint64  // tight
+	passed   uint64  // that the technician is through with
+	low      uint64  // unfinished
+	unseen   uint64  // tightened by a pull that did not arrive
+	loosened uint64
+	sig      uint64 // of the labels, fresh or not, of all pulls
+	last     int8   // where the last pull was; −1: nowhere yet
+	partial  int8   // the one in progress; −1: none
+	nseen    uint8
+	habits   uint8
+	turn     normal
+	dur      normal // see last
+	wait     normal
+	peak     normal
+	rate     normal
+	again    normal // closing round: rotation of repeats
+	seen     [4]seen
+	path     *node
+}
+
+// seen is what a pull on a tight fastener told.
+type seen struct{ turn, last, rate float64 }
+
+// node is a pull's explanation within one hypothesis.
+type node struct {
+	parent   *node
+	kind     kind
+	fastener int8
+	unseen   bool // a pull that did not arrive came before
+}
+
+// New begins a pass. p nil means Default. N is held between 1 and
+// MaxFasteners: those above are not weighed, and Tight gives them 0.
+func New(p *Params, j Joint) *Filter {
+	if p == nil {
+		p = Default()
+	}
+	m := newModel(p, j)
+	f := &Filter{m: m, lastAt: math.NaN()}
+	h := hyp{last: -1, partial: -1, turn: m.turn.start(), dur: m.last.start(), wait: m.wait.start(), peak: m.peak.start(), rate: m.rate.start(), again: m.again.start()}
+	if !j.Closing {
+		f.hyps = []hyp{h}
+		return f
+	}
+	f.hyps = m.closing(h)
+	return f
+}
+
+// orderOf returns the order in which a joint's fasteners are expected, and
+// where in it each is. Those that the order forgets come last; those that
+// there are not, or come twice, are left out.
+func orderOf(j Joint) (order, at []int) {
+	n := min(max(j.N, 1), MaxFasteners)
+	at = make([]int, n)
+	for i := range at {
+		at[i] = -1
+	}
+	add := func(f int) {
+		if f >= 0 && f < n && at[f] < 0 {
+			at[f] = len(order)
+			order = append(order, f)
+		}
+	}
+	for _, f := range j.Order {
+		add(f)
+	}
+	for f := range n {
+		add(f)
+	}
+	return order, at
+}
+
+// closing gives the hypotheses before a closing round: all tight, or all but
+// one.
+func (m *model) closing(h hyp) []hyp {
+	h.turn = m.turn.start()
+	h.done, h.wait = m.all, m.wait.start()
+	out := []hyp{h}
+	left := 1.0
+	for f := range m.order {
+		q := 0.002
+		if f < len(m.j.Before) {
+			q = 1 - min(max(m.j.Before[f], 0.001), 1-1e-6)
+		}
+		k := h
+		k.done &^= 1 << f
+		k.lw = math.Log(q)
+		left *= 1 - q
+		out = append(out, k)
+	}
+	out[0].lw = math.Log(left)
+	normalise(out)
+	return out
+}
+
+// Pulls returns how many pulls were given.
+func (f *Filter) Pulls() int { return f.pulls + f.over }
+
+// Overrun tells that there were more pulls than a Filter weighs, so that its
+// answers no longer hold: a person must say what is tight.
+func (f *Filter) Overrun() bool { return f.over > 0 }
+
+// Dropped returns the share of weight that was let go of so far to keep the
+// number of hypotheses bounded: each share counted when it was let go.
+func (f *Filter) Dropped() float64 { return f.dropped }
+
+// Pull returns the filter after one more pull.
+func (f *Filter) Pull(q Pull) *Filter {
+	g := *f
+	if f.pulls >= maxPulls {
+		g.over++
+		return &g
+	}
+	g.reading = append(slices.Clip(f.reading), q.Reading)
+	g.pulls++
+	x := f.m.features(q, f.lastAt)
+	e := expander{m: f.m, q: &q, x: &x, same: f.pulls > 0 && (q.SameCounter || sameCycle(f.lastQ, q))}
+	g.hyps, g.dropped = e.run(f.hyps, f.dropped)
+	if q.AtS == q.AtS && !(q.AtS < f.lastAt) {
+		g.lastAt = q.AtS
+	}
+	q.Trace = nil
+	g.lastQ = q
+	return &g
+}
+
+// sameCycle tells whether two pulls are so alike, and so near, that a tool
+// must have sent one cycle twice: nobody pulls twice within 50 ms.
+func sameCycle(a, b Pull) bool {
+	d := b.AtS - a.AtS
+	return a.Torque == b.Torque && d >= 0 && d < 0.05 && a.Tool.Name == b.Tool.Name
+}
+
+// normalise makes the weights' sum 1.
+func normalise(hs []hyp) {
+	t := total(hs)
+	for i := range hs {
+		hs[i].lw -= t
+	}
+}
+
+// total is the logarithm of the sum of the weights.
+func total(hs []hyp) float64 {
+	top := math.Inf(-1)
+	for i := range hs {
+		top = max(top, hs[i].weight())
+	}
+	s := 0.0
+	for i := range hs {
+		s += math.Exp(hs[i].weight() - top)
+	}
+	return top + math.Log(s)
+}
+
+func (h *hyp) weight() float64 { return h.lw + h.lr }
+
+// next is the fastener that the order wants now: the first, from the last one
+// pulled on, that the technician is not through with. −1 if there is none.
+func (m *model) next(h *hyp) int {
+	rest := m.all &^ h.passed
+	if rest == 0 {
+		return -1
+	}
+	from := 0
+	if h.last >= 0 && h.passed&(1<<h.last) != 0 {
+		from = m.at[h.last] + 1
+	}
+	for i := range m.order {
+		f := m.order[(from+i)%len(m.order)]
+		if rest&(1<<f) != 0 {
+			return f
+		}
+	}
+	return -1
+}
+
+func count(set uint64) float64 { return float64(bits.OnesCount64(set)) }

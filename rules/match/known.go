@@ -1,0 +1,83 @@
+package match
+
+import (
+	"math"
+	"slices"
+)
+
+// Moments are the mean and variance of the logarithms of N values.
+type Moments struct {
+	N         int
+	Mean, Var float64
+}
+
+// Known is what earlier jobs taught about one pass of a joint. The zero value
+// means untaught.
+type Known struct {
+	FreshAngle, RepeatAngle Moments // rotation, of degrees plus floor: see turnLog
+	FreshDuration           Moments // of seconds
+	FreshInterval           Moments // of seconds from one pull to the next
+	FreshRate               Moments // of N·m per degree after snug
+}
+
+// floorDeg is the noise floor that rotations are given before their logarithm
+// is taken. Found: angles come in 0.25° steps and run on by up to 1.75°
+// (screw-tightening-wear).
+const floorDeg = 1
+
+// KnownFrom gives what plain samples teach: rotations in degrees, durations
+// and intervals in seconds, torque rates in N·m per degree. Values that are
+// not numbers, and for all but rotations those not above zero, are left out.
+// It is robust: the mean is the median, the spread comes from the interquartile range of the
+// logarithms, over 1.349 (the normal distribution's). Slices are not changed.
+func KnownFrom(freshAngles, repeatAngles, freshDurations, freshIntervals, freshRates []float64) Known {
+	return Known{
+		FreshAngle: momentsOf(freshAngles, turnLog), RepeatAngle: momentsOf(repeatAngles, turnLog),
+		FreshDuration: momentsOf(freshDurations, positiveLog), FreshInterval: momentsOf(freshIntervals, positiveLog),
+		FreshRate: momentsOf(freshRates, positiveLog),
+	}
+}
+
+func momentsOf(xs []float64, f func(float64) float64) Moments {
+	var ys []float64
+	for _, x := range xs {
+		if y := f(x); !math.IsNaN(y) {
+			ys = append(ys, y)
+		}
+	}
+	if len(ys) == 0 {
+		return Moments{}
+	}
+	slices.Sort(ys)
+	sd := (quantile(ys, 0.75) - quantile(ys, 0.25)) / 1.349
+	return Moments{N: len(ys), Mean: quantile(ys, 0.5), Var: sd * sd}
+}
+
+// quantile of a sorted slice, by linear interpolation.
+func quantile(ys []float64, p float64) float64 {
+	at := p * float64(len(ys)-1)
+	i := int(at)
+	if i+1 >= len(ys) {
+		return ys[len(ys)-1]
+	}
+	return ys[i] + float64((at-float64(i))*(ys[i+1]-ys[i]))
+}
+
+// turnLog is a logarithm of a rotation that also takes zero and negative ones:
+// ln a for rotations well above the floor, ln floor at zero. NaN if a is not a
+// finite number.
+func turnLog(a float64) float64 {
+	if math.IsNaN(a) || math.IsInf(a, 0) {
+		return math.NaN()
+	}
+	a = min(max(a, -2*floorDeg), 1e5)
+	return math.Log((a + math.Sqrt(a*a+4*floorDeg*floorDeg)) / 2)
+}
+
+// positiveLog is ln x; NaN if x is not a finite number above zero.
+func positiveLog(x float64) float64 {
+	if !(x > 0) || math.IsInf(x, 0) {
+		return math.NaN()
+	}
+	return math.Log(x)
+}

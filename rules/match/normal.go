@@ -1,0 +1,84 @@
+package match
+
+import "math"
+
+// prior is a normal-inverse-gamma prior of a normal quantity of unknown mean
+// and variance, the conjugate form; the next value is then distributed as
+// Student's t (Gelman et al., Bayesian Data Analysis, 3rd ed., 3.3; from
+// memory).
+type prior struct {
+	mean, k, a, b float64
+	lognorm       [maxCounted + 1]float64 // of the density after n values
+}
+
+// maxCounted is how many values a normal takes in; more teach nothing new and
+// are weighed only.
+const maxCounted = 127
+
+// normal is what n values did to a prior.
+type normal struct {
+	mean, b float64
+	n       int32
+}
+
+// newPrior gives the prior of values around a mean that is believed to within
+// off, spreading by about sd, which df values would support.
+func newPrior(mean, off, sd, df float64) *prior {
+	r := sd / math.Max(off, 1e-3)
+	p := &prior{mean: mean, k: r * r, a: df / 2, b: df / 2 * sd * sd}
+	for n := range p.lognorm {
+		p.lognorm[n] = studentNorm(2*p.a + float64(n))
+	}
+	return p
+}
+
+func (p *prior) start() normal { return normal{mean: p.mean, b: p.b} }
+
+// with returns n after one more value.
+func (p *prior) with(n normal, x float64) normal {
+	if n.n >= maxCounted {
+		return n
+	}
+	k, d := p.k+float64(n.n), x-n.mean
+	return normal{mean: n.mean + d/(k+1), b: n.b + float64(k*d*d)/(2*(k+1)), n: n.n + 1}
+}
+
+// scale2 is the square of the scale of the predictive distribution.
+func (p *prior) scale2(n normal) float64 {
+	k, a := p.k+float64(n.n), p.a+float64(n.n)/2
+	return n.b * (k + 1) / (a * k)
+}
+
+// log returns the logarithm of the predictive density at x.
+func (p *prior) log(n normal, x float64) float64 {
+	s2, df := p.scale2(n), 2*p.a+float64(n.n)
+	d := x - n.mean
+	return p.lognorm[n.n] - 0.5*math.Log(s2) - (df+1)/2*math.Log1p(d*d/(s2*df))
+}
+
+// studentNorm is the logarithm of Student's density at zero, scale 1.
+func studentNorm(df float64) float64 {
+	a, _ := math.Lgamma((df + 1) / 2)
+	b, _ := math.Lgamma(df / 2)
+	return a - b - 0.5*math.Log(math.Pi*df)
+}
+
+// student5 is the logarithm of Student's density with five degrees of freedom:
+// heavy tails where nothing is learned.
+func student5(x, loc, scale float64) float64 {
+	z := (x - loc) / scale
+	return student5Norm - math.Log(scale) - 3*math.Log1p(z*z/5)
+}
+
+var student5Norm = studentNorm(5)
+
+// logAdd returns ln(eᵃ + eᵇ).
+func logAdd(a, b float64) float64 {
+	if a < b {
+		a, b = b, a
+	}
+	if math.IsInf(b, -1) {
+		return a
+	}
+	return a + math.Log1p(math.Exp(b-a))
+}

@@ -1,0 +1,104 @@
+package match
+
+// Params are the parameters of the model. Chances are per pull unless said
+// otherwise; spreads are of natural logarithms. model.md tells where each one
+// comes from.
+type Params struct {
+	// How people work.
+	Habit       float64 // a second pull at once on the same fastener. Assumed
+	HabitWeight float64 // pulls that this chance is worth before any was seen. Assumed
+	LostPlace   float64 // a tight one pulled once more in place of the next, which is then left out. Assumed
+	LostAgain   float64 // of these, the share on the fastener just done. Assumed
+	Check       float64 // a tight one pulled once more without losing the place. Assumed
+	Skip        float64 // the next in order left out for the one after it. Assumed
+	Jump        float64 // some other untouched one. Assumed
+	FreeOrder   float64 // factor on Jump where the order is free. Assumed
+	Back        float64 // back to one left out, when all others are done. Assumed
+	BackAmid    float64 // the same before that. Assumed
+	Nowhere     float64 // a pull on no fastener. Assumed
+	Elsewhere   float64 // on another open step. Assumed
+	Loosened    float64 // a tight one loosened unseen and tightened again. Assumed
+	Interrupted float64 // factor on LostPlace and Skip after a long break. Assumed
+	BreakS      float64 // seconds that make a long break. Assumed
+	LeaveLow    float64 // to go on from an unfinished pull. Assumed
+	StopEarly   float64 // per job: to stop with some known to be untouched. Assumed
+	StopHole    float64 // per job: to stop with one left out and not noticed. Assumed
+
+	// Readings that do not arrive.
+	Unseen      float64 // lost without a sign, where no counter of cycles would show it. Assumed
+	UnseenGap   float64 // a cycle lost by the counter was a fresh tightening. Assumed
+	Again       float64 // a pull whose reading was lost is pulled again. Assumed
+	Contiguous  float64 // lost although the counter of cycles goes on without a gap. Assumed
+	PlaceWrong  float64 // a confirmed place is wrong. Assumed
+	AnswerWrong float64 // an answer to a question is wrong. Assumed
+
+	// Rotation.
+	FloorDeg      float64 // added as noise floor before taking logarithms. Found: 0.25° steps, up to 1.75° run-on
+	FreshSpread   float64 // of a fresh rotation within a job. Found: 13.8° sd 3.4 and slope sd 22 %
+	FreshDF       float64 // values that this spread is worth. Assumed
+	JobSpread     float64 // of a joint's mean from job to job. Assumed
+	UntaughtDeg   float64 // middle of hard (27) and soft (324). Computed from ISO 5393, remembered
+	UntaughtRange float64 // of the mean, around it. Computed from the same
+	RepeatDeg     float64 // that a tight one seems to turn: wind-up, noise. Found: spring-back 3.4° sd 0.43
+	RepeatShare   float64 // and as a share of a fresh rotation. Assumed
+	RepeatSpread  float64 // Assumed
+	RelievedShare float64 // share of a fresh rotation that a repeat turns where neighbours relieve it. Assumed
+	RelievedRange float64 // Assumed
+	Relieved      float64 // share of joints where that is so. Assumed
+	Odd           float64 // a fresh pull that turns quite unlike the others. Assumed
+
+	// Duration and torque rate.
+	LastSpread   float64 // of a fresh duration. Assumed
+	RepeatLasts  float64 // a repeat's duration as a share of a fresh one's. Assumed
+	RepeatLastSp float64 // Assumed
+	Dependent    float64 // power of the duration's evidence where rotation is known. Assumed
+	RateSpread   float64 // Found: slope after snug, sd 22 %
+	RepeatRate   float64 // a repeat's torque rate over a fresh one's. Assumed
+	RepeatRateSp float64 // Assumed
+	SnugFresh    float64 // a snug point is found in a fresh pull. Assumed
+	SnugRepeat   float64 // and in a repeat. Assumed
+	BreakFresh   float64 // a breakaway is found in a fresh pull. Assumed
+	BreakRepeat  float64 // and in a repeat. Assumed
+
+	// Time between pulls.
+	WalkS       float64 // Assumed
+	WalkRange   float64 // between technicians. Assumed
+	WalkSpread  float64 // within a pass. Assumed
+	AtOnce      float64 // time to a second pull at once, as a share of the walk. Assumed
+	AtOnceSp    float64 // Assumed
+	Pause       float64 // a break before a pull. Assumed
+	PauseS      float64 // Assumed
+	PauseSpread float64 // Assumed
+	TurnShare   float64 // share of a soft joint's interval that tightening takes. Assumed
+
+	// Peak torque, as the logarithm of its ratio to the target.
+	PeakRange  float64 // of a technician's mean. Assumed
+	PeakSpread float64 // Assumed
+	PeakRepeat float64 // a repeat's peak above a fresh one's. Assumed: static friction
+	PeakRepSp  float64 // Assumed
+	PeakOdd    float64 // Assumed
+
+	// Limits.
+	Keep   int     // hypotheses kept
+	Prune  float64 // weight, as a share of the greatest, below which one is let go
+	Odds   float64 // odds "somebody was left out" from which it is said. Calibrated, see model.md
+	AskP   float64 // chance that somebody was left out from which a question pays
+	AskMin float64 // chance of the least of two explanations that are worth a question
+}
+
+// Default returns the parameters in use.
+func Default() *Params {
+	return &Params{
+		Habit: 0.010, HabitWeight: 30, LostPlace: 0.0015, LostAgain: 0.35, Check: 0.001, Skip: 0.003, Jump: 0.002, FreeOrder: 20,
+		Back: 0.3, BackAmid: 0.03, Nowhere: 0.0005, Elsewhere: 0.002, Loosened: 0.0002, Interrupted: 4, BreakS: 45,
+		LeaveLow: 0.03, StopEarly: 0.003, StopHole: 0.6,
+		Unseen: 0.0005, UnseenGap: 0.85, Again: 0.45, Contiguous: 1e-7, PlaceWrong: 1e-4, AnswerWrong: 0.02,
+		FloorDeg: 1, FreshSpread: 0.25, FreshDF: 8, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
+		RepeatDeg: 2.5, RepeatShare: 0.03, RepeatSpread: 0.7, RelievedShare: 0.25, RelievedRange: 0.5, Relieved: 0.15, Odd: 0.0003,
+		LastSpread: 0.3, RepeatLasts: 0.45, RepeatLastSp: 0.5, Dependent: 0.5,
+		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.93, SnugRepeat: 0.15, BreakFresh: 0.05, BreakRepeat: 0.6,
+		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.38, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, TurnShare: 0.4,
+		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02,
+		Keep: 256, Prune: 1e-8, Odds: 4, AskP: 0.05, AskMin: 0.03,
+	}
+}

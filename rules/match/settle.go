@@ -1,0 +1,229 @@
+package match
+
+import (
+	"cmp"
+	"math"
+	"slices"
+)
+
+// settle makes hypotheses of the best candidates.
+func (e *expander) settle(hs []hyp, dropped float64) ([]hyp, float64) {
+	p := e.m.p
+	low := e.top + math.Log(p.Prune)
+	all, n := math.Inf(-1), 0
+	for _, c := range e.out {
+		all = logAdd(all, c.w)
+		if c.w >= low {
+			e.out[n] = c
+			n++
+		}
+	}
+	out := e.out[:n]
+	if n > 2*p.Keep {
+		slices.SortFunc(out, better)
+		out = out[:2*p.Keep]
+	}
+	kept := math.Inf(-1)
+	for _, c := range out {
+		kept = logAdd(kept, c.w)
+	}
+	next := make([]hyp, len(out))
+	nodes := make([]node, len(out))
+	for i, c := range out {
+		h := &hs[c.from]
+		next[i] = *h
+		nodes[i] = node{parent: h.path, kind: c.kind, fastener: c.fastener, unseen: c.flags&unseenNext != 0}
+		next[i].lw = c.w - h.lr
+		e.m.apply(&next[i], c, e.x)
+		next[i].path = &nodes[i]
+	}
+	share := math.Exp(kept - all)
+	next, s := keep(next, p.Keep)
+	return next, 1 - (1-dropped)*min(share*s, 1)
+}
+
+func better(a, b candidate) int {
+	return cmp.Or(-cmp.Compare(a.w, b.w), cmp.Compare(a.from, b.from), cmp.Compare(a.kind, b.kind), cmp.Compare(a.fastener, b.fastener), cmp.Compare(a.flags, b.flags))
+}
+
+// apply changes a hypothesis by a pull.
+func (m *model) apply(h *hyp, c candidate, x *features) {
+	if c.flags&unseenNext != 0 {
+		h.done |= 1 << c.next
+		h.unseen |= 1 << c.next
+	}
+	if c.flags&(passNext|unseenNext) != 0 {
+		h.passed |= 1 << c.next
+	}
+	if c.fastener >= 0 {
+		h.last = c.fastener
+	}
+	h.sig = h.sig*1099511628211 + c.kind.label() + uint64(c.flags&unseenNext)<<8 + 1
+	if c.flags&atOnce != 0 && c.flags&unseenNext == 0 && h.habits < 200 {
+		h.habits++
+	}
+	m.touch(h, c, x)
+	m.learn(h, c, x)
+	m.weighSeen(h)
+}
+
+// touch changes the state of the fastener.
+func (m *model) touch(h *hyp, c candidate, x *features) {
+	if c.fastener < 0 {
+		return
+	}
+	bit := uint64(1) << c.fastener
+	h.passed |= bit
+	switch c.kind {
+	case kNext, kOther, kRetight, kFinish:
+		h.done |= bit
+		h.low &^= bit
+		h.loosened &^= bit
+		h.partial = -1
+	case kSwing:
+		h.low |= bit
+		h.partial = c.fastener
+	case kLoosen:
+		h.done &^= bit
+		h.loosened |= bit
+		h.passed &^= bit
+	case kRepeat, kLost:
+		h.partial = -1
+	}
+}
+
+// learn takes a pull's features into the hypothesis.
+func (m *model) learn(h *hyp, c candidate, x *features) {
+	switch c.kind.label() {
+	case 1:
+		m.learnFresh(h, c, x)
+	case 2:
+		if x.low {
+			return
+		}
+		if m.j.Closing {
+			if known(x.turn) {
+				h.again = m.again.with(h.again, x.turn)
+			}
+			return
+		}
+		h.keepSeen(m, seen{x.turn, x.last, x.rate})
+	}
+}
+
+func (m *model) learnFresh(h *hyp, c candidate, x *features) {
+	if known(x.turn) && c.flags&oddTurn == 0 {
+		h.turn = m.turn.with(h.turn, x.turn)
+	}
+	if known(x.last) {
+		h.dur = m.last.with(h.dur, x.last)
+	}
+	if known(x.rate) {
+		h.rate = m.rate.with(h.rate, x.rate)
+	}
+	if known(x.peak) && math.Abs(x.peak) < 0.5 {
+		h.peak = m.peak.with(h.peak, x.peak)
+	}
+	if known(x.wait) && !x.brokeOff {
+		h.wait = m.wait.with(h.wait, x.wait)
+	}
+}
+
+// keepSeen keeps what a repeat told, to be weighed anew after every later
+// pull. A fifth one pushes out the first, whose weight stays as it is.
+func (h *hyp) keepSeen(m *model, s seen) {
+	if !known(s.turn) && !known(s.last) && !known(s.rate) {
+		return
+	}
+	if int(h.nseen) == len(h.seen) {
+		l := m.seen(h, &h.seen[0])
+		h.lw += l
+		copy(h.seen[:], h.seen[1:])
+		h.nseen--
+	}
+	// The candidate's weight holds this repeat's density already.
+	h.lw -= m.seen(h, &s)
+	h.seen[h.nseen] = s
+	h.nseen++
+	h.lr = 0
+}
+
+// weighSeen weighs a hypothesis's repeats by all its fresh pulls.
+func (m *model) weighSeen(h *hyp) {
+	l := 0.0
+	for i := range h.nseen {
+		l += m.seen(h, &h.seen[i])
+	}
+	h.lr = l
+}
+
+// keep lets the lightest go where there are more than n, after merging those
+// that no later pull can tell apart, and makes the weights' sum 1. It returns
+// the share that stays.
+func keep(hs []hyp, n int) ([]hyp, float64) {
+	share := 1.0
+	if len(hs) > n {
+		before := total(hs)
+		slices.SortFunc(hs, heavier)
+		hs = merge(hs)
+		hs = slices.Clip(hs[:min(len(hs), n)])
+		share = math.Exp(total(hs) - before)
+	}
+	normalise(hs)
+	return hs, share
+}
+
+func heavier(a, b hyp) int {
+	return cmp.Or(-cmp.Compare(a.weight(), b.weight()), cmp.Compare(a.done, b.done), cmp.Compare(a.passed, b.passed), cmp.Compare(a.last, b.last), cmp.Compare(a.sig, b.sig))
+}
+
+// state is what later pulls depend on, but for the statistics, which the
+// labels in sig determine.
+type state struct {
+	done, passed, low, unseen, loosened, sig uint64
+	last, partial                            int8
+}
+
+// merge adds up hypotheses of equal state. The heaviest keeps its path and
+// statistics, so that only the places of earlier pulls become approximate.
+func merge(hs []hyp) []hyp {
+	first := make(map[state]int, len(hs))
+	n := 0
+	for i := range hs {
+		h := &hs[i]
+		k := state{h.done, h.passed, h.low, h.unseen, h.loosened, h.sig, h.last, h.partial}
+		if at, ok := first[k]; ok {
+			hs[at].lw = logAdd(hs[at].weight(), h.weight()) - hs[at].lr
+			continue
+		}
+		first[k] = n
+		hs[n] = *h
+		n++
+	}
+	return hs[:n]
+}
+
+// lost adds one cycle that the counter says was lost, of which nothing else is
+// known.
+func (m *model) lost(hs []hyp) []hyp {
+	out := make([]hyp, 0, 2*len(hs))
+	for i := range hs {
+		h := hs[i]
+		n := m.next(&h)
+		if n < 0 {
+			out = append(out, h)
+			continue
+		}
+		k := h
+		k.done |= 1 << n
+		k.passed |= 1 << n
+		k.unseen |= 1 << n
+		k.last = int8(n)
+		k.sig = k.sig*1099511628211 + 77
+		k.lw += math.Log(m.p.UnseenGap)
+		h.lw += math.Log(1 - m.p.UnseenGap)
+		out = append(out, k, h)
+	}
+	slices.SortFunc(out, heavier)
+	return out[:min(len(out), m.p.Keep)]
+}
