@@ -102,7 +102,7 @@ func newHand(s *Shop, rng *rand.Rand, m mood) *hand {
 		h.bolts = append(h.bolts, make([]bolt, s.steps[i].n))
 	}
 	h.sample = &Sample{Procedure: s.procedure, Head: HeadRecord{Stream: 1, Tools: []ToolRecord{s.toolRecord()}, Start: "2026-11-25T08:00:00Z"},
-		Truth: Truth{Note: "Invented: made by the simulator. No tool, unit or shop in it exists.", Seed: s.seed, Tier: s.tier, Faults: []FaultTruth{}}, shop: s}
+		Truth: Truth{Note: "Invented: made by the simulator. No tool, unit or shop in it exists.", Seed: s.seed, Tier: s.tier, Faults: []FaultTruth{}}, shop: s, mood: m}
 	return h
 }
 
@@ -242,9 +242,10 @@ func swingPart(st *step, p int, u float64) float64 {
 // aimed draws the torque that a pull ends at. Clean ones stay in the limits.
 func (h *hand) aimed(st *step, v *visit, sd, shift float64) float64 {
 	ps := &st.passes[v.pass]
+	margin := 0.005 + (math.Abs(h.shop.tool.zero)+h.shop.tool.res)/ps.target
 	for {
 		x := h.mood.aim + shift + sd*h.rng.NormFloat64()
-		if v.factor != 1 || math.Abs(x) < ps.limits-0.005 {
+		if v.factor != 1 || math.Abs(x) < ps.limits-margin {
 			return ps.target * (1 + x) * v.factor
 		}
 	}
@@ -292,7 +293,7 @@ func (h *hand) emit(v *visit, gap float64, p pull) {
 	}
 	if h.shop.tier != Torque {
 		a := max(0, round(p.turn+t.windUpAt(p.nm)+t.angleSD*h.rng.NormFloat64(), t.angleRes))
-		d := round(dur*h.spread(0.03), 0.01)
+		d := round(dur*h.spread(durationCV), 0.01)
 		r.Angle, r.Duration = &a, &d
 	}
 	if h.shop.tier == Trace {

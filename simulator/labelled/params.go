@@ -16,6 +16,11 @@ const (
 	// on the angle, which is as large to first order.
 	turnCV = 0.22
 	jobCV  = 0.06 // of a joint's angle from job to job; invented
+	// Joints whose neighbours take preload from each other, so that a repeat
+	// turns too: which, how often, and by what share of the last pass's turn.
+	// Invented.
+	gasketLeast, gasketChance = 60.0, 0.25 // degrees
+	gasketLow, gasketRange    = 0.10, 0.25
 	// A pull that takes up where the last one stopped starts 7.8 % higher (2.6
 	// to 14.4 %). Found: open anchor-rod measurements, 18 restarts.
 	restart, restartSD = 0.078, 0.033
@@ -25,11 +30,12 @@ const (
 	repeatSD                = 0.022 // the same on a fastener that is tight
 	repeatShift             = 0.008 // static friction: how much higher a repeat stops, of target
 	aimMean, aimSD          = 0.010, 0.010
-	swingLeast, swingMost   = 0.40, 0.97 // peak of an unfinished swing, of target
+	swingLeast, swingMost   = 0.40, 0.93 // peak of an unfinished swing, of target
 	neighbourTurnSD         = 0.40       // coefficient of variation of a repeat's turn on a gasketed joint
 	repeatTurnDeg           = 0.3        // mean turn of a repeat beside 1.5 % of the joint's angle
 	repeatTurnShare         = 0.015
 	slowDegS                = 60.0 // a hand's speed, degrees a second
+	durationCV              = 0.03
 	pullStartS              = 0.30 // a pull's duration beside its turning
 	fitS                    = 1.6  // to fit the socket to the next head
 	refitS                  = 1.2  // to fit it again to the same one
@@ -45,9 +51,9 @@ const (
 	// Habits. Invented, so that a plain count alarms in about a tenth of the
 	// clean jobs.
 	habitChance             = 0.05 // technicians who pull twice by habit
-	secondOften, secondRare = 0.10, 0.0008
-	ratchetChance           = 0.15 // technicians who stop a swing before its end
-	swingOften, swingRare   = 0.06, 0.001
+	secondOften, secondRare = 0.10, 0.0003
+	ratchetChance           = 0.07 // technicians who stop a swing before its end
+	swingOften, swingRare   = 0.05, 0.0007
 	swapChance              = 0.06 // of one pair of neighbours in an order that is only advised
 	lateChance              = 0.04 // of a delivery that waits
 	lateS                   = 25.0

@@ -148,7 +148,7 @@ func newTool(rng *rand.Rand, tier Tier, least, greatest float64) tool {
 	t.angleRes, t.angleSD = pick(0.25, 0.5, 1), pick(0.4, 0.8, 1.6)
 	t.windUp = 1 + 3*rng.Float64()
 	t.rate = pick(100, 200, 400, 833)
-	t.zero = 0.001 * t.capacity * rng.NormFloat64()
+	t.zero = 0.002 * least * rng.NormFloat64()
 	if tier == Trace {
 		t.angleRes, t.angleSD = min(t.angleRes, 0.5), min(t.angleSD, 0.8)
 	}
@@ -185,8 +185,8 @@ func newStep(rng *rand.Rand, i int, taken map[int]bool) step {
 	}
 	st.joint = joint{turn: hardestDeg * math.Pow(softestDeg/hardestDeg, rng.Float64()), knee: kneeLow + (kneeHigh-kneeLow)*rng.Float64(),
 		runIn: runInLow + (runInHigh-runInLow)*rng.Float64()}
-	if st.joint.turn > 60 && rng.Float64() < 0.25 {
-		st.joint.gasket = 0.10 + 0.25*rng.Float64()
+	if st.joint.turn > gasketLeast && rng.Float64() < gasketChance {
+		st.joint.gasket = gasketLow + gasketRange*rng.Float64()
 	}
 	return st
 }

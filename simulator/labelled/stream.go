@@ -73,6 +73,7 @@ type Sample struct {
 	Truth     Truth
 
 	shop *Shop
+	mood mood
 }
 
 // WriteStream writes the readings as JSON Lines.
