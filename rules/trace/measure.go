@@ -1,0 +1,317 @@
+package trace
+
+import (
+	"math"
+
+	"witnessmark/events"
+)
+
+// Limits of the evaluation. Shares are of the trace's peak.
+const (
+	startShare   = 0.1  // torque counts from here. Assumed; found: run-in down to 0.09
+	swingShare   = 0.3  // a swing with less is none. Assumed
+	releaseShare = 0.5  // a release falls below half. Found
+	releaseUs    = 40e3 // for at least so long. Found: dips last up to 37 ms (95 %)
+	backDeg      = 1.0  // and turns back by so much. Found: spring-back 3.4° sd 0.43; run-on of 0.25° steps
+	slowHz       = 100  // Found: below, the worst 5 % lose more than 4 %
+	zeroShare    = 0.1  // Found: 7 % at the start, 4 % at the end
+	strippedDeg  = 10   // rotation beyond the peak that means stripping. Found: run-on 1.75° (95 %); assumed margin
+	yieldShare   = 0.5  // torque rate before the peak over the greatest. Common practice
+	toothShare   = 0.05 // a drop that makes a tooth. Assumed; found: noise 0.24 to 0.7 %
+	stickTeeth   = 3    // Assumed
+	goneShare    = 0.3  // later torque of a bit that slips. Found: 0.2 % against 97 %
+)
+
+var nan = math.NaN()
+
+// Measure evaluates a trace. It allocates nothing for a sound one.
+func Measure(tr *events.Trace, spec Spec) (f Features) {
+	f = Features{
+		TurnDeg: nan, NetDeg: nan, SpringDeg: nan, SnugNm: nan, SnugShare: nan, SnugDeg: nan, RateNmDeg: nan, BreakNm: nan, BreakDrop: nan,
+		RunInNm: nan, ZeroStart: nan, ZeroEnd: nan, LaterShare: nan, PastDeg: nan, LastShare: nan, PeakNm: nan, LevelNm: nan, PeakLoss: 1,
+	}
+	if tr == nil {
+		f.Codes = Empty
+		return f
+	}
+	v, codes := open(tr, spec.Loosen)
+	f.Codes, f.Samples = codes, len(v.torque)
+	if f.Samples == 0 {
+		f.Codes |= Empty
+		return f
+	}
+	f.RateHz = v.rate()
+	f.PeakLoss = PeakLoss(f.RateHz)
+	f.Codes |= v.timing(f.RateHz)
+	if f.RateHz < slowHz {
+		f.Codes |= Slow
+	}
+	f.peak(&v)
+	if !(f.PeakNm > 0) {
+		f.Codes |= Empty
+		return f
+	}
+	f.zero(&v, spec)
+	f.swings(&v, max(spec.Threshold.NewtonMetres(), startShare*f.PeakNm))
+	m := f.main()
+	f.rise(&v, m)
+	f.teeth(&v)
+	f.click(&v, m)
+	if v.angle != nil {
+		f.rotation(&v, m)
+		f.slopes(&v, m)
+	}
+	return f
+}
+
+func (f *Features) peak(v *view) {
+	best, at := math.Inf(-1), 0
+	for i, x := range v.torque {
+		if x = v.sign * x; x > best {
+			best, at = x, i
+		}
+	}
+	f.PeakNm, f.PeakAt = best, at
+	f.LevelNm = best / 2
+}
+
+func (f *Features) zero(v *view, spec Spec) {
+	f.ZeroStart, f.ZeroEnd = v.y(0), v.y(f.Samples-1)
+	limit := zeroShare * max(spec.Target.NewtonMetres(), f.PeakNm)
+	if math.Abs(f.ZeroStart) > limit && spec.Threshold.NewtonMetres() < f.ZeroStart/2 || math.Abs(f.ZeroEnd) > limit && f.ZeroEnd < f.LevelNm {
+		f.Codes |= NoZero
+	}
+	if f.ZeroEnd >= f.LevelNm {
+		f.Codes |= NoRelease
+	}
+}
+
+// cutter splits a trace in swings, sample by sample.
+type cutter struct {
+	f           *Features
+	v           *view
+	start       float64
+	in          bool
+	s           Swing
+	dip         int // first sample of a dip; -1: none
+	since       int64
+	most        float64 // greatest angle so far
+	low, lowest float64
+}
+
+// swings splits the trace. A release is torque below half the swing's peak for
+// 40 ms and, judged by both, either the angle back by the spring-back or no
+// torque at all; anything shorter is a dip.
+func (f *Features) swings(v *view, start float64) {
+	if start > f.PeakNm {
+		start = startShare * f.PeakNm
+	}
+	c := cutter{f: f, v: v, start: start, dip: -1}
+	half := start
+	for i, x := range v.torque {
+		x *= v.sign
+		if c.in && x >= half && c.dip < 0 {
+			if x > c.s.PeakNm {
+				c.s.PeakNm, c.s.PeakAt = x, i
+				half = releaseShare * x
+			}
+			continue
+		}
+		c.step(i, x)
+		half = releaseShare * c.s.PeakNm
+	}
+	if c.in {
+		c.s.To = len(v.torque) - 1
+		if c.dip >= 0 {
+			c.s.To = c.dip
+		}
+		c.end()
+	}
+	if f.Swings > 1 {
+		f.Codes |= Rehit
+	}
+	if f.Dips > 0 {
+		f.Codes |= Dip
+	}
+}
+
+func (c *cutter) step(i int, x float64) {
+	switch {
+	case !c.in:
+		if x >= c.start {
+			c.in, c.dip = true, -1
+			c.s = Swing{From: i, PeakAt: i, PeakNm: x, NetDeg: nan}
+		}
+	case x >= releaseShare*c.s.PeakNm: // back from a dip
+		if c.s.PeakNm >= swingShare*c.f.PeakNm && c.v.t(i)-c.since < releaseUs {
+			c.f.Dips++
+		}
+		c.dip = -1
+		if x > c.s.PeakNm {
+			c.s.PeakNm, c.s.PeakAt = x, i
+		}
+	case c.dip < 0:
+		c.dip, c.since, c.most = i, c.v.t(i), c.angle(i)
+	default:
+		c.most = max(c.most, c.angle(i))
+		if c.v.t(i)-c.since >= releaseUs && (x < c.start || c.v.angle != nil && c.most-c.angle(i) >= backDeg) {
+			c.s.To = c.dip
+			c.end()
+		}
+	}
+}
+
+func (c *cutter) angle(i int) float64 {
+	if c.v.angle == nil {
+		return 0
+	}
+	return c.v.a(i)
+}
+
+func (c *cutter) end() {
+	c.in = false
+	if c.s.PeakNm < swingShare*c.f.PeakNm {
+		return
+	}
+	if c.f.Swings < MostSwings {
+		c.f.Swing[c.f.Swings] = c.s
+	} else if c.s.PeakNm >= c.f.Swing[MostSwings-1].PeakNm {
+		c.f.Swing[MostSwings-1] = c.s
+	}
+	c.f.Swings++
+}
+
+// main gives the swing with the peak.
+func (f *Features) main() *Swing {
+	for i := range min(f.Swings, MostSwings) {
+		if f.Swing[i].PeakAt == f.PeakAt {
+			return &f.Swing[i]
+		}
+	}
+	return &Swing{To: f.Samples - 1, PeakAt: f.PeakAt, PeakNm: f.PeakNm, NetDeg: nan}
+}
+
+// rise times the way up of the main swing and the whole pull.
+func (f *Features) rise(v *view, m *Swing) {
+	high := m.PeakAt
+	for high > m.From && v.y(high) > 0.9*m.PeakNm {
+		high--
+	}
+	low := high
+	for low > 0 && v.y(low) > startShare*m.PeakNm {
+		low--
+	}
+	f.RiseUs = v.t(high) - v.t(low)
+	first, last := m.From, m.To
+	if n := min(f.Swings, MostSwings); n > 0 {
+		first, last = f.Swing[0].From, f.Swing[n-1].To
+	}
+	f.DurationUs = v.t(last) - v.t(first)
+}
+
+// rotation takes the angles of all swings at half the peak, and what the main
+// swing did after its peak.
+func (f *Features) rotation(v *view, m *Swing) {
+	if back := v.angle[m.PeakAt] - v.angle[0]; back < -2*backDeg {
+		v.turn = -1
+		f.Codes |= AngleNegative
+	}
+	f.TurnDeg = v.a(m.PeakAt) - v.a(0)
+	net := nan
+	for i := range min(f.Swings, MostSwings) {
+		s := &f.Swing[i]
+		s.NetDeg = f.net(v, s, f.next(i))
+		if s.NetDeg == s.NetDeg {
+			if net != net {
+				net = 0
+			}
+			net += s.NetDeg
+		}
+	}
+	f.NetDeg = net
+	end := f.Samples - 1
+	for i := range min(f.Swings, MostSwings) {
+		if &f.Swing[i] == m {
+			end = f.next(i)
+		}
+	}
+	f.after(v, m, end)
+}
+
+// next is the last sample before the swing after i.
+func (f *Features) next(i int) int {
+	if i+1 < min(f.Swings, MostSwings) {
+		return f.Swing[i+1].From - 1
+	}
+	return f.Samples - 1
+}
+
+// net is the rotation of one swing between rising and falling through half
+// the trace's peak. At equal torque, tool and joint are wound up alike, so
+// the difference is what stays: a tight fastener gives about 0.
+func (f *Features) net(v *view, s *Swing, end int) float64 {
+	up, ok := f.crossing(v, s)
+	if !ok {
+		return nan
+	}
+	down, fell := s.PeakAt, false
+	for i := min(s.To, end); i >= s.PeakAt; i-- {
+		if v.y(i) >= f.LevelNm {
+			down, fell = i, i < end
+			break
+		}
+	}
+	if !fell {
+		return v.a(s.PeakAt) - up
+	}
+	return v.between(down, down+1, f.LevelNm) - up
+}
+
+// crossing is the angle at which a swing last rose through half the trace's
+// peak, dips shorter than 40 ms not counted.
+func (f *Features) crossing(v *view, s *Swing) (deg float64, ok bool) {
+	if s.PeakNm < f.LevelNm {
+		return 0, false
+	}
+	up := s.PeakAt
+	for i := s.PeakAt - 1; i >= 0; i-- {
+		if v.y(i) >= f.LevelNm {
+			up = i
+		} else if v.t(up)-v.t(i) >= releaseUs {
+			break
+		}
+	}
+	if up == 0 {
+		return v.a(0), true
+	}
+	return v.between(up-1, up, f.LevelNm), true
+}
+
+// between is the angle at a torque between two samples.
+func (v *view) between(i, j int, nm float64) float64 {
+	p, q := v.y(i), v.y(j)
+	if p == q {
+		return v.a(j)
+	}
+	share := min(1, max(0, (nm-p)/(q-p)))
+	return v.a(i) + float64(share*(v.a(j)-v.a(i)))
+}
+
+// after takes the spring-back and the rotation beyond the peak.
+func (f *Features) after(v *view, m *Swing, end int) {
+	most, past := v.a(m.PeakAt), v.a(m.PeakAt)
+	for i := m.PeakAt + 1; i <= end; i++ {
+		a := v.a(i)
+		most = max(most, a)
+		if i <= m.To && v.y(i) >= goneShare*m.PeakNm {
+			past = max(past, a)
+		}
+	}
+	if !f.Codes.Has(NoRelease) || end < f.Samples-1 {
+		f.SpringDeg = most - v.a(end)
+	}
+	f.PastDeg = past - v.a(m.PeakAt)
+	if f.PastDeg >= strippedDeg {
+		f.Codes |= Strip
+	}
+}
