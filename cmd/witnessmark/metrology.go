@@ -32,9 +32,12 @@ input.
   nested      repeats within days within runs
   capability  how readings lie in their limits
   chart       control charts of a check standard or tool
+  check       a shift's quick check against the tool's own history
+  idle        zero, noise and drift of a streaming tool at rest
   drift       when a tool will leave its tolerance
   peers       a tool's factor against its peers, from production pulls
   interval    how long until the next calibration
+  due         when a tool is due, by calendar or cycles
   recall      which readings are in doubt after a tool was found bad
 
 ` + caution,
@@ -42,7 +45,7 @@ input.
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	cmd.AddCommand(newCalibrate(), newIndicator(), newDecide(), newType1(), newGRR(), newNested(), newCapability(),
-		newChart(), newDriftTrend(), newPeersRates(), newInterval(), newRecallFile())
+		newChart(), newQuickCheck(), newIdle(), newDue(), newDriftTrend(), newPeersRates(), newInterval(), newRecallFile())
 	for _, c := range cmd.Commands() {
 		c.Flags().Bool("json", false, "print the answer as JSON")
 	}

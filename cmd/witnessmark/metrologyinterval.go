@@ -37,9 +37,9 @@ own), and are checked at once after a drop or abuse.`,
 	c.Flags().Int("good", 0, "found in tolerance")
 	c.Flags().Int("tested", 0, "calibrated at this interval")
 	c.Flags().Float64("days", 365, "the interval until now, days")
-	c.Flags().Float64("target", 0.95, "share to be found in tolerance at the end of an interval; NIST GMP 11 asks 0.99 of critical parameters")
+	c.Flags().Float64("target", 0.95, fmt.Sprintf("share to be found in tolerance at the end of an interval; NIST GMP 11 asks %g of critical parameters", drift.GMP11Target))
 	c.Flags().Float64("confidence", 0.5, "a3: confidence wanted before the interval is changed; growth: confidence of the band, there 0.95 if not given")
-	c.Flags().Float64("most", 365, "longest interval, days")
+	c.Flags().Float64("most", 365*drift.TorqueYears, "longest interval, days")
 	c.Flags().Float64("start", 0, "growth: deviation just after calibration")
 	c.Flags().Float64("u0", 0, "growth: standard uncertainty just after calibration")
 	c.Flags().Float64("until-u", 0, "growth: also say when the standard uncertainty reaches this")
@@ -73,6 +73,9 @@ func runInterval(c *cobra.Command, args []string) error {
 // advise ends a report with the interval, cut to the longest one.
 func advise(c *cobra.Command, r *report, days float64) error {
 	r.add("interval by the method", days, "days")
+	if target := float(c, "target"); target < drift.GMP11Target {
+		r.note("NIST GMP 11 asks a target of %s for a parameter that makes up %d %% of the uncertainty or more, and no interval above %d years", percent(drift.GMP11Target), drift.GMP11Critical, drift.GMP11Years)
+	}
 	if most := float(c, "most"); days > most {
 		r.note("cut to %s days, the longest interval allowed here", num(most))
 		days = most
