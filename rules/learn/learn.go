@@ -1,0 +1,99 @@
+// Package learn keeps what the pulls of released jobs taught about a joint:
+// rotations, torque rates, durations and intervals, as a fold over events. From
+// it come what the matching knows of the joint, and a proposal for an angle
+// window with its rate of false alarms.
+//
+// Memory is constant: each list is a ring of the latest values. All of it is
+// pure, and a State is its own snapshot in JSON. Rotations are in degrees,
+// rates in newton metres per degree, times in seconds.
+package learn
+
+import (
+	"witnessmark/events"
+	"witnessmark/rules/match"
+)
+
+const (
+	mostValues = 300  // a ring's length. A choice: ten jobs of 30 bolts
+	mostKeys   = 5000 // joints in a State; the one that was idle longest goes first
+	surely     = 0.9  // least probability of the explanation that teaches
+)
+
+// Ring holds the latest values of one kind.
+type Ring struct {
+	Values []float64 `json:"values,omitempty"`
+	Next   int       `json:"next,omitempty"` // where the next one goes, once it is full
+	Seen   int       `json:"seen,omitempty"` // values ever added
+}
+
+// Add puts in a finite number; anything else is passed over.
+func (r *Ring) Add(x float64) {
+	if x-x != 0 {
+		return
+	}
+	r.Seen++
+	if len(r.Values) < mostValues {
+		r.Values = append(r.Values, x)
+		return
+	}
+	r.Values[r.Next%mostValues] = x
+	r.Next = (r.Next + 1) % mostValues
+}
+
+// Joint is what was learned about one pass of a joint.
+type Joint struct {
+	Fresh    Ring `json:"fresh"`    // rotation of a first pull, degrees
+	Repeat   Ring `json:"repeat"`   // rotation of a pull on a tight fastener, degrees
+	Rate     Ring `json:"rate"`     // torque rate after snug, N·m per degree
+	Duration Ring `json:"duration"` // of a first pull, s
+	Interval Ring `json:"interval"` // from one pull of the pass to the next, s
+	Jobs     int  `json:"jobs"`
+	Last     int  `json:"last"` // State.Jobs when it last learned
+}
+
+// Known converts to what the matching takes.
+func (j *Joint) Known() match.Known {
+	if j == nil {
+		return match.Known{}
+	}
+	return match.KnownFrom(j.Fresh.Values, j.Repeat.Values, j.Duration.Values, j.Interval.Values, j.Rate.Values)
+}
+
+// State is what was learned about all joints. The zero value is empty.
+type State struct {
+	Joints map[string]*Joint `json:"joints,omitempty"`
+	Jobs   int               `json:"jobs"` // released jobs that taught, of all joints
+}
+
+// Joint gives what was learned under a key; nil if nothing was.
+func (s *State) Joint(key string) *Joint { return s.Joints[key] }
+
+// Released learns from the pulls of a released job. pulls are those of any
+// order and any steps, the last weighing of each reading; key names the joint
+// of a pull, "" where there is none to learn of. Only a pull whose best
+// explanation has a probability of 0.9 or more teaches.
+func (s *State) Released(pulls []events.PullWeighed, key func(*events.PullWeighed) string) {
+	s.Jobs++
+	touched := map[string]bool{}
+	last := map[string]events.Instant{}
+	for i := range pulls {
+		p := &pulls[i]
+		k := key(p)
+		if k == "" {
+			continue
+		}
+		before, had := last[k]
+		last[k] = p.AtUs
+		kind := best(p)
+		if kind == "" {
+			continue
+		}
+		j := s.joint(k)
+		if !touched[k] {
+			touched[k] = true
+			j.Jobs++
+		}
+		j.Last = s.Jobs
+		j.take(p, kind, before, had)
+	}
+}
