@@ -28,7 +28,8 @@ Real check standards wander slowly while healthy. --slow estimates that from the
 base and widens the limits by it, so that a healthy tool does not alarm.
 
 Columns: value, with a unit; at, a date or a number (optional); subgroup
-(optional: points are then the subgroups' means).
+(optional: points are then the subgroups' means); adjusted (optional: yes where the
+tool was adjusted just before; the chart begins anew there).
 
   at,value_mg
   2026-03-02,-19.51
@@ -62,6 +63,7 @@ type series struct {
 	groups [][]float64
 	unit   string
 	time   string // unit of at
+	before int    // points before the last adjustment, left out
 }
 
 func readSeries(c *cobra.Command, file string) (s series, err error) {
@@ -89,6 +91,14 @@ func readSeries(c *cobra.Command, file string) (s series, err error) {
 		if err != nil {
 			return s, err
 		}
+		adjusted, err := yesNo(f, "adjusted")
+		if err != nil {
+			return s, err
+		}
+		if adjusted { // what came before says nothing of the tool now
+			s.before += len(s.x)
+			s.at, s.label, s.x, s.groups, last = nil, nil, nil, nil, ""
+		}
 		if f.has("subgroup") {
 			if g := f.text("subgroup"); len(s.groups) == 0 || g != last {
 				last, s.groups = g, append(s.groups, nil)
@@ -98,7 +108,7 @@ func readSeries(c *cobra.Command, file string) (s series, err error) {
 				continue
 			}
 		}
-		at, label := float64(len(s.x)), strconv.Itoa(len(s.x)+1)
+		at, label := float64(len(s.x)), strconv.Itoa(s.before+len(s.x)+1)
 		if f.has("at") {
 			if at, label, err = moment(f, "at"); err != nil {
 				return s, err
@@ -151,6 +161,12 @@ func runChart(c *cobra.Command, args []string) error {
 		r.add("of it quick", p.Slow.Quick, s.unit)
 		r.add("of it slow", p.Slow.Drift, s.unit, fmt.Sprintf("memory %s %s; log likelihood %s above white noise", num(p.Slow.Tau), s.time, num(p.Slow.Gain)))
 		r.note("run lengths hold for readings that do not follow each other; the slow part widens the limits to keep them")
+		if charts[0].Low != nil {
+			r.note("a CUSUM is widened by the long-run standard deviation and alarms more seldom than said; the EWMA sees more")
+		}
+	}
+	if s.before > 0 {
+		r.note("%d points before the last adjustment are left out", s.before)
 	}
 	signals := 0
 	for _, ch := range charts {

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -205,7 +206,7 @@ func runPeersRates(c *cobra.Command, args []string) error {
 	for _, x := range fs {
 		mark := x.Question
 		if x.Suspect {
-			suspects, mark = append(suspects, x.Tool), "suspect; "+mark
+			suspects, mark = append(suspects, x.Tool), strings.TrimSuffix("suspect: "+mark, ": ")
 		}
 		t.Rows = append(t.Rows, []any{x.Tool, x.Pulls, x.Visits, num(round(x.Factor, 4)), fmt.Sprintf("%s to %s", num(round(x.Lower, 4)), num(round(x.Upper, 4))), num(round(math.Abs(x.Z), 2)), num(round(x.Bound, 2)), x.Peers, mark})
 	}

@@ -373,3 +373,27 @@ func sdOf(x []float64) float64 {
 	}
 	return math.Sqrt(s)
 }
+
+// A CUSUM scaled by the long-run standard deviation alarms no more often than the
+// plain one on white noise: run lengths of 465 give about one in five tools within
+// 100 points.
+func TestSlowCUSUMKeepsTheFalseAlarmRate(t *testing.T) {
+	r := rand.New(rand.NewPCG(21, 3))
+	slow := Slow{Quick: 1, Drift: 1, Tau: 10}
+	p := Process{SD: slow.SD(), Slow: &slow}
+	const runs = 400
+	with, without := 0, 0
+	for range runs {
+		at, x := invented(r, 100, 1, 1, 10)
+		if len(CUSUM(at, x, p, 0.5, 5).Signals) > 0 {
+			with++
+		}
+		if len(CUSUM(at, x, Process{SD: slow.SD()}, 0.5, 5).Signals) > 0 {
+			without++
+		}
+	}
+	t.Logf("alarms within 100 points: %d with the slow part, %d without, of %d", with, without, runs)
+	if with > runs/5 || without < 2*with {
+		t.Errorf("%d with, %d without", with, without)
+	}
+}

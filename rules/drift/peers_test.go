@@ -205,3 +205,53 @@ func BenchmarkPeersMillionPulls(b *testing.B) {
 		}
 	}
 }
+
+// The 95 % interval of a tool that is 2 % off holds the truth about as often.
+func TestPeersIntervalHoldsTheTruth(t *testing.T) {
+	held := 0
+	const shops = 400
+	for i := range shops {
+		s := newShop(uint64(20000+i), 4, 0.1)
+		s.off[3] = math.Log(1.02)
+		for range 40 {
+			s.round()
+		}
+		fs, _, err := s.p.Estimate(Watch{False: 1e-9})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if f := fs[3]; f.Lower <= 1.02 && 1.02 <= f.Upper {
+			held++
+		}
+	}
+	t.Logf("%d of %d intervals hold the truth", held, shops)
+	if held < shops*92/100 || held > shops*985/1000 {
+		t.Errorf("%d of %d", held, shops)
+	}
+}
+
+// One pull in fifty is a re-hit or a slip, with a rate three times too large or
+// too small: healthy tools are still not suspected.
+func TestPeersBearStrayPulls(t *testing.T) {
+	falsely := 0
+	const shops = 200
+	for i := range shops {
+		s := newShop(uint64(40000+i), 4, 0.1)
+		for r := range 60 {
+			s.round()
+			k := s.r.IntN(4)
+			stray := 3.0
+			if s.r.IntN(2) == 0 {
+				stray = 1. / 3
+			}
+			s.p.Add(Pull{Kind: "A", Joint: fmt.Sprint("stray", r), Tool: fmt.Sprintf("T%d", k), Rate: 2.5 * stray})
+		}
+		if len(s.suspects(t, Watch{False: 0.01})) > 0 {
+			falsely++
+		}
+	}
+	t.Logf("%d of %d", falsely, shops)
+	if falsely > 8 {
+		t.Errorf("%d of %d shops suspected", falsely, shops)
+	}
+}
