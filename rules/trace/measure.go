@@ -18,6 +18,7 @@ const (
 	strippedDeg  = 10   // rotation beyond the peak that means stripping. Found: run-on 1.75° (95 %); assumed margin
 	yieldShare   = 0.5  // torque rate before the peak over the greatest. Common practice
 	toothShare   = 0.05 // a drop that makes a tooth. Assumed; found: noise 0.24 to 0.7 %
+	goneTooth    = 0.4  // between two teeth of a bit that slips torque falls below. Found
 	stickTeeth   = 3    // Assumed
 	goneShare    = 0.3  // later torque of a bit that slips. Found: 0.2 % against 97 %
 )
@@ -27,7 +28,7 @@ var nan = math.NaN()
 // Measure evaluates a trace. It allocates nothing for a sound one.
 func Measure(tr *events.Trace, spec Spec) (f Features) {
 	f = Features{
-		TurnDeg: nan, NetDeg: nan, SpringDeg: nan, SnugNm: nan, SnugShare: nan, SnugDeg: nan, RateNmDeg: nan, BreakNm: nan, BreakDrop: nan,
+		TurnDeg: nan, NetDeg: nan, SpringDeg: nan, SnugNm: nan, SnugShare: nan, SnugDeg: nan, RateNmDeg: nan, BreakNm: nan, MoveNm: nan, BreakDrop: nan,
 		RunInNm: nan, ZeroStart: nan, ZeroEnd: nan, LaterShare: nan, PastDeg: nan, LastShare: nan, PeakNm: nan, LevelNm: nan, PeakLoss: 1,
 	}
 	if tr == nil {
@@ -55,11 +56,14 @@ func Measure(tr *events.Trace, spec Spec) (f Features) {
 	f.swings(&v, max(spec.Threshold.NewtonMetres(), startShare*f.PeakNm))
 	m := f.main()
 	f.rise(&v, m)
-	f.teeth(&v)
+	f.teeth(&v, spec.Loosen)
 	f.click(&v, m)
 	if v.angle != nil {
 		f.rotation(&v, m)
 		f.slopes(&v, m)
+	}
+	if spec.Loosen {
+		f.Codes &^= Strip | Yield | Click // words of tightening
 	}
 	return f
 }

@@ -27,23 +27,33 @@ func (s sums) line() (at, slope, rest float64) {
 	return (s.y - float64(slope*s.x)) / s.n, slope, max(0, syy-float64(slope*sxy))
 }
 
-// gather takes the samples from..to in groups of at least two neighbours,
-// angles and torques counted from the first.
-func (p *points) gather(v *view, from, to int) {
-	n := to - from + 1
-	size := max(1, (n+mostPoints-1)/mostPoints)
-	if size == 1 && n >= 16 {
-		size = 2
-	}
+// gather takes the samples from..to in groups of at least two neighbours, as
+// even in angle as they come, angles counted from the first. At skip or above
+// (0: nowhere) what lies a tenth below the torque so far is left out: dips while
+// the drive changes its speed.
+func (p *points) gather(v *view, from, to int, skip float64) {
 	a0 := v.a(from)
+	width := (v.a(to) - a0) / (mostPoints - 8)
 	p.n = 0
-	for i := from; i+size-1 <= to && p.n < mostPoints; i += size {
-		var x, y float64
-		for j := i; j < i+size; j++ {
-			x += v.a(j) - a0
-			y += v.y(j)
+	var x, y, n, most float64
+	next := width
+	for i := from; i <= to; i++ {
+		torque := v.y(i)
+		most = max(most, torque)
+		if skip > 0 && most >= skip && torque < 0.9*most {
+			continue
 		}
-		p.add(x/float64(size), y/float64(size))
+		a := v.a(i) - a0
+		x, y, n = x+a, y+torque, n+1
+		if n < 2 || a < next {
+			continue
+		}
+		if p.n == mostPoints {
+			return
+		}
+		p.add(x/n, y/n)
+		next = max(next, a) + width
+		x, y, n = 0, 0, 0
 	}
 }
 
@@ -105,7 +115,7 @@ func (f *Features) slopes(v *view, m *Swing) {
 	up, _ := f.crossing(v, m)
 	wind := v.a(m.PeakAt) - up
 	from := f.back(v, m, v.a(m.PeakAt)-max(4, windowTurn*wind))
-	p.gather(v, from, m.PeakAt)
+	p.gather(v, from, m.PeakAt, f.LevelNm)
 	f.RateNmDeg = f.plainRate(v, m)
 	elastic := f.elastic(m)
 	k, ok := p.two()
@@ -200,7 +210,7 @@ func (f *Features) breakaway(v *view, m *Swing, elastic float64) {
 	}
 	to := f.moving(v, m)
 	var p points
-	p.gather(v, from, to)
+	p.gather(v, from, to, 0)
 	k, ok := p.two()
 	if !ok || k.before <= 0 || k.after*breakRatio > k.before || k.gain < 0.3 || k.y < 0.3*m.PeakNm {
 		return
@@ -210,7 +220,8 @@ func (f *Features) breakaway(v *view, m *Swing, elastic float64) {
 	if elastic == elastic && k.before < elastic/2 {
 		return
 	}
-	f.BreakNm = min(k.y, m.PeakNm)
+	f.MoveNm = min(k.y, m.PeakNm)
+	f.BreakNm = f.MoveNm
 	f.static(v, from, to)
 }
 

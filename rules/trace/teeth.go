@@ -3,7 +3,7 @@ package trace
 // teeth counts drops on the way up (stick-slip) and looks whether torque came
 // back after it was gone (a bit that slips). Of two neighbours the mean is
 // taken: samples alternate.
-func (f *Features) teeth(v *view) {
+func (f *Features) teeth(v *view, loosen bool) {
 	drop, gone := toothShare*f.PeakNm, goneShare*f.PeakNm
 	hi, lo, last := v.y(0), v.y(0), v.y(0)
 	falling, small, big := false, 0, 0
@@ -35,23 +35,23 @@ func (f *Features) teeth(v *view) {
 		f.Codes |= StickSlip
 	}
 	f.later(v)
-	if f.LaterShare >= goneShare && f.Swings <= 1 {
+	if f.LaterShare >= goneShare && (loosen || f.Swings <= 1) {
 		f.Codes |= Slip
 		f.Teeth = max(f.Teeth, big+1)
 	}
 }
 
-// later is the highest torque after the first tooth: after torque of at least
-// a tenth of the peak fell to below a third of what it was.
+// later is the highest torque after the peak had gone to below two fifths, that
+// rose by a tenth again, as a share of the peak: the next tooth.
 func (f *Features) later(v *view) {
-	f.LaterShare = 0
-	i := f.PeakAt
-	for i < f.Samples && v.y(i) > f.PeakNm*startShare {
-		i++
-	}
-	most := 0.0
-	for ; i < f.Samples; i++ {
-		most = max(most, v.y(i))
+	gone, rise := goneTooth*f.PeakNm, startShare*f.PeakNm
+	most, lo := 0.0, f.PeakNm
+	for i := f.PeakAt + 1; i < f.Samples; i++ {
+		y := v.y(i)
+		lo = min(lo, y)
+		if lo < gone && y > lo+rise && y > most {
+			most = y
+		}
 	}
 	f.LaterShare = most / f.PeakNm
 }

@@ -36,7 +36,8 @@ type Features struct {
 	SnugShare  float64 // as a share of the peak
 	SnugDeg    float64 // rotation from there to the peak
 	RateNmDeg  float64 // torque rate after snug; without one, from half the peak
-	BreakNm    float64 // torque at which a tight fastener began to move
+	BreakNm    float64 // torque at which a tight fastener began to move: its peak of static friction, or else MoveNm
+	MoveNm     float64 // first movement: where the slopes before and after it meet
 	BreakDrop  float64 // share of it that is lost at once when it moves: static friction
 	RiseUs     int64   // from a tenth to nine tenths of the peak
 	DurationUs int64   // with torque, first swing to last
