@@ -34,7 +34,10 @@ func (f *facts) fold(r *Record) {
 	f.proc, f.state = proc, s.Jobs[f.job.Job]
 }
 
-// outcomes returns what was decided on the job's work, in journal order.
+// outcomes returns what was decided on the job's work, in journal order. What
+// single pulls were taken for is not among it: the rules weigh pulls by it anew,
+// which takes time, and no mark hangs on it; what came of the weighing is in
+// the other outcomes.
 func (f *facts) outcomes() []events.OutcomeData {
 	type at struct {
 		seq   uint64
@@ -56,9 +59,6 @@ func (f *facts) outcomes() []events.OutcomeData {
 	}
 	for _, e := range f.steps {
 		all = append(all, at{e.Seq, e.Index, stepOutcome(e.Kind, e.Job, e.Step, e.By, e.Note, e.AtUs)})
-	}
-	for i := range f.pulls {
-		all = append(all, at{f.pulls[i].Seq, f.pulls[i].Index, f.pulls[i].PullWeighed})
 	}
 	for i := range f.witnesses {
 		all = append(all, at{f.witnesses[i].Seq, f.witnesses[i].Index, f.witnesses[i].WitnessWeighed})

@@ -112,8 +112,8 @@ type Summary struct {
 	MeasuredOf      int            `json:"measured_of"`
 	Attested        int            `json:"attested"`
 	AttestedOf      int            `json:"attested_of"`
-	Readings        int            `json:"readings_judged"`
-	Voided          int            `json:"readings_voided"`
+	Readings        int            `json:"readings_judged"` // each once
+	Voided          int            `json:"readings_voided"` // by people
 	Deviations      int            `json:"deviations"`
 	Alerts          int            `json:"alerts"`
 	AlertsOpen      int            `json:"alerts_open"`

@@ -301,7 +301,7 @@ func (r *Record) summarise(f *facts) {
 	for i := range r.Steps {
 		s.add(&r.Steps[i])
 	}
-	s.Readings, s.Voided, s.Deviations = len(f.judgements), len(f.voids), len(f.deviations)
+	s.Readings, s.Voided, s.Deviations = f.judged(), f.voidedByPeople(), len(f.deviations)
 	s.Alerts, s.RefusedRequests = len(r.Alerts), len(r.Refusals)
 	for _, a := range r.Alerts {
 		if !a.Settled {
@@ -320,6 +320,26 @@ func (r *Record) summarise(f *facts) {
 		}
 	}
 	r.People = f.people()
+}
+
+// judged counts the readings that were judged, each once.
+func (f *facts) judged() int {
+	seen := map[uint64]bool{}
+	for i := range f.judgements {
+		seen[f.judgements[i].Reading] = true
+	}
+	return len(seen)
+}
+
+// voidedByPeople counts what people voided; later pulls void too, where they
+// show a pull to have been something else.
+func (f *facts) voidedByPeople() (n int) {
+	for i := range f.voids {
+		if f.voids[i].By != "" {
+			n++
+		}
+	}
+	return n
 }
 
 // people returns who worked on the job, in the order of their first deed.

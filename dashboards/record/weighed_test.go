@@ -214,3 +214,32 @@ func auditOf(s *story) *story {
 		Residual: quantity.NewtonMetres(45).Value(), By: "maren", AtUs: s.at})
 	return s
 }
+
+// TestPullThatLaterOnesMoved: a pull that counted for one bolt and, by later
+// pulls, for another is told at both, counts once, and nobody voided it.
+func TestPullThatLaterOnesMoved(t *testing.T) {
+	s := storyWeighed(ringText)
+	r1, t1, w1 := s.weighedPull(45.1, "45.1", 41, next("1", 0.8), events.Explanation{Kind: events.ExplainedOther, Fastener: "4", P: 0.2})
+	s.decide(r1, s.final(r1, t1, "1", events.Counted, 0.8), w1)
+	r2, t2, w2 := s.weighedPull(45.3, "45.3", 40, next("1", 0.97))
+	w1.Explanations = []events.Explanation{{Kind: events.ExplainedOther, Fastener: "4", P: 0.97}}
+	s.decide(r2, w2, w1, events.ReadingVoided{Reading: r1, Job: "j-1", Step: "cover", Fastener: "1", Reason: "a later pull showed that it was something else"},
+		s.final(r1, t1, "4", events.Reasoned, 0.97), s.final(r2, t2, "1", events.Reasoned, 0.97))
+	r := built(t, s, "j-1")
+	got := map[string]string{}
+	for _, x := range r.Steps[2].Joint.Fasteners {
+		for _, p := range x.Passes[0].Pulls {
+			got[x.ID] += p.SentText + " " + join(": ", p.Fate, p.FateWhy) + ";"
+		}
+	}
+	want := map[string]string{"1": "45.1 counted elsewhere later: cover, fastener 4;45.3 ;", "4": "45.1 ;"}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Errorf("pulls (-want +got):\n%s", d)
+	}
+	if s := r.Summary; s.Readings != 2 || s.Voided != 0 || s.ReadOtherwise != 1 {
+		t.Errorf("summary %+v, want 2 readings, none voided, 1 read differently", s)
+	}
+	if text := string(text(t, r)); !strings.Contains(text, "first read as fastener 1, next in order (0.800)") {
+		t.Errorf("the text does not say how the pull was read first:\n%s", text)
+	}
+}
