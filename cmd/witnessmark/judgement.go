@@ -32,6 +32,7 @@ const (
 	becameUnplaced = "unplaced"
 	becameResent   = "resent" // the same cycle, sent once more
 	becameUnread   = "unread" // the line could not be read
+	becameOther    = "other"  // the rules said neither
 )
 
 // Claims for a fastener.

@@ -314,6 +314,9 @@ func (j *judging) reading(r *streamRecord) {
 	if e.ToolCounter != nil {
 		j.counters[j.toolIndex(e.Tool)].add(&e, seq)
 	}
+	if p := &j.out.Pulls[r.pull-1]; p.Became == "" {
+		p.Became = becameOther
+	}
 }
 
 // counted tells the rules what a tool's counter says. It reports whether the
@@ -415,6 +418,7 @@ func (j *judging) finish() {
 			j.out.Release.Open = append(j.out.Release.Open, j.numbered(j.state.OpenWork(job))...)
 		}
 	}
+	slices.SortStableFunc(j.out.Problems, func(a, b lineNote) int { return a.Line - b.Line })
 	j.claim()
 	if j.state.Jobs[j.stream.head.job] != nil {
 		j.trigger = triggerEnd
