@@ -10,6 +10,7 @@ type expander struct {
 	same bool
 	out  []candidate
 	top  float64
+	cut  float64 // logarithm of Prune
 
 	// of the hypothesis in hand
 	h     *hyp
@@ -30,11 +31,35 @@ func (e *expander) run(hs []hyp, dropped float64) ([]hyp, float64) {
 		hs = e.m.lost(hs)
 	}
 	e.top = math.Inf(-1)
+	e.cut = math.Log(e.m.p.Prune)
+	e.out = make([]candidate, 0, 1024)
+	first := heaviest(hs)
+	e.h, e.i = &hs[first], int32(first)
+	e.ways()
 	for i := range hs {
-		e.h, e.i = &hs[i], int32(i)
-		e.ways()
+		if i != first {
+			e.h, e.i = &hs[i], int32(i)
+			e.ways()
+		}
 	}
 	return e.settle(hs, dropped)
+}
+
+// heaviest is the first hypothesis of the greatest weight: weighed first, it
+// spares most ways on from the others.
+func heaviest(hs []hyp) int {
+	best := 0
+	for i := range hs {
+		if hs[i].weight() > hs[best].weight() {
+			best = i
+		}
+	}
+	return best
+}
+
+// hopeless tells whether no way of such chance and density is worth adding.
+func (e *expander) hopeless(chance, density float64) bool {
+	return !(chance > 0) || e.h.weight()+math.Log(chance)+density < e.top+e.cut
 }
 
 // measure works out the densities of the pull under the hypothesis in hand.
@@ -60,7 +85,7 @@ func (e *expander) measure() {
 
 // ways adds the ways on from the hypothesis in hand.
 func (e *expander) ways() {
-	if e.h.weight() < e.top+math.Log(e.m.p.Prune) {
+	if e.h.weight() < e.top+e.cut {
 		return
 	}
 	if e.same {
@@ -99,7 +124,7 @@ func (e *expander) add(k kind, f int, chance, density float64, flags uint8) {
 	}
 	if w > e.top {
 		e.top = w
-	} else if !(w > e.top+math.Log(e.m.p.Prune)) {
+	} else if !(w > e.top+e.cut) {
 		return
 	}
 	e.out = append(e.out, candidate{w: w, from: e.i, kind: k, fastener: int8(f), next: int8(e.next), flags: flags})
@@ -220,7 +245,7 @@ func (e *expander) repeats(habit, lost, check float64) {
 	if lastTight && e.next >= 0 {
 		e.add(kLost, last, lost*share, e.rep+e.again, passNext)
 	}
-	if others == 0 {
+	if others == 0 || e.hopeless(max(lost, check), e.rep+e.again) {
 		return
 	}
 	for _, f := range m.order {
@@ -290,6 +315,9 @@ func (e *expander) others(take func(float64) float64, hasty float64) {
 		jump *= p.FreeOrder
 	}
 	jump = take(jump) / (count(ahead) - 1)
+	if e.hopeless(jump, e.fresh+e.walk) && e.q.Placed < 0 {
+		return
+	}
 	for _, f := range m.order {
 		if f != e.next && ahead&(1<<f) != 0 {
 			e.tighten(f, jump, 0)

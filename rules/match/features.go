@@ -159,7 +159,7 @@ func known(x float64) bool { return !math.IsNaN(x) }
 // tightened a fastener; odd tells that its rotation is none to learn from.
 func (m *model) fresh(h *hyp, x *features) (l float64, odd bool) {
 	if known(x.turn) {
-		t := m.turn.log(h.turn, x.turn) + m.logs.notOdd
+		t := m.turnFresh(h, x.turn) + m.logs.notOdd
 		odd = t < m.logs.odd
 		l += logAdd(t, m.logs.odd)
 	}
@@ -173,6 +173,20 @@ func (m *model) fresh(h *hyp, x *features) (l float64, odd bool) {
 		l += pick(x.snug, m.logs.snugF, m.logs.noSnugF) + pick(x.brk, m.logs.brkF, m.logs.noBrkF)
 	}
 	return l + m.peakFresh(h, x), odd
+}
+
+// turnFresh is the log density of a fresh rotation. Its shape lies between the
+// lognormal and the normal distribution: a power of it is taken for Student's
+// t, around the mean that the logarithms have. The cube root makes a gamma
+// distribution almost normal (Wilson and Hilferty, PNAS 17, 1931; from
+// memory). Low rotations are then less of a surprise than to the lognormal.
+func (m *model) turnFresh(h *hyp, x float64) float64 {
+	if h.turn.n == 0 && m.j.Known.FreshAngle.N < 5 {
+		return m.turn.log(h.turn, x)
+	}
+	d := min(x-h.turn.mean, 4)
+	y := math.Expm1(m.p.Skew*d) / m.p.Skew
+	return m.turn.log(h.turn, h.turn.mean+y) + float64(m.p.Skew*d)
 }
 
 func (m *model) dependent(x *features) float64 {

@@ -23,6 +23,7 @@ type shop struct {
 	counter          Counter
 	noise            float64
 	rate             float64
+	job              float64 // of the last job made
 }
 
 func newShop(seed uint64, tier string, hard int) *shop {
@@ -85,9 +86,8 @@ func (s *shop) repeatTurn(job float64) float64 {
 }
 
 type genPull struct {
-	fresh, partial bool
-	f              int
-	lost           bool
+	fresh, partial, habit bool
+	f                     int
 }
 
 // plan makes what is done to whom. miss: one is pulled again in place of
@@ -117,7 +117,7 @@ func (s *shop) plan(miss bool) (out []genPull, left int) {
 		}
 		out = append(out, genPull{fresh: true, f: f})
 		if habitual && f == hs {
-			out = append(out, genPull{f: f})
+			out = append(out, genPull{f: f, habit: true})
 		}
 	}
 	return out, left
@@ -127,6 +127,7 @@ func (s *shop) pulls(plan []genPull) []Pull {
 	t := 0.0
 	var out []Pull
 	job := math.Exp(0.06 * s.rng.NormFloat64())
+	s.job = job
 	last := -1
 	swung := false
 	for i, g := range plan {
@@ -208,4 +209,153 @@ func (s *shop) teach(jobs int) Known {
 		}
 	}
 	return KnownFrom(fa, ra, fd, fi, fr)
+}
+
+// best is the likelihood ratio that one gets who knows the shop's own
+// distributions, the job's factor, and which pulls were habits or swings.
+func (s *shop) best(plan []genPull, qs []Pull) float64 {
+	sum, n := 0.0, 0.0
+	done := 0
+	for i, g := range plan {
+		if g.habit {
+			continue
+		}
+		if g.partial || i > 0 && plan[i-1].partial {
+			done++
+			continue
+		}
+		if i == 0 {
+			done++
+			continue
+		}
+		w := qs[i].AtS - qs[i-1].AtS
+		lr := 1.0
+		if s.angle {
+			w -= qs[i].Duration
+			a := qs[i].Angle
+			if s.trace {
+				a = qs[i].Trace.NetDeg
+			}
+			lr = s.repeatDensity(a) / max(s.freshDensity(a), 1e-12)
+			walk := lognormal(w, s.walk, s.walkSD)*0.98 + 0.02*0.005
+			same := 0.0
+			if w > 0.7 && w < 1.7 {
+				same = 0.7
+			}
+			same += 0.3 * 0.05
+			pSame := 0.5 + 0.5/float64(max(done, 1))
+			lr *= (pSame*same + (1-pSame)*walk) / walk
+			if s.trace {
+				lr *= s.traceLR(qs[i].Trace)
+			}
+		} else {
+			fresh, rep := 0.0, 0.0
+			const k = 40
+			for j := range k {
+				z := normalQuantile((float64(j) + 0.5) / k)
+				d := 0.5 + s.mean*s.job*math.Exp(s.cv*z)/s.speed
+				fresh += lognormal(w-d, s.walk, s.walkSD) / k
+				rep += lognormal(w-0.6, s.walk, s.walkSD) / k
+			}
+			fresh = fresh*0.98 + 0.02*0.005
+			rep = rep*0.98 + 0.02*0.005
+			pSame := 0.5 + 0.5/float64(max(done, 1))
+			same := 0.015
+			if w > 1.1 && w < 2.5 {
+				same = 0.5
+			}
+			lr = (pSame*same + (1-pSame)*rep) / fresh
+		}
+		sum += lr
+		n++
+		done++
+	}
+	return sum / max(n, 1)
+}
+
+func (s *shop) traceLR(t *Trace) float64 {
+	lr := lognormal(t.RateNmDeg, s.rate*2.5, 0.65) / max(lognormal(t.RateNmDeg, s.rate, 0.25), 1e-12)
+	if t.Snug {
+		lr *= 0.2 / 0.9
+	} else {
+		lr *= 0.8 / 0.1
+	}
+	if t.Breakaway {
+		return lr * 0.5 / 0.08
+	}
+	return lr * 0.5 / 0.92
+}
+
+func lognormal(x, median, sd float64) float64 {
+	if x <= 0 {
+		return 1e-9
+	}
+	z := (math.Log(x) - math.Log(median)) / sd
+	return math.Exp(-z*z/2) / (sd * x * 2.5066)
+}
+
+func normalQuantile(p float64) float64 { return math.Sqrt2 * math.Erfinv(2*p-1) }
+
+// freshDensity and repeatDensity smooth the shop's own law by its noise.
+func (s *shop) freshDensity(a float64) float64 {
+	f := func(x float64) float64 {
+		m, cv := s.mean*s.job, s.cv
+		if x <= 0 {
+			return 0
+		}
+		switch s.family {
+		case 0:
+			k := 1 / (cv * cv)
+			g, _ := math.Lgamma(k)
+			return math.Exp(k*math.Log(k/m) + (k-1)*math.Log(x) - k*x/m - g)
+		case 1:
+			z := (x - m) / (cv * m)
+			return math.Exp(-z*z/2) / (cv * m * 2.5066)
+		case 2:
+			return lognormal(x, m*math.Exp(-cv*cv/2), cv)
+		}
+		return 0.97*lognormal(x, m*math.Exp(-cv*cv/2), cv) + 0.03*lognormal(x, m*math.Exp(-2*cv*cv), 2*cv)
+	}
+	return smooth(f, a, s.noise)
+}
+
+func (s *shop) repeatDensity(a float64) float64 {
+	// Two gammas added: by a sum over the smaller part.
+	f := func(x float64) float64 {
+		sum := 0.0
+		const k = 24
+		for j := range k {
+			w := s.windup * gammaQuantile6((float64(j)+0.5)/k)
+			b := s.share * s.mean * s.job
+			y := x - w
+			if b < 0.3 {
+				sum += math.Exp(-sq(y-b)/2/0.16) / (0.4 * 2.5066) / k
+				continue
+			}
+			if y > 0 {
+				sum += math.Exp(4*math.Log(4/b)+3*math.Log(y)-4*y/b-math.Log(6)) / k
+			}
+		}
+		return sum
+	}
+	return smooth(f, a, s.noise)
+}
+
+func sq(x float64) float64 { return x * x }
+
+// gammaQuantile6 is the quantile of a gamma of shape 6 and mean 1, by Wilson
+// and Hilferty.
+func gammaQuantile6(p float64) float64 {
+	c := 1.0 / 54
+	return math.Pow(1-c+normalQuantile(p)*math.Sqrt(c), 3)
+}
+
+func smooth(f func(float64) float64, a, sd float64) float64 {
+	s, w := 0.0, 0.0
+	for z := -3.0; z <= 3; z += 0.5 {
+		g := math.Exp(-z * z / 2)
+		s += g * f(a+z*sd)
+		w += g
+	}
+	return s / w
 }

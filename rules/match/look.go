@@ -149,13 +149,7 @@ func (f *Filter) Assign() []int {
 	for i := range out {
 		out[i] = -1
 	}
-	best := 0
-	for i := range f.hyps {
-		if f.hyps[i].weight() > f.hyps[best].weight() {
-			best = i
-		}
-	}
-	n := f.hyps[best].path
+	n := f.hyps[heaviest(f.hyps)].path
 	for i := f.pulls - 1; i >= 0; i-- {
 		out[i] = int(n.fastener)
 		n = n.parent

@@ -8,25 +8,7 @@ import (
 
 // settle makes hypotheses of the best candidates.
 func (e *expander) settle(hs []hyp, dropped float64) ([]hyp, float64) {
-	p := e.m.p
-	low := e.top + math.Log(p.Prune)
-	all, n := math.Inf(-1), 0
-	for _, c := range e.out {
-		all = logAdd(all, c.w)
-		if c.w >= low {
-			e.out[n] = c
-			n++
-		}
-	}
-	out := e.out[:n]
-	if n > 2*p.Keep {
-		slices.SortFunc(out, better)
-		out = out[:2*p.Keep]
-	}
-	kept := math.Inf(-1)
-	for _, c := range out {
-		kept = logAdd(kept, c.w)
-	}
+	out, share := e.best()
 	next := make([]hyp, len(out))
 	nodes := make([]node, len(out))
 	for i, c := range out {
@@ -37,13 +19,51 @@ func (e *expander) settle(hs []hyp, dropped float64) ([]hyp, float64) {
 		e.m.apply(&next[i], c, e.x)
 		next[i].path = &nodes[i]
 	}
-	share := math.Exp(kept - all)
-	next, s := keep(next, p.Keep)
-	return next, 1 - (1-dropped)*min(share*s, 1)
+	if share < 1 {
+		next = merge(next)
+	}
+	normalise(next)
+	return next, 1 - (1-dropped)*share
 }
 
-func better(a, b candidate) int {
-	return cmp.Or(-cmp.Compare(a.w, b.w), cmp.Compare(a.from, b.from), cmp.Compare(a.kind, b.kind), cmp.Compare(a.fastener, b.fastener), cmp.Compare(a.flags, b.flags))
+// bins is how finely candidates are sorted by weight, per unit of its
+// logarithm.
+const bins = 8
+
+// best returns the candidates worth keeping, at most Keep, and the share of
+// weight that they hold: 1 if all were kept. Those of about equal weight stay
+// in the order in which they were found.
+func (e *expander) best() ([]candidate, float64) {
+	p := e.m.p
+	var count [320]int32
+	bin := func(w float64) int { return int(min((e.top-w)*bins, 319)) }
+	limit := bin(e.top + math.Log(p.Prune))
+	for i := range e.out {
+		count[bin(e.out[i].w)]++
+	}
+	room, last := int32(p.Keep), 0
+	for ; last < limit && count[last] <= room; last++ {
+		room -= count[last]
+	}
+	var all, kept float64
+	n := 0
+	for _, c := range e.out {
+		w := math.Exp(c.w - e.top)
+		all += w
+		b := bin(c.w)
+		if b == last && room > 0 && last < limit {
+			room--
+		} else if b >= last {
+			continue
+		}
+		kept += w
+		e.out[n] = c
+		n++
+	}
+	if n == len(e.out) {
+		return e.out, 1
+	}
+	return e.out[:n], kept / all
 }
 
 // apply changes a hypothesis by a pull.
@@ -157,22 +177,7 @@ func (m *model) weighSeen(h *hyp) {
 	h.lr = l
 }
 
-// keep lets the lightest go where there are more than n, after merging those
-// that no later pull can tell apart, and makes the weights' sum 1. It returns
-// the share that stays.
-func keep(hs []hyp, n int) ([]hyp, float64) {
-	share := 1.0
-	if len(hs) > n {
-		before := total(hs)
-		slices.SortFunc(hs, heavier)
-		hs = merge(hs)
-		hs = slices.Clip(hs[:min(len(hs), n)])
-		share = math.Exp(total(hs) - before)
-	}
-	normalise(hs)
-	return hs, share
-}
-
+// heavier orders hypotheses by weight.
 func heavier(a, b hyp) int {
 	return cmp.Or(-cmp.Compare(a.weight(), b.weight()), cmp.Compare(a.done, b.done), cmp.Compare(a.passed, b.passed), cmp.Compare(a.last, b.last), cmp.Compare(a.sig, b.sig))
 }
@@ -193,7 +198,11 @@ func merge(hs []hyp) []hyp {
 		h := &hs[i]
 		k := state{h.done, h.passed, h.low, h.unseen, h.loosened, h.sig, h.last, h.partial}
 		if at, ok := first[k]; ok {
-			hs[at].lw = logAdd(hs[at].weight(), h.weight()) - hs[at].lr
+			sum := logAdd(hs[at].weight(), h.weight())
+			if h.weight() > hs[at].weight() {
+				hs[at] = *h
+			}
+			hs[at].lw = sum - hs[at].lr
 			continue
 		}
 		first[k] = n
