@@ -22,6 +22,7 @@ func (t *tx) leave(upto int, why string) {
 }
 
 func (t *tx) leaveStep(i int, why string) {
+	t.suspect(i, why)
 	st, p := &t.job.Steps[i], &t.job.Proc.Steps[i]
 	switch {
 	case st.Done:
@@ -82,7 +83,7 @@ func (t *tx) raiseLeft(i, at, until int, missed, low []string, why string) {
 	pass := passName(p.Joint, at)
 	a := events.AlertRaised{Bench: j.Bench, Job: j.ID, Step: p.ID, Pass: until, Blocks: true}
 	if left := t.unnamed(missed, p.ID, events.AlertMissed); len(left) > 0 {
-		a.Kind, a.Fasteners = events.AlertMissed, left
+		a.Kind, a.Fasteners, a.Likely = events.AlertMissed, left, t.whoWasLeft(i, at)
 		a.Text = fmt.Sprintf("%s: %s %s not done (%s pass), and work went on: %s.", j.title(i), list(left), isOne(left), pass, why)
 		a.Todo = fmt.Sprintf("Stop. Pull %s before anything covers the joint, or ask a lead to decide.", list(left))
 		t.raise(a)

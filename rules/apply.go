@@ -52,6 +52,7 @@ func (j *Job) apply(o events.OutcomeData, now events.Instant) {
 		j.Question = &o
 	case events.QuestionSettled:
 		if j.Question != nil && j.Question.Question == o.Question {
+			j.applyAnswer(j.Question, o.Choice)
 			j.Question = nil
 		}
 	case events.ResidualAuditOpened:
@@ -85,6 +86,29 @@ func with(m map[string]int, key string, v int) map[string]int {
 	maps.Copy(c, m)
 	c[key] = v
 	return c
+}
+
+// applyAnswer takes an answer as evidence.
+func (j *Job) applyAnswer(q *events.QuestionAsked, choice string) {
+	p, i := j.Proc.Step(q.Step)
+	if p == nil || p.Joint == nil {
+		return
+	}
+	for _, c := range q.Choices {
+		if c.Key == choice {
+			j.learnFrom(i, q.Pass, Evidence{Op: "answer", Reading: q.Reading, Kind: c.Kind, Fastener: p.Joint.Fastener(c.Fastener)})
+		}
+	}
+}
+
+// correct tells the filters of all passes that a person did something to a
+// fastener.
+func (j *Job) correct(i int, e Evidence) {
+	for pass := range j.Steps[i].Weigh {
+		if slices.Contains(j.Proc.Steps[i].Joint.Passes[pass].Order, e.Fastener) {
+			j.learnFrom(i, pass, e)
+		}
+	}
 }
 
 // applyWeighed takes over how sure each fastener is, and the grade of its
@@ -176,6 +200,9 @@ func (j *Job) applyVoided(o events.ReadingVoided) {
 	f.Marks[o.Pass] = Mark{}
 	f.Held, f.Redo = false, true
 	st.refresh(j.Proc.Steps[n].Joint)
+	if o.By != "" { // else the evidence itself has spoken
+		j.learnFrom(n, o.Pass, Evidence{Op: "void", Reading: o.Reading, Fastener: j.Proc.Steps[n].Joint.Fastener(o.Fastener)})
+	}
 }
 
 func (j *Job) applyAccepted(o events.DeviationAccepted) {
@@ -189,6 +216,7 @@ func (j *Job) applyAccepted(o events.DeviationAccepted) {
 	if st, n, f := j.fastener(o.Step, o.Fastener); f != nil {
 		f.Accepted, f.Held, f.Redo = true, false, false
 		st.refresh(j.Proc.Steps[n].Joint)
+		j.correct(n, Evidence{Op: "accept", Fastener: j.Proc.Steps[n].Joint.Fastener(o.Fastener)})
 	}
 }
 
@@ -218,5 +246,8 @@ func (j *Job) applyReset(o events.FastenerReset) {
 		f.Marks, f.P = make([]Mark, len(f.Marks)), 0
 		f.Accepted, f.Held, f.Redo = false, false, true
 		st.refresh(j.Proc.Steps[n].Joint)
+		if o.By != "" { // else it is only to be pulled once more
+			j.correct(n, Evidence{Op: "reset", Fastener: j.Proc.Steps[n].Joint.Fastener(o.Fastener)})
+		}
 	}
 }

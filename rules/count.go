@@ -18,14 +18,30 @@ type finding struct {
 // count judges a reading at its place and raises what follows: for the place
 // itself, and for all that was left open before it.
 func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
+	if !t.job.Steps[w.step].begun() {
+		for i := range w.step {
+			t.suspect(i, fmt.Sprintf("%s came for %s", r.said(w.unit), t.job.title(w.step)))
+		}
+	}
 	u := uncertainty(tool.Tool, r.value)
 	f := t.find(w, r, u.Base())
+	var p float64
+	if w.joint != nil && t.job.Weighed {
+		if t.weighed(w, r, f.verdict, grade) {
+			t.realign(w.step, w.pass)
+			return
+		}
+		var g events.Grade
+		if p, g = t.job.sureness(w, !r.angle.IsZero() || r.found != nil && !r.found.NetAngle.IsZero()); grade == events.Counted && !f.held && (f.verdict == events.Within || f.verdict == events.Doubtful) {
+			grade = g
+		}
+	}
 	if f.kind == "" && grade == events.Placed {
 		t.order(w, &f)
 	}
 	o := events.ReadingJudged{
 		Reading: r.seq, Job: t.job.ID, Step: t.job.Proc.Steps[w.step].ID, Pass: w.pass,
-		Verdict: f.verdict, Grade: grade, Value: r.value, Text: r.text, Unit: r.unit,
+		Verdict: f.verdict, Grade: grade, P: p, Value: r.value, Text: r.text, Unit: r.unit,
 		LSL: w.lsl, Target: w.target, USL: w.usl, U: u, Angle: r.angle,
 		Tool: r.tool, Calibrated: tool.Calibrated, Bench: r.bench, By: r.by, AtUs: r.at,
 		Claimed: r.claimed, Typed: r.mode == events.ModeTyped, Held: f.held,
@@ -40,6 +56,10 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 	t.addJudged(o, w)
 	if f.kind != "" {
 		t.raiseFinding(w, r, &f, o.Fastener)
+	}
+	if w.joint != nil && t.job.Weighed {
+		t.realign(w.step, w.pass)
+		t.weighWitnesses(w.step, w.pass)
 	}
 	if w.step > t.job.current() {
 		t.leave(w.step, fmt.Sprintf("%s came for %s", r.said(w.unit), t.job.title(w.step)))

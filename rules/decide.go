@@ -17,6 +17,8 @@ func Decide(s *State, e events.Entry) []events.Outcome {
 		t.taken(d)
 	case events.CounterGapFound:
 		t.counterGap(d)
+	case events.FrameRepeated:
+		t.resent(d)
 	case events.TimeReached:
 		t.timeReached(d)
 	case events.ShopDescribed:
@@ -67,6 +69,10 @@ func (t *tx) asked(d events.Asker) {
 		t.ackAsked(req, d)
 	case events.AlertSettleAsked:
 		t.settleAsked(req, d)
+	case events.QuestionAnswered:
+		t.answered(req, d)
+	case events.LearningForgetAsked:
+		t.forgetAsked(req, d)
 	default:
 		t.refuse(req, "unknown_request", fmt.Sprintf("this program does not know the request %q", req.name), "Use a newer version.")
 	}

@@ -69,7 +69,11 @@ func (s *State) foldJob(o events.OutcomeData, now events.Instant) {
 		})
 	}
 	j := old.clone()
-	j.apply(o, now)
+	if p, ok := o.(events.PullWeighed); ok {
+		j.applyPull(p, s.toolOf(p.Tool))
+	} else {
+		j.apply(o, now)
+	}
 	s.Jobs[id] = j
 	s.foldBench(old, j)
 }
@@ -115,6 +119,7 @@ func (s *State) foldOpened(o events.JobOpened) {
 		return // told by Unreadable
 	}
 	s.Jobs[o.Job] = newJob(o, p)
+	s.teach(s.Jobs[o.Job])
 	s.BenchJob[o.Bench] = o.Job
 }
 
@@ -126,6 +131,7 @@ func newJob(o events.JobOpened, p *procedure.Procedure) *Job {
 	}
 	for i := range p.Steps {
 		if jt := p.Steps[i].Joint; jt != nil {
+			j.Steps[i].Weigh = make([]PassWeigh, len(jt.Passes))
 			j.Steps[i].Fasteners = make([]FastenerState, len(jt.Fasteners))
 			for k := range j.Steps[i].Fasteners {
 				j.Steps[i].Fasteners[k] = newFastener(jt, k, o.Weighed)

@@ -23,6 +23,10 @@ type reading struct {
 	by      string // who typed it
 	claimed string // reason, if a person assigned it
 	status  string
+
+	duration int64              // μs, 0: not told
+	taken    events.Instant     // by the tool's clock where it is known, else 0
+	found    *events.TraceFound // what its trace told, nil without one
 }
 
 // slot is where a reading could count: a fastener in a pass of a torque step,
@@ -54,7 +58,7 @@ type slot struct {
 func (t *tx) taken(e events.ReadingTaken) {
 	r := &reading{
 		seq: t.seq, tool: e.Tool, bench: e.Bench, mode: e.Mode, text: e.Text, unit: e.Unit,
-		value: e.Value, angle: e.Angle, at: t.at, by: e.By, status: e.ToolStatus,
+		value: e.Value, angle: e.Angle, at: t.at, by: e.By, status: e.ToolStatus, duration: e.DurationUs,
 	}
 	if e.ReceivedAtUs != 0 {
 		r.at = e.ReceivedAtUs
@@ -139,11 +143,18 @@ func (t *tx) placeInJob(r *reading, tool *toolDates) {
 		t.settledValue(r, tool, &w, wants && !other, misfit)
 	case conditionOf(r.status) == fault && !(fits && w.joint != nil):
 		t.leaveUnplaced(r, events.AlertToolStatus, fmt.Sprintf("the tool says %q", r.status), checkTool)
+	case conditionOf(r.status) != fault && fits && w.joint != nil && grade != events.Placed && !t.job.Steps[w.step].begun() && t.again(r):
 	case conditionOf(r.status) == fault, fits && (grade == events.Placed || w.holds(r.value)):
 		t.count(&w, r, tool, grade)
 	default:
 		t.elsewhere(r, tool, &w, wants, misfit)
 	}
+}
+
+// again sets a pull aside that is surely one more on the joint before.
+func (t *tx) again(r *reading) bool {
+	step, ok := t.surelyRepeat(r)
+	return ok && t.oneMore(r, step)
 }
 
 // settledValue decides on a value that an indicator gave by itself once it
@@ -198,6 +209,9 @@ func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit 
 // repeated keeps a pull that is one too many for the step before, if it is.
 func (t *tx) repeated(r *reading, wants bool) bool {
 	before, ok := t.job.repeats(r, wants)
+	if ok && t.oneMore(r, before) {
+		return true
+	}
 	if ok {
 		t.unplacedAt(r, events.AlertExtraPull, before, fmt.Sprintf("%s already has a pull for each of its fasteners", t.job.title(before)),
 			"Check that each fastener was pulled once: one may have been pulled twice and another not at all. Point at the fastener and pull it, or dismiss the reading with a reason.")

@@ -18,7 +18,7 @@ import (
 
 // Version is written with every decision. A change of what the rules decide
 // changes it; old decisions stay as they are.
-const Version = "1"
+const Version = "2"
 
 // State is the fold over all decisions. Jobs that have ended leave it, so its
 // size follows the open work, not the journal. Use New; read it freely, but
@@ -90,6 +90,7 @@ type StepState struct {
 	Done      bool
 	Pass      int             // current pass, index; len(Passes) once all are done
 	Fasteners []FastenerState // of a torque step, as Joint.Fasteners
+	Weigh     []PassWeigh     // of a torque step, by pass
 	Value     *Mark           // of a measure step: the reading that counts
 	Accepted  bool            // left open or out of limits by a lead's decision
 	Answer    string          // of an attested step

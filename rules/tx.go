@@ -36,9 +36,14 @@ func (t *tx) open(id string) {
 // add puts an outcome into the decision and tries it on the job.
 func (t *tx) add(o events.OutcomeData) {
 	t.out = append(t.out, events.Outcome{Data: o})
-	if t.job != nil && jobOf(o) == t.job.ID {
-		t.job.apply(o, t.at)
+	if t.job == nil || jobOf(o) != t.job.ID {
+		return
 	}
+	if p, ok := o.(events.PullWeighed); ok {
+		t.job.applyPull(p, t.s.toolOf(p.Tool))
+		return
+	}
+	t.job.apply(o, t.at)
 }
 
 // nextAlert returns the id that the next alert of this decision will have.

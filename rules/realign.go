@@ -1,0 +1,262 @@
+package rules
+
+import (
+	"fmt"
+	"slices"
+
+	"witnessmark/events"
+	"witnessmark/rules/match"
+	"witnessmark/rules/procedure"
+)
+
+// realign lets a later pull change the reading of earlier ones. Where it is
+// now sure that a pull that counted made nothing tight, or that one set aside
+// did, the pass's pulls are given to the fasteners of the likeliest reading of
+// all of them, visibly: what changes is voided and judged anew.
+func (t *tx) realign(step, pass int) {
+	j := t.job
+	st := &j.Steps[step]
+	jt := j.Proc.Steps[step].Joint
+	if jt.Passes[pass].Closing || slices.ContainsFunc(st.Fasteners, func(f FastenerState) bool { return f.Held || f.Redo }) {
+		return
+	}
+	f := j.filterOf(step, pass)
+	pulls := st.Weigh[pass].pulls()
+	if f.Overrun() || len(pulls) != f.Pulls() || !t.flips(step, pass, f, pulls) {
+		return
+	}
+	w := j.fastenerSlot(step, pass, jt.Passes[pass].Order[0])
+	have := j.marked(step, pass)
+	want := map[uint64]int{}
+	assign := f.Assign()
+	for k, e := range pulls {
+		x := f.Explain(k)
+		if at := assign[k]; len(x) > 0 && madeTight(x[0].Kind) && at >= 0 && at < len(jt.Passes[pass].Order) {
+			want[e.Pull.Reading] = jt.Passes[pass].Order[at]
+		}
+	}
+	t.move(&w, f, pulls, have, want)
+}
+
+// marked returns the marks of a pass's pulls that count, by reading.
+func (j *Job) marked(step, pass int) map[uint64]*Mark {
+	out := map[uint64]*Mark{}
+	for k := range j.Steps[step].Fasteners {
+		if m := &j.Steps[step].Fasteners[k].Marks[pass]; m.counts() {
+			out[m.Reading] = m
+		}
+	}
+	return out
+}
+
+// flips reports whether a pull of the pass is now surely something else than
+// it was taken for.
+func (t *tx) flips(step, pass int, f *match.Filter, pulls []*Evidence) bool {
+	marked := t.job.marked(step, pass)
+	for k, e := range pulls {
+		_, _, p := idle(f.Explain(k))
+		switch {
+		case marked[e.Pull.Reading] != nil && e.Pull.Placed == "" && p >= asideEnough:
+			return true
+		case marked[e.Pull.Reading] == nil && t.job.aside(e.Pull.Reading) != nil && 1-p >= backEnough:
+			return true
+		}
+	}
+	return false
+}
+
+// aside returns a pull of the job that was set aside, or nil.
+func (j *Job) aside(reading uint64) *events.PullSetAside {
+	for i := range j.Aside {
+		if j.Aside[i].Reading == reading {
+			return &j.Aside[i]
+		}
+	}
+	return nil
+}
+
+// move gives the pulls of a pass to the fasteners in want, by reading.
+func (t *tx) move(w *slot, f *match.Filter, pulls []*Evidence, have map[uint64]*Mark, want map[uint64]int) {
+	j := t.job
+	step := j.Proc.Steps[w.step].ID
+	var moved []events.ReadingJudged
+	for k, e := range pulls {
+		id := e.Pull.Reading
+		to, counts := want[id]
+		m := have[id]
+		switch {
+		case m == nil && !counts, m != nil && counts && w.joint.Fasteners[to].ID == m.Judged.Fastener:
+			continue
+		case m == nil && t.job.aside(id) == nil:
+			continue // low or high: it stands where it was
+		}
+		o := e.Pull
+		o.Explanations = t.explain(w, f, k)
+		t.add(o)
+		if m != nil {
+			judged := m.Judged
+			t.add(events.ReadingVoided{Reading: id, Job: j.ID, Step: step, Pass: w.pass, Fastener: judged.Fastener,
+				Reason: "a later pull showed that it was something else"})
+			if counts {
+				judged.Fastener = w.joint.Fasteners[to].ID
+				moved = append(moved, judged)
+				continue
+			}
+			kind, at, p := idle(f.Explain(k))
+			t.voidAside(w, &judged, kind, at, p)
+			continue
+		}
+		moved = append(moved, t.judgedAside(w, j.aside(id), to))
+	}
+	for _, o := range moved {
+		_, _, k := j.fastener(step, o.Fastener)
+		if k == nil {
+			continue
+		}
+		n := j.Proc.Steps[w.step].Joint.Fastener(o.Fastener)
+		at := j.fastenerSlot(w.step, w.pass, n)
+		if o.P, o.Grade = j.sureness(&at, !o.Angle.IsZero()); o.Grade == "" {
+			o.Grade = events.Counted
+		}
+		t.add(o)
+	}
+	t.why = "a later pull showed what earlier ones were"
+}
+
+// voidAside sets a pull aside that counted before.
+func (t *tx) voidAside(w *slot, o *events.ReadingJudged, kind events.ExplanationKind, at int, p float64) {
+	name := ""
+	if order := w.joint.Passes[w.pass].Order; at >= 0 && at < len(order) {
+		name = w.joint.Fasteners[order[at]].ID
+	}
+	t.setAside(w, &reading{seq: o.Reading, tool: o.Tool, bench: o.Bench, text: o.Text, unit: o.Unit, value: o.Value, angle: o.Angle, at: o.AtUs, by: o.By}, kind, name, p)
+}
+
+// judgedAside judges a pull that was set aside, for a fastener.
+func (t *tx) judgedAside(w *slot, a *events.PullSetAside, fastener int) events.ReadingJudged {
+	r := reading{seq: a.Reading, tool: a.Tool, bench: a.Bench, text: a.Text, unit: a.Unit, value: a.Value, angle: a.Angle, at: a.AtUs, by: a.By}
+	tool := t.s.index.tools[a.Tool]
+	u := uncertainty(tool.Tool, a.Value)
+	return events.ReadingJudged{
+		Reading: a.Reading, Job: t.job.ID, Step: a.Step, Pass: a.Pass, Fastener: w.joint.Fasteners[fastener].ID,
+		Verdict: w.judge(r.value, u.Base()), Value: a.Value, Text: a.Text, Unit: a.Unit, LSL: w.lsl, Target: w.target, USL: w.usl, U: u,
+		Angle: a.Angle, Tool: a.Tool, Calibrated: tool.Calibrated, Bench: a.Bench, By: a.By, AtUs: a.AtUs,
+	}
+}
+
+// lastOf returns the last pass, the closing round apart, that takes the first
+// fastener of a pass.
+func lastOf(jt *procedure.Joint, pass int) int {
+	last := pass
+	for k := range jt.Passes {
+		if !jt.Passes[k].Closing && slices.Contains(jt.Passes[k].Order, jt.Passes[pass].Order[0]) {
+			last = k
+		}
+	}
+	return last
+}
+
+// reweigh draws the consequences of new evidence on a pass.
+func (t *tx) reweigh(step string, pass int) {
+	p, i := t.job.Proc.Step(step)
+	if p == nil || p.Joint == nil || pass >= len(p.Joint.Passes) || len(t.job.Steps[i].Weigh[pass].Log) == 0 {
+		return
+	}
+	t.realign(i, pass)
+	t.weighWitnesses(i, pass)
+}
+
+// weighWitnesses says how sure each fastener of a finished pass is, and asks
+// where one answer would change that.
+func (t *tx) weighWitnesses(i, pass int) {
+	j := t.job
+	jt, st := j.Proc.Steps[i].Joint, &j.Steps[i]
+	order := jt.Passes[pass].Order
+	if slices.ContainsFunc(order, func(k int) bool { return !st.Fasteners[k].doneIn(pass) }) || len(st.Weigh[pass].Log) == 0 {
+		return
+	}
+	f := j.filterOf(i, pass)
+	tight := f.Tight()
+	o := events.WitnessWeighed{Job: j.ID, Step: j.Proc.Steps[i].ID, Pass: pass, AllTight: rounded(f.AllTight())}
+	for k := range jt.Fasteners {
+		at := slices.Index(order, k)
+		m := &st.Fasteners[k].Marks[pass]
+		if at < 0 || m.Reading == 0 {
+			continue
+		}
+		w := events.FastenerWeight{Fastener: jt.Fasteners[k].ID, Grade: events.Counted}
+		if at < len(tight) {
+			w.P = rounded(tight[at])
+		}
+		if m.Grade == events.Placed {
+			w.Grade = events.Placed
+		} else if !m.Judged.Angle.IsZero() || st.Weigh[pass].hasTrace(m.Reading) {
+			w.Grade = events.Reasoned
+		}
+		o.Fasteners = append(o.Fasteners, w)
+	}
+	t.add(o)
+	t.question(i, pass, f)
+}
+
+// hasTrace reports whether a reading came with a trace from which a rotation
+// was found.
+func (w *PassWeigh) hasTrace(reading uint64) bool {
+	for i := range w.Log {
+		if e := &w.Log[i]; e.Op == "pull" && e.Pull.Reading == reading {
+			return e.Pull.Trace != nil && !e.Pull.Trace.NetAngle.IsZero()
+		}
+	}
+	return false
+}
+
+// question asks what a pull was, where the answer matters for a witness, and
+// drops a question that no longer does.
+func (t *tx) question(i, pass int, f *match.Filter) {
+	j := t.job
+	jt := j.Proc.Steps[i].Joint
+	k, choices, ok := f.Question()
+	if pass != lastOf(jt, pass) || jt.Passes[pass].Closing {
+		ok = false
+	}
+	step := j.Proc.Steps[i].ID
+	pulls := j.Steps[i].Weigh[pass].pulls()
+	if !ok || k >= len(pulls) {
+		t.dropQuestion(step, pass, "it no longer matters")
+		return
+	}
+	if slices.ContainsFunc(j.Steps[i].Weigh[pass].Log, func(e Evidence) bool { return e.Op == "answer" && e.Reading == pulls[k].Pull.Reading }) {
+		return // asked before
+	}
+	o := &pulls[k].Pull
+	q := events.QuestionAsked{Step: step, Pass: pass, Reading: o.Reading}
+	for n, c := range choices {
+		x := events.Choice{Key: fmt.Sprint(n + 1), Kind: c.Kind}
+		if c.Fastener >= 0 && c.Fastener < len(jt.Passes[pass].Order) {
+			x.Fastener = jt.Fasteners[jt.Passes[pass].Order[c.Fastener]].ID
+		}
+		x.Text = choiceText(x)
+		q.Choices = append(q.Choices, x)
+	}
+	again := slices.IndexFunc(q.Choices, func(c events.Choice) bool { return !madeTight(c.Kind) && c.Fastener != "" })
+	r := reading{text: "", value: o.Torque}
+	q.Text = fmt.Sprintf("%s: what was the pull to %s?", j.title(i), show(r.value, jt.Passes[pass].Unit))
+	if again >= 0 {
+		q.Text = fmt.Sprintf("%s: was the pull to %s on %s again?", j.title(i), show(r.value, jt.Passes[pass].Unit), q.Choices[again].Fastener)
+	}
+	t.askAbout(q)
+}
+
+func choiceText(c events.Choice) string {
+	switch {
+	case c.Kind == events.ExplainedNowhere:
+		return "On nothing of this joint"
+	case c.Kind == events.ExplainedElsewhere:
+		return "On another step"
+	case c.Kind == events.ExplainedSameCycle:
+		return "It came twice"
+	case !madeTight(c.Kind):
+		return "Yes, " + c.Fastener + " again"
+	}
+	return "No, " + c.Fastener + " for the first time"
+}

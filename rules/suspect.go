@@ -1,0 +1,190 @@
+package rules
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"witnessmark/events"
+	"witnessmark/rules/match"
+)
+
+// suspect raises fasteners that were probably left out although the number of
+// pulls agrees, once work goes on past their joint: before that, the missing
+// pull may still come. It is said only where the evidence is such that a clean
+// job is not accused (see rules/match); and where a reading was lost on the
+// way, the fasteners are in doubt, not missed.
+func (t *tx) suspect(i int, why string) {
+	if !t.job.Weighed || t.job.Proc.Steps[i].Joint == nil {
+		return
+	}
+	for pass := range t.job.Steps[i].Weigh {
+		if len(t.job.Steps[i].Weigh[pass].Log) > 0 && !t.job.Proc.Steps[i].Joint.Passes[pass].Closing {
+			t.suspectPass(i, pass, why)
+		}
+	}
+}
+
+func (t *tx) suspectPass(i, pass int, why string) {
+	j := t.job
+	jt, st := j.Proc.Steps[i].Joint, &j.Steps[i]
+	order := jt.Passes[pass].Order
+	if lastOf(jt, pass) != pass || slices.ContainsFunc(order, func(k int) bool { return !st.Fasteners[k].doneIn(pass) }) {
+		return
+	}
+	f := j.filterOf(i, pass)
+	m := f.Missed()
+	if !m.Say || f.Overrun() {
+		return
+	}
+	names := t.suspects(i, pass, m)
+	if m.Lost > m.P/4 || len(names) == 0 {
+		return
+	}
+	t.raise(events.AlertRaised{
+		Kind: events.AlertMissed, Bench: j.Bench, Job: j.ID, Step: j.Proc.Steps[i].ID, Pass: pass, Fasteners: inOrder(names),
+		Likely: names, P: rounded(m.P), Blocks: true,
+		Text: fmt.Sprintf("%s: the number of pulls is right, but one fastener was probably pulled twice and another never (%s): %s. Work went on: %s.",
+			j.title(i), percent(m.P), likely(names), why),
+		Todo: fmt.Sprintf("Stop. Look at the marks, and pull %s again before anything covers the joint, or ask a lead to decide.", list(inOrder(names))),
+	})
+	for _, n := range names {
+		t.add(events.FastenerReset{Job: j.ID, Step: j.Proc.Steps[i].ID, Fastener: n.Fastener, Reason: "probably never pulled: to be pulled once more"})
+	}
+	t.why = "a fastener was probably left out"
+}
+
+// most fasteners that are named where one was left out, and the probability
+// that they must hold together. Our choice: a list that can be pulled once
+// more in a minute.
+const (
+	mostSuspects    = 6
+	suspectCoverage = 0.9
+)
+
+// suspects returns the fasteners that may have been left out, most probable
+// first, until they hold most of the probability.
+func (t *tx) suspects(i, pass int, m match.Miss) []events.FastenerWeight {
+	jt := t.job.Proc.Steps[i].Joint
+	order := jt.Passes[pass].Order
+	var out []events.FastenerWeight
+	sum := 0.0
+	for _, c := range m.Candidates {
+		if len(out) > 0 && (sum >= suspectCoverage || len(out) == mostSuspects || c.P < 0.01) {
+			break
+		}
+		if c.Fastener < len(order) {
+			out = append(out, events.FastenerWeight{Fastener: jt.Fasteners[order[c.Fastener]].ID, P: rounded(c.P)})
+			sum += c.P
+		}
+	}
+	return out
+}
+
+// inOrder returns the names of suspects, most probable first.
+func inOrder(list []events.FastenerWeight) []string {
+	var out []string
+	for _, w := range list {
+		out = append(out, w.Fastener)
+	}
+	return out
+}
+
+// likely writes suspects for people: "probably 7 (62 %), else 8 (20 %) or 2 (9 %)".
+func likely(list []events.FastenerWeight) string {
+	var parts []string
+	for _, w := range list {
+		parts = append(parts, fmt.Sprintf("%s (%s)", w.Fastener, percent(w.P)))
+	}
+	switch len(parts) {
+	case 0:
+		return ""
+	case 1:
+		return "probably " + parts[0]
+	case 2:
+		return "probably " + parts[0] + ", else " + parts[1]
+	}
+	return "probably " + parts[0] + ", else " + strings.Join(parts[1:len(parts)-1], ", ") + " or " + parts[len(parts)-1]
+}
+
+// whoWasLeft returns which fasteners the evidence names where pulls were set
+// aside and the joint is not complete, nil where the count alone speaks.
+func (t *tx) whoWasLeft(i, pass int) []events.FastenerWeight {
+	st := &t.job.Steps[i]
+	if !t.job.Weighed || pass >= len(st.Weigh) || len(st.Weigh[pass].Log) == 0 {
+		return nil
+	}
+	return t.suspects(i, pass, t.job.filterOf(i, pass).Missed())
+}
+
+// oneMore decides on a pull inside the limits of a joint that is complete: it
+// is set aside. With so many pulls as fasteners and one more, the likeliest
+// thing is a habit; whether one fastener was left out all the same, the
+// evidence says once work goes on.
+func (t *tx) oneMore(r *reading, step int) bool {
+	if !t.job.Weighed {
+		return false
+	}
+	jt := t.job.Proc.Steps[step].Joint
+	pass := len(jt.Passes) - 1
+	for pass > 0 && jt.Passes[pass].Closing {
+		pass--
+	}
+	w := t.job.fastenerSlot(step, pass, jt.Passes[pass].Order[0])
+	at := len(t.out)
+	t.out = append(t.out, events.Outcome{})
+	o := t.pullAt(&w, r)
+	t.job.applyPull(o, t.s.toolOf(r.tool))
+	f := t.job.filterOf(step, pass)
+	k := t.job.Steps[step].Weigh[pass].pullOf(r.seq)
+	o.Explanations = t.explain(&w, f, k)
+	t.out[at].Data = o
+	kind, on, p := idle(f.Explain(k))
+	if p == 0 { // nothing else is left for it
+		kind, p = events.ExplainedRepeat, 1
+	}
+	t.setAside(&w, r, kind, w.named(on), p)
+	t.sayOneMore(step, p)
+	t.realign(step, pass)
+	t.weighWitnesses(step, pass)
+	return true
+}
+
+// sayOneMore says of the pull that was just set aside what is sure of it: the
+// number alone.
+func (t *tx) sayOneMore(step int, p float64) {
+	if a, ok := t.out[len(t.out)-1].Data.(events.PullSetAside); ok && p < asideEnough {
+		a.Why = fmt.Sprintf("%s: one pull more than it has fasteners; one of them was pulled twice", t.job.title(step))
+		t.out[len(t.out)-1].Data = a
+	}
+}
+
+// surelyRepeat reports whether a pull that the current, not yet begun step
+// would take is rather one more on the joint before it.
+func (t *tx) surelyRepeat(r *reading) (step int, ok bool) {
+	if !t.job.Weighed {
+		return 0, false
+	}
+	step, ok = t.job.repeats(r, false)
+	if !ok {
+		return 0, false
+	}
+	jt := t.job.Proc.Steps[step].Joint
+	pass := len(jt.Passes) - 1
+	for pass > 0 && jt.Passes[pass].Closing {
+		pass--
+	}
+	if len(t.job.Steps[step].Weigh[pass].Log) == 0 {
+		return 0, false
+	}
+	w := t.job.fastenerSlot(step, pass, jt.Passes[pass].Order[0])
+	e := Evidence{Op: "pull", Pull: t.pullAt(&w, r), Tool: t.s.toolOf(r.tool)}
+	f := t.job.filterOf(step, pass).Pull(e.pull(jt, &jt.Passes[pass]))
+	p := 0.0
+	for _, x := range f.Explain(f.Pulls() - 1) {
+		if x.Kind == events.ExplainedRepeat || x.Kind == events.ExplainedSameCycle {
+			p += x.P
+		}
+	}
+	return step, p >= asideEnough
+}

@@ -1,0 +1,397 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"witnessmark/events"
+	"witnessmark/events/quantity"
+	"witnessmark/rules/match"
+	"witnessmark/rules/procedure"
+)
+
+// asideEnough is how sure it must be that a pull made nothing tight, before it
+// is set aside; backEnough how sure that it did, before it is taken back. Our
+// choice, so that a clean job is not held up.
+const (
+	asideEnough = 0.98
+	backEnough  = 0.90
+)
+
+// PassWeigh is the evidence on one pass of a joint.
+type PassWeigh struct {
+	Known  match.Known // from earlier jobs, as it stood when the job was opened
+	Before []float64   // of a closing round: how sure each was before it
+	Log    []Evidence  // oldest first
+	filter *match.Filter
+}
+
+// Evidence is one thing that bears on who is tight: a pull, or what a person
+// did or said.
+type Evidence struct {
+	Op       string             // "pull", "reset", "accept", "void", "answer"
+	Pull     events.PullWeighed `json:",omitzero"`
+	Tool     match.Tool         `json:",omitzero"`
+	Low      bool               // of a pull: it ended below the lower limit
+	Fastener int                // index in the joint
+	Reading  uint64
+	Kind     events.ExplanationKind
+}
+
+// mostEvidence bounds the evidence that a pass keeps; Filter itself weighs no
+// more pulls than this.
+const mostEvidence = 600
+
+// filterOf returns the filter of a pass of step i, made from its evidence if
+// need be.
+func (j *Job) filterOf(i, pass int) *match.Filter {
+	w := &j.Steps[i].Weigh[pass]
+	if w.filter == nil {
+		w.filter = match.New(nil, j.jointOf(i, pass))
+		for k := range w.Log {
+			w.filter = j.take(w.filter, i, pass, k)
+		}
+	}
+	return w.filter
+}
+
+// jointOf describes a pass of step i. Fasteners are numbered as they stand in
+// the pass's order.
+func (j *Job) jointOf(i, pass int) match.Joint {
+	jt := j.Proc.Steps[i].Joint
+	p := &jt.Passes[pass]
+	m := match.Joint{
+		N: len(p.Order), Strict: jt.Strict, Loose: p.Loose, Closing: p.Closing, Known: j.Steps[i].Weigh[pass].Known,
+		Target: p.Target.Base(), LSL: p.LSL.Base(), USL: p.USL.Base(), Before: j.Steps[i].Weigh[pass].Before,
+	}
+	for _, f := range p.Order {
+		m.X = append(m.X, jt.Fasteners[f].X)
+		m.Y = append(m.Y, jt.Fasteners[f].Y)
+	}
+	for k := i + 1; k < len(j.Proc.Steps); k++ {
+		if other := j.Proc.Steps[k].Joint; other != nil {
+			m.OtherTargets = append(m.OtherTargets, other.Passes[0].Target.Base())
+			break
+		}
+	}
+	return m
+}
+
+// local returns where a fastener stands in a pass's order, or -1.
+func local(p *procedure.Pass, fastener int) int { return slices.Index(p.Order, fastener) }
+
+// take gives a filter evidence k of a pass.
+func (j *Job) take(f *match.Filter, i, pass, k int) *match.Filter {
+	p := &j.Proc.Steps[i].Joint.Passes[pass]
+	e := &j.Steps[i].Weigh[pass].Log[k]
+	switch e.Op {
+	case "pull":
+		return f.Pull(e.pull(j.Proc.Steps[i].Joint, p))
+	case "reset":
+		return f.Reset(local(p, e.Fastener))
+	case "accept":
+		return f.Accept(local(p, e.Fastener))
+	case "void":
+		return f.Void(e.Reading)
+	case "answer":
+		at := j.Steps[i].Weigh[pass].pullOf(e.Reading)
+		if at < 0 {
+			return f
+		}
+		return f.Answer(at, match.Explanation{Kind: e.Kind, Fastener: local(p, e.Fastener)})
+	}
+	return f
+}
+
+// pull is a pull as the filter wants it.
+func (e *Evidence) pull(jt *procedure.Joint, p *procedure.Pass) match.Pull {
+	o := &e.Pull
+	q := match.Pull{
+		Reading: o.Reading, Tool: e.Tool, AtS: float64(o.AtUs) / 1e6, Torque: o.Torque.Base(), Angle: math.NaN(), Duration: math.NaN(),
+		Placed: -1, Gap: o.Lost,
+	}
+	if !o.Angle.IsZero() {
+		q.Angle = o.Angle.In(quantity.Degree)
+	}
+	if o.DurationUs > 0 {
+		q.Duration = float64(o.DurationUs) / 1e6
+	}
+	if o.Trace != nil {
+		q.Trace = traceOf(o.Trace)
+	}
+	if o.Placed != "" {
+		q.Placed = local(p, jt.Fastener(o.Placed))
+	}
+	return q
+}
+
+// traceOf is what the filter wants of a trace.
+func traceOf(t *events.TraceFound) *match.Trace {
+	m := &match.Trace{NetDeg: math.NaN(), RateNmDeg: math.NaN(), Snug: !t.Snug.IsZero(), Breakaway: !t.Breakaway.IsZero()}
+	if !t.NetAngle.IsZero() {
+		m.NetDeg = t.NetAngle.In(quantity.Degree)
+	}
+	if t.RateNmDeg > 0 {
+		m.RateNmDeg = t.RateNmDeg
+	}
+	return m
+}
+
+// pullOf returns which pull a reading is, from 0, or -1.
+func (w *PassWeigh) pullOf(reading uint64) int {
+	n := 0
+	for i := range w.Log {
+		if w.Log[i].Op != "pull" {
+			continue
+		}
+		if w.Log[i].Pull.Reading == reading {
+			return n
+		}
+		n++
+	}
+	return -1
+}
+
+// pulls returns the pulls among the evidence, in order.
+func (w *PassWeigh) pulls() []*Evidence {
+	var out []*Evidence
+	for i := range w.Log {
+		if w.Log[i].Op == "pull" {
+			out = append(out, &w.Log[i])
+		}
+	}
+	return out
+}
+
+// learnFrom adds evidence to a pass of step i.
+func (j *Job) learnFrom(i, pass int, e Evidence) {
+	st := &j.Steps[i]
+	if pass < 0 || pass >= len(st.Weigh) {
+		return
+	}
+	if e.Op != "pull" && len(st.Weigh[pass].Log) == 0 {
+		return // nothing has been pulled yet: there is nothing to correct
+	}
+	f := j.filterOf(i, pass)
+	st.Weigh = slices.Clone(st.Weigh)
+	w := &st.Weigh[pass]
+	if len(w.Log) >= mostEvidence {
+		return
+	}
+	w.Log = append(slices.Clip(w.Log), e)
+	w.filter = j.take(f, i, pass, len(w.Log)-1)
+}
+
+// applyPull folds a weighed pull: evidence the first time, and later only what
+// it was taken for.
+func (j *Job) applyPull(o events.PullWeighed, tool match.Tool) {
+	p, i := j.Proc.Step(o.Step)
+	if p == nil || p.Joint == nil || o.Pass < 0 || o.Pass >= len(j.Steps[i].Weigh) {
+		return
+	}
+	w := &j.Steps[i].Weigh[o.Pass]
+	for k := range w.Log {
+		if w.Log[k].Op == "pull" && w.Log[k].Pull.Reading == o.Reading {
+			st := &j.Steps[i]
+			st.Weigh = slices.Clone(st.Weigh)
+			st.Weigh[o.Pass].Log = slices.Clone(w.Log)
+			st.Weigh[o.Pass].Log[k].Pull.Explanations = o.Explanations
+			return
+		}
+	}
+	if p.Joint.Passes[o.Pass].Closing && len(w.Log) == 0 {
+		j.beginClosing(i, o.Pass)
+	}
+	if j.Lost[o.Tool] != 0 {
+		j.Lost = with(j.Lost, o.Tool, 0)
+	}
+	j.learnFrom(i, o.Pass, Evidence{Op: "pull", Pull: o, Tool: tool})
+}
+
+// beginClosing notes how sure each fastener is before the closing round.
+func (j *Job) beginClosing(i, pass int) {
+	st := &j.Steps[i]
+	st.Weigh = slices.Clone(st.Weigh)
+	w := &st.Weigh[pass]
+	for _, k := range j.Proc.Steps[i].Joint.Passes[pass].Order {
+		p := st.Fasteners[k].P
+		if p == 0 {
+			p = 0.99 // not weighed: an accepted one, or one that was claimed
+		}
+		w.Before = append(w.Before, p)
+	}
+}
+
+// toolOf is a tool as the filter wants it.
+func (s *State) toolOf(id string) match.Tool {
+	t := s.index.tools[id]
+	r := t.Reports
+	m := match.Tool{
+		Name: id, Angle: r.Angle, Duration: r.Duration, Trace: r.Trace, AngleStep: r.AngleStep.Base(), Threshold: r.Threshold.Base(),
+		URel: t.URel / 2,
+	}
+	if !r.AngleStep.IsZero() {
+		m.AngleStep = r.AngleStep.In(quantity.Degree)
+	}
+	switch {
+	case r.CountsCycles:
+		m.Counter = match.CountsCycles
+	case r.CountsSent:
+		m.Counter = match.CountsSent
+	}
+	return m
+}
+
+// weighed takes a pull for the place w as evidence, and reports whether it was
+// set aside because it made nothing tight. graded is the evidence for the
+// place if it counts.
+func (t *tx) weighed(w *slot, r *reading, v events.Verdict, grade events.Grade) (aside bool) {
+	j := t.job
+	st := &j.Steps[w.step]
+	o := t.pullAt(w, r)
+	again := st.Fasteners[w.fastener].Redo
+	if grade == events.Placed || r.claimed != "" || again {
+		o.Placed = w.joint.Fasteners[w.fastener].ID
+	}
+	at := len(t.out)
+	t.out = append(t.out, events.Outcome{})
+	j.applyPull(o, t.s.toolOf(r.tool))
+	f := j.filterOf(w.step, w.pass)
+	k := st.Weigh[w.pass].pullOf(r.seq)
+	o.Explanations = t.explain(w, f, k)
+	t.out[at].Data = o
+	if o.Placed != "" || !(v == events.Within || v == events.Doubtful) || w.joint.Passes[w.pass].Closing {
+		return false
+	}
+	kind, on, p := idle(f.Explain(k))
+	if p < asideEnough {
+		return false
+	}
+	t.setAside(w, r, kind, w.named(on), p)
+	return true
+}
+
+// pullAt is a pull for a place, before it is weighed.
+func (t *tx) pullAt(w *slot, r *reading) events.PullWeighed {
+	o := events.PullWeighed{
+		Reading: r.seq, Job: t.job.ID, Step: t.job.Proc.Steps[w.step].ID, Pass: w.pass, Tool: r.tool, AtUs: r.at, Torque: r.value,
+		Angle: r.angle, DurationUs: r.duration, Trace: r.found, Lost: t.job.Lost[r.tool],
+	}
+	if r.taken != 0 {
+		o.AtUs = r.taken
+	}
+	return o
+}
+
+// explain writes what pull k was in the words of events, at most five.
+func (t *tx) explain(w *slot, f *match.Filter, k int) []events.Explanation {
+	var out []events.Explanation
+	for _, e := range f.Explain(k) {
+		if len(out) == 5 || len(out) > 0 && e.P < 0.001 {
+			break
+		}
+		x := events.Explanation{Kind: e.Kind, P: rounded(e.P)}
+		if order := w.joint.Passes[w.pass].Order; e.Fastener >= 0 && e.Fastener < len(order) {
+			x.Fastener = w.joint.Fasteners[order[e.Fastener]].ID
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// rounded keeps six digits after the point, so that the last bits of a sum are
+// not written on every machine otherwise.
+func rounded(p float64) float64 { return math.Round(p*1e6) / 1e6 }
+
+// idle returns the likeliest way in which a pull made nothing tight, the
+// fastener that it was on (-1 if that is not clear), and the probability of
+// all such explanations.
+func idle(list []match.Explanation) (kind events.ExplanationKind, fastener int, p float64) {
+	by := map[events.ExplanationKind]float64{}
+	fastener = -1
+	for _, e := range list {
+		if madeTight(e.Kind) {
+			continue
+		}
+		if p += e.P; e.P >= 0.5 {
+			fastener = e.Fastener
+		}
+		by[e.Kind] += e.P
+		if kind == "" || by[e.Kind] > by[kind] {
+			kind = e.Kind
+		}
+	}
+	return kind, fastener, min(p, 1)
+}
+
+// named returns the id of the fastener that stands at a place in the pass's
+// order, "" for -1.
+func (w *slot) named(at int) string {
+	if order := w.joint.Passes[w.pass].Order; at >= 0 && at < len(order) {
+		return w.joint.Fasteners[order[at]].ID
+	}
+	return ""
+}
+
+// madeTight reports whether a pull inside the limits made a fastener tight, if
+// that is what it was.
+func madeTight(k events.ExplanationKind) bool {
+	switch k {
+	case events.ExplainedNext, events.ExplainedOther, events.ExplainedSwing, events.ExplainedRetighten:
+		return true
+	}
+	return false
+}
+
+func (t *tx) setAside(w *slot, r *reading, kind events.ExplanationKind, fastener string, p float64) {
+	by := r.by
+	if by == "" {
+		by = t.job.Technician
+	}
+	t.add(events.PullSetAside{
+		Reading: r.seq, Job: t.job.ID, Step: t.job.Proc.Steps[w.step].ID, Pass: w.pass, Kind: kind, Fastener: fastener, P: rounded(p),
+		Why: t.whyAside(w.step, kind, fastener, p), Bench: r.bench, Tool: r.tool, Value: r.value, Text: r.text, Unit: r.unit,
+		Angle: r.angle, By: by, AtUs: r.at,
+	})
+}
+
+func (t *tx) whyAside(step int, kind events.ExplanationKind, fastener string, p float64) string {
+	where := t.job.title(step)
+	on := ""
+	if fastener != "" {
+		on = " on fastener " + fastener
+	}
+	switch kind {
+	case events.ExplainedRepeat:
+		return fmt.Sprintf("%s: once more%s, which was tight already (%s)", where, on, percent(p))
+	case events.ExplainedSameCycle:
+		return fmt.Sprintf("%s: the same cycle, sent twice (%s)", where, percent(p))
+	case events.ExplainedElsewhere:
+		return fmt.Sprintf("%s: a pull on another step (%s)", where, percent(p))
+	}
+	return fmt.Sprintf("%s: a pull on no fastener of the joint (%s)", where, percent(p))
+}
+
+// percent writes a probability so that 1 is only said of certainty.
+func percent(p float64) string {
+	switch {
+	case p >= 0.9995 && p < 1:
+		return "over 99.9 %"
+	case p >= 0.995:
+		return fmt.Sprintf("%.1f %%", 100*p)
+	}
+	return fmt.Sprintf("%.0f %%", 100*p)
+}
+
+// sureness returns how sure it is that a fastener is tight in a pass, and the
+// grade that the evidence of a reading deserves.
+func (j *Job) sureness(w *slot, turned bool) (p float64, g events.Grade) {
+	if at := local(&w.joint.Passes[w.pass], w.fastener); at >= 0 && at < match.MaxFasteners {
+		p = rounded(j.filterOf(w.step, w.pass).Tight()[at])
+	}
+	if turned && p > 0 {
+		return p, events.Reasoned
+	}
+	return p, events.Counted
+}
