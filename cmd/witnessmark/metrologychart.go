@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -157,6 +158,9 @@ func runChart(c *cobra.Command, args []string) error {
 	r.Method = method
 	r.add("centre", p.Centre, s.unit)
 	r.add("standard deviation of a point", p.SD, s.unit)
+	if l := charts[0].Lines[len(s.x)-1]; strings.HasPrefix(charts[0].Name, "EWMA") {
+		r.add("a lasting shift is seen from", l.Upper-p.Centre, s.unit, "half width of the limits at the last point")
+	}
 	if p.Slow != nil {
 		r.add("of it quick", p.Slow.Quick, s.unit)
 		r.add("of it slow", p.Slow.Drift, s.unit, fmt.Sprintf("memory %s %s; log likelihood %s above white noise", num(p.Slow.Tau), s.time, num(p.Slow.Gain)))

@@ -127,7 +127,7 @@ func (r Rule) Acceptance(u float64, l Limits) Limits {
 	w := 0.0
 	switch r.Kind {
 	case Guarded:
-		w = r.Guard * 2 * u
+		w = float64(r.Guard * 2 * u)
 	case Confident:
 		w = r.confidentBand(u, l)
 	}
@@ -139,7 +139,7 @@ func (r Rule) Acceptance(u float64, l Limits) Limits {
 func (r Rule) confidentBand(u float64, l Limits) float64 {
 	width := l.Upper - l.Lower
 	if math.IsInf(width, 0) {
-		return u * distuv.UnitNormal.Quantile(r.Least)
+		return float64(u * distuv.UnitNormal.Quantile(r.Least))
 	}
 	if u == 0 {
 		return 0

@@ -118,9 +118,9 @@ type Chart struct {
 // the centre.
 func Shewhart(x []float64, p Process, l float64, run int) Chart {
 	c := Chart{Name: "Shewhart"}
-	w := l * p.SD
+	w := float64(l * p.SD)
 	if p.Slow != nil {
-		w = l * math.Hypot(p.SD, p.Slow.UMean)
+		w = float64(l * math.Hypot(p.SD, p.Slow.UMean))
 	}
 	side, length := 0, 0
 	for i, v := range x {
@@ -184,9 +184,9 @@ func EWMA(at, x []float64, p Process, lambda, l float64, steady bool) Chart {
 		if i > 0 && at != nil {
 			step = at[i] - at[i-1]
 		}
-		w := l * spread.next(step)
+		w := float64(l * spread.next(step))
 		if steady {
-			w = l * p.SD * math.Sqrt(lambda/(2-lambda))
+			w = float64(l * p.SD * math.Sqrt(lambda/(2-lambda)))
 		}
 		line := Line{z, p.Centre - w, p.Centre + w}
 		c.Lines = append(c.Lines, line)

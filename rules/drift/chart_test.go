@@ -270,7 +270,7 @@ func TestShiftedMassAlarms(t *testing.T) {
 func TestEstimateSlowFindsWhatWasPutIn(t *testing.T) {
 	r := rand.New(rand.NewPCG(5, 7))
 	var quick, drift, tau float64
-	const runs = 40
+	const runs = 20
 	white := 0
 	for range runs {
 		at, x := invented(r, 200, 1, 1, 10)

@@ -389,13 +389,13 @@ func (e *estimator) against(t int, name string, aside []bool, inverse *mat.Dense
 			weight[o] = 1
 		case !aside[o] && e.group[o] == e.group[t]:
 			weight[o] = -1 / float64(f.Peers)
-			log += weight[o] * beta[o]
+			log += float64(weight[o] * beta[o])
 		}
 	}
 	v := w.Honest * w.Honest * (1 + 1/float64(f.Peers))
 	for i := range weight {
 		for j := range weight {
-			v += weight[i] * weight[j] * inverse.At(i, j)
+			v += float64(weight[i] * weight[j] * inverse.At(i, j))
 		}
 	}
 	s := math.Sqrt(v)

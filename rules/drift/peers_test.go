@@ -82,7 +82,7 @@ func TestPeersFindWhatWasPutIn(t *testing.T) {
 // How many pulls of each tool it takes to see 4 %, and that healthy shops are
 // suspected in no more than 1 %, when looked at after every tenth round.
 func TestPullsToSeeFourPercent(t *testing.T) {
-	shops, rounds := 40, 400
+	shops, rounds := 20, 400
 	if testing.Short() {
 		shops = 10
 	}

@@ -55,7 +55,7 @@ func QuickCheck(history [][]float64, now []float64, falsely float64) (Quick, err
 	}
 	k := float64(len(means))
 	q.Usual = stat.Mean(means, nil)
-	half := fit.Student(1-falsely/4, k-1) * stat.StdDev(means, nil) * math.Sqrt(1+1/k)
+	half := float64(fit.Student(1-falsely/4, k-1) * stat.StdDev(means, nil) * math.Sqrt(1+1/k))
 	q.Lower, q.Upper = q.Usual-half, q.Usual+half
 	q.Off = !(q.Lower <= q.Mean && q.Mean <= q.Upper)
 	if df > 0 {

@@ -60,14 +60,14 @@ func EstimateSlow(at, x []float64) (Slow, error) {
 		from, to := 0.0, 1.0
 		for range 4 { // each round looks closer about the best
 			lo2, hi2, from2, to2 := lo, hi, from, to
-			for i := range 21 {
-				for j := range 21 {
-					share := min(0.999, from+(to-from)*float64(i)/20)
-					tau := math.Exp(lo + (hi-lo)*float64(j)/20)
+			for i := range 13 {
+				for j := range 13 {
+					share := min(0.999, from+(to-from)*float64(i)/12)
+					tau := math.Exp(lo + (hi-lo)*float64(j)/12)
 					if l := likelihood(at, x, share, tau); l.log > best.log {
 						best, bestShare, bestTau = l, share, tau
-						from2, to2 = max(0, share-(to-from)/10), min(1, share+(to-from)/10)
-						lo2, hi2 = max(lo, math.Log(tau)-(hi-lo)/10), min(hi, math.Log(tau)+(hi-lo)/10)
+						from2, to2 = max(0, share-(to-from)/8), min(1, share+(to-from)/8)
+						lo2, hi2 = max(lo, math.Log(tau)-(hi-lo)/8), min(hi, math.Log(tau)+(hi-lo)/8)
 					}
 				}
 			}

@@ -42,7 +42,7 @@ func OnOnePart(readings []float64, reference, width, resolution float64) (Type1,
 	s := Type1{N: len(readings), Mean: stat.Mean(readings, nil), SD: stat.StdDev(readings, nil), Reference: reference, Width: width}
 	s.Bias = s.Mean - reference
 	s.Cg = 0.2 * width / (6 * s.SD)
-	s.Cgk = (0.1*width - math.Abs(s.Bias)) / (3 * s.SD)
+	s.Cgk = (float64(0.1*width) - math.Abs(s.Bias)) / (3 * s.SD)
 	s.T = s.Bias / (s.SD / math.Sqrt(float64(s.N)))
 	s.P = 2 * distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(s.N - 1)}.Survival(math.Abs(s.T))
 	switch {
