@@ -201,14 +201,14 @@ func runPeersRates(c *cobra.Command, args []string) error {
 	}
 	r := report{Title: fmt.Sprintf("Tools against their peers, %d pulls", pulls), Method: "log rate = kind + tool + joint + fastener, the last two random; weighted least squares; each tool against the mean of the others",
 		Source: "mixed model by the method of moments (Searle, Casella and McCulloch 1992) and, with --anytime, a normal mixture bound (Robbins 1970), both from memory"}
-	t := grid{Title: "Factors", Columns: []string{"tool", "pulls", "visits", "factor", "95 % interval", "|Z|", "bound", "peers", ""}}
+	t := grid{Title: "Factors", Columns: []string{"tool", "pulls", "visits", "factor", "95 % interval", "|Z|", "bound", "sees from (%)", "peers", ""}}
 	suspects := []string{}
 	for _, x := range fs {
 		mark := x.Question
 		if x.Suspect {
 			suspects, mark = append(suspects, x.Tool), strings.TrimSuffix("suspect: "+mark, ": ")
 		}
-		t.Rows = append(t.Rows, []any{x.Tool, x.Pulls, x.Visits, num(round(x.Factor, 4)), fmt.Sprintf("%s to %s", num(round(x.Lower, 4)), num(round(x.Upper, 4))), num(round(math.Abs(x.Z), 2)), num(round(x.Bound, 2)), x.Peers, mark})
+		t.Rows = append(t.Rows, []any{x.Tool, x.Pulls, x.Visits, num(round(x.Factor, 4)), fmt.Sprintf("%s to %s", num(round(x.Lower, 4)), num(round(x.Upper, 4))), num(round(math.Abs(x.Z), 2)), num(round(x.Bound, 2)), num(round(100*x.Sees, 2)), x.Peers, mark})
 	}
 	k := grid{Title: "Scatter of the rate", Columns: []string{"kind", "joints (%)", "fasteners (%)"}}
 	for _, x := range scatter {

@@ -137,6 +137,7 @@ type Factor struct {
 	Upper    float64
 	Z        float64 // log factor over its standard uncertainty
 	Bound    float64 // of |Z|, for a suspicion; 0 if it cannot be suspected yet
+	Sees     float64 // the drift, as a share, that would be suspected now in half of all cases; 0 if none can be yet
 	Suspect  bool
 	Peers    int    // tools that it is compared with
 	Question string // what cannot be told, or why there is no factor
@@ -410,6 +411,7 @@ func (e *estimator) against(t int, name string, aside []bool, inverse *mat.Dense
 		return f
 	}
 	f.Z, f.Bound = log/s, w.bound(v, e.tools)
+	f.Sees = math.Expm1(f.Bound * s)
 	return f
 }
 
