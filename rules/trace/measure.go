@@ -92,15 +92,14 @@ func (f *Features) zero(v *view, spec Spec) {
 
 // cutter splits a trace in swings, sample by sample.
 type cutter struct {
-	f           *Features
-	v           *view
-	start       float64
-	in          bool
-	s           Swing
-	dip         int // first sample of a dip; -1: none
-	since       int64
-	most        float64 // greatest angle so far
-	low, lowest float64
+	f     *Features
+	v     *view
+	start float64
+	in    bool
+	s     Swing
+	dip   int     // first sample of a dip; -1: none
+	since int64   // its time
+	most  float64 // greatest angle from just before it
 }
 
 // swings splits the trace. A release is torque below half the swing's peak for
@@ -114,6 +113,9 @@ func (f *Features) swings(v *view, start float64) {
 	half := start
 	for i, x := range v.torque {
 		x *= v.sign
+		if !c.in && x < start {
+			continue
+		}
 		if c.in && x >= half && c.dip < 0 {
 			if x > c.s.PeakNm {
 				c.s.PeakNm, c.s.PeakAt = x, i
@@ -155,7 +157,7 @@ func (c *cutter) step(i int, x float64) {
 			c.s.PeakNm, c.s.PeakAt = x, i
 		}
 	case c.dip < 0:
-		c.dip, c.since, c.most = i, c.v.t(i), c.angle(i)
+		c.dip, c.since, c.most = i, c.v.t(i), max(c.angle(i), c.angle(max(0, i-1)))
 	default:
 		c.most = max(c.most, c.angle(i))
 		if c.v.t(i)-c.since >= releaseUs && (x < c.start || c.v.angle != nil && c.most-c.angle(i) >= backDeg) {
@@ -304,11 +306,14 @@ func (v *view) between(i, j int, nm float64) float64 {
 // after takes the spring-back and the rotation beyond the peak.
 func (f *Features) after(v *view, m *Swing, end int) {
 	most, past := v.a(m.PeakAt), v.a(m.PeakAt)
+	gone := goneShare * m.PeakNm
 	for i := m.PeakAt + 1; i <= end; i++ {
 		a := v.a(i)
-		most = max(most, a)
-		if i <= m.To && v.y(i) >= goneShare*m.PeakNm {
-			past = max(past, a)
+		if a > most {
+			most = a
+		}
+		if a > past && i <= m.To && v.y(i) >= gone {
+			past = a
 		}
 	}
 	if !f.Codes.Has(NoRelease) || end < f.Samples-1 {

@@ -1,7 +1,7 @@
 package trace
 
 // mostPoints is the number of groups that a way up is gathered in for fitting.
-const mostPoints = 64
+const mostPoints = 48
 
 // points are groups of neighbouring samples with their running sums.
 type points struct {
@@ -36,14 +36,15 @@ func (p *points) gather(v *view, from, to int, skip float64) {
 	width := (v.a(to) - a0) / (mostPoints - 8)
 	p.n = 0
 	var x, y, n, most float64
-	next := width
-	for i := from; i <= to; i++ {
-		torque := v.y(i)
-		most = max(most, torque)
-		if skip > 0 && most >= skip && torque < 0.9*most {
+	next, torques := width, v.torque[from:to+1]
+	for i, a := range v.angle[from : to+1] {
+		torque := v.sign * torques[i]
+		if torque > most {
+			most = torque
+		} else if skip > 0 && most >= skip && torque < 0.9*most {
 			continue
 		}
-		a := v.a(i) - a0
+		a = float64(v.turn*a) - a0
 		x, y, n = x+a, y+torque, n+1
 		if n < 2 || a < next {
 			continue
@@ -52,7 +53,10 @@ func (p *points) gather(v *view, from, to int, skip float64) {
 			return
 		}
 		p.add(x/n, y/n)
-		next = max(next, a) + width
+		if a > next {
+			next = a
+		}
+		next += width
 		x, y, n = 0, 0, 0
 	}
 }
@@ -185,14 +189,14 @@ func (f *Features) runIn(v *view, m *Swing, k knee) {
 	}
 	low, high := start+0.2*span, start+0.85*span
 	sum, n := 0.0, 0
-	for i := 0; i < m.PeakAt; i++ {
-		if a := v.a(i); low <= a && a <= high {
-			sum += v.y(i)
+	for i, a := range v.angle[:m.PeakAt] {
+		if a *= v.turn; low <= a && a <= high {
+			sum += v.torque[i]
 			n++
 		}
 	}
 	if n > 3 {
-		f.RunInNm = sum / float64(n)
+		f.RunInNm = v.sign * sum / float64(n)
 	}
 }
 

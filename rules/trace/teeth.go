@@ -5,30 +5,37 @@ package trace
 // taken: samples alternate.
 func (f *Features) teeth(v *view, loosen bool) {
 	drop, gone := toothShare*f.PeakNm, goneShare*f.PeakNm
-	hi, lo, last := v.y(0), v.y(0), v.y(0)
+	first := 0
+	for v.sign*v.torque[first] < gone { // the peak is above it
+		first++
+	}
+	hi := v.y(first)
+	lo, last := hi, hi
 	falling, small, big := false, 0, 0
-	for i := range v.torque {
-		x := v.y(i)
+	for i, x := range v.torque[first:] {
+		x *= v.sign
 		y := (x + last) / 2
 		last = x
-		if !falling {
-			hi = max(hi, y)
-			if y < hi-drop {
-				falling, lo = true, y
+		switch {
+		case !falling && y >= hi-drop:
+			if y > hi {
+				hi = y
 			}
-			continue
+		case !falling:
+			falling, lo = true, y
+		case y <= lo+drop:
+			if y < lo {
+				lo = y
+			}
+		default:
+			if first+i <= f.PeakAt && hi > f.LevelNm {
+				small++
+			}
+			if hi >= gone && lo < hi/2 {
+				big++
+			}
+			falling, hi = false, y
 		}
-		lo = min(lo, y)
-		if y <= lo+drop {
-			continue
-		}
-		if i <= f.PeakAt && hi > f.LevelNm {
-			small++
-		}
-		if hi >= gone && lo < hi/2 {
-			big++
-		}
-		falling, hi = false, y
 	}
 	f.Teeth = small
 	if small >= stickTeeth {
@@ -46,10 +53,11 @@ func (f *Features) teeth(v *view, loosen bool) {
 func (f *Features) later(v *view) {
 	gone, rise := goneTooth*f.PeakNm, startShare*f.PeakNm
 	most, lo := 0.0, f.PeakNm
-	for i := f.PeakAt + 1; i < f.Samples; i++ {
-		y := v.y(i)
-		lo = min(lo, y)
-		if lo < gone && y > lo+rise && y > most {
+	for _, y := range v.torque[f.PeakAt+1:] {
+		y *= v.sign
+		if y < lo {
+			lo = y
+		} else if y > most && y > lo+rise && lo < gone {
 			most = y
 		}
 	}

@@ -1,6 +1,7 @@
 package trace
 
 import (
+	"math"
 	"slices"
 
 	"witnessmark/events"
@@ -93,11 +94,11 @@ func (v *view) cut() (c Codes) {
 // as no numbers, so that sums stay finite.
 const huge = 1e7
 
-func usable(x float64) bool { return -huge <= x && x <= huge }
+func usable(x float64) bool { return math.Abs(x) <= huge }
 
 func finite(xs []float64) bool {
 	for _, x := range xs {
-		if !(-huge <= x && x <= huge) {
+		if !(math.Abs(x) <= huge) {
 			return false
 		}
 	}
