@@ -13,6 +13,10 @@ import (
 // weight's word: more likely than not. Our own choice.
 const likelier = 0.5
 
+// unlikely is the probability below which a candidate that an alert does not
+// name is left alone. Our own choice.
+const unlikely = 0.05
+
 // claim works out what can be said of every fastener of every torque step.
 func (j *judging) claim() {
 	steps := j.proc.proc.Steps
@@ -114,7 +118,8 @@ func (j *judging) weightOf(c *judgedFastener, f *rules.FastenerState, i int) {
 // seen at all, then what is not sure enough.
 func (j *judging) say(c *judgedFastener, f *rules.FastenerState, m *rules.Mark, open, i, k, undone int) {
 	look := j.state.Look(j.job, i, k)
-	alert := j.named(c.Step, c.Fastener, events.AlertMissed)
+	alert := j.suspected(c.Step, c.Fastener)
+	lost := j.lost[c.Step]
 	switch {
 	case f.Held && m != nil && m.Verdict == events.Doubtful:
 		c.Claim, c.Why = claimDoubtful, "held: its pull is not to be trusted"
@@ -122,10 +127,10 @@ func (j *judging) say(c *judgedFastener, f *rules.FastenerState, m *rules.Mark, 
 		c.Claim, c.Why = claimHigh, "above the limits, or turned too far"
 	case look == rules.LookLow:
 		c.Claim, c.Why = claimLow, "its last pull is below the limits"
+	case (alert != nil || open >= 0) && lost > 0 && lost >= undone:
+		c.Claim, c.Why = claimDoubtful, lostWhy(lost)
 	case alert != nil:
-		j.sayNamed(c, alert, open, undone)
-	case open >= 0 && j.lost[c.Step] >= undone:
-		c.Claim, c.Why = claimDoubtful, lostWhy(j.lost[c.Step])
+		j.sayNamed(c, alert)
 	case open >= 0:
 		c.Claim, c.Why = claimMissed, fmt.Sprintf("not done in the %s pass", c.Pass)
 	case look == rules.LookDoubtful:
@@ -143,17 +148,30 @@ func lostWhy(n int) string {
 	return fmt.Sprintf("its pull may be among the %d that the tool's counter says were lost: check it", n)
 }
 
-// sayNamed claims for a fastener that an open alert says was missed, alone or
-// as one of several.
-func (j *judging) sayNamed(c *judgedFastener, a *judgedAlert, open, undone int) {
-	if open >= 0 && j.lost[c.Step] >= undone {
-		c.Claim, c.Why = claimDoubtful, lostWhy(j.lost[c.Step])
-		return
-	}
+// sayNamed claims for a fastener of which an open alert says that it was
+// missed, alone or as one of several: the likeliest is missed, and so is one
+// that the alert names without a probability; the others are in doubt.
+func (j *judging) sayNamed(c *judgedFastener, a *judgedAlert) {
+	at := slices.IndexFunc(a.Candidates, func(w judgedWeight) bool { return w.Fastener == c.Fastener })
 	c.Claim, c.Why = claimMissed, "alert "+a.Alert
-	for _, w := range a.Candidates {
-		if w.Fastener == c.Fastener && w.P < likelier && open < 0 && len(a.Fasteners) > 1 {
-			c.Claim, c.Why = claimDoubtful, fmt.Sprintf("one of those that alert %s names", a.Alert)
+	if at > 0 && a.Candidates[at].P < likelier {
+		c.Claim, c.Why = claimDoubtful, fmt.Sprintf("one of those that alert %s may be about", a.Alert)
+	}
+}
+
+// suspected returns the open alert that says of a fastener that it was, or may
+// have been, missed; nil if none does.
+func (j *judging) suspected(step, fastener string) *judgedAlert {
+	for i := range j.out.Alerts {
+		a := &j.out.Alerts[i]
+		if !a.Open || a.Step != step || a.Kind != string(events.AlertMissed) {
+			continue
+		}
+		if slices.Contains(a.Fasteners, fastener) || slices.ContainsFunc(a.Candidates, func(w judgedWeight) bool {
+			return w.Fastener == fastener && w.P >= unlikely
+		}) {
+			return a
 		}
 	}
+	return nil
 }

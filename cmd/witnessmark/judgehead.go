@@ -223,6 +223,6 @@ func (o object) reports(t *streamTool) error {
 	if t.counter != "" && t.counter != "cycles" && t.counter != "sent" {
 		return o.wrong("counter", fmt.Sprintf("%q", t.counter), `write "cycles", "sent", or null if the tool has none`)
 	}
-	t.Reports.CountsSent = t.counter == "sent"
+	t.Reports.CountsSent, t.Reports.CountsCycles = t.counter == "sent", t.counter == "cycles"
 	return nil
 }

@@ -3,7 +3,6 @@ package main
 import (
 	"math"
 	"regexp"
-	"slices"
 	"strconv"
 	"time"
 
@@ -357,15 +356,4 @@ func (j *judging) noteQuestion(o *events.QuestionAsked) {
 		q.Choices[i] = o.Choices[i].Text
 	}
 	j.out.Questions = append(j.out.Questions, q)
-}
-
-// opened returns the open alerts of a kind that name a fastener.
-func (j *judging) named(step, fastener string, kinds ...events.AlertKind) *judgedAlert {
-	for i := range j.out.Alerts {
-		a := &j.out.Alerts[i]
-		if a.Open && a.Step == step && slices.Contains(kinds, events.AlertKind(a.Kind)) && slices.Contains(a.Fasteners, fastener) {
-			return a
-		}
-	}
-	return nil
 }
