@@ -243,7 +243,7 @@ func (e *expander) repeats(habit, lost, check float64) {
 		share = 0
 	}
 	if lastTight && e.next >= 0 {
-		e.add(kLost, last, lost*share, e.rep+e.again, passNext)
+		e.add(kLost, last, lost*share, e.rep+logAdd(e.once, e.again)-math.Ln2, passNext)
 	}
 	if others == 0 || e.hopeless(max(lost, check), e.rep+e.again) {
 		return

@@ -31,19 +31,20 @@ type model struct {
 	turn, last, wait, peak, rate *prior
 	again                        *prior // closing round: rotation of a repeat
 	shifts                       [4]struct{ by, lw float64 }
-	prevent                      float64
+	skew                         float64
 	logs                         logs
 }
 
 // logs are logarithms of parameters that every pull needs.
 type logs struct {
-	odd, notOdd, relieved, notRelieved, pause, notPause, peakOdd, notPeakOdd, atOnce, snugF, noSnugF, snugR, noSnugR, brkF, noBrkF, brkR, noBrkR, repShare, relShare, repLasts, repRate, pauseS float64
+	odd, oddHigh, notOdd, relieved, notRelieved, pause, notPause, peakOdd, notPeakOdd, atOnce, snugF, noSnugF, snugR, noSnugR, brkF, noBrkF, brkR, noBrkR, repShare, relShare, repLasts, repRate, pauseS float64
 }
 
 func newModel(p *Params, j Joint) *model {
 	m := &model{p: p, j: j}
 	m.order, m.at = orderOf(j)
 	m.all = ^uint64(0) >> (64 - len(m.order))
+	m.skew = m.power()
 	m.priors()
 	m.setLogs()
 	return m
@@ -89,7 +90,7 @@ func (m *model) taught(k Moments, mean, off, sd float64) *prior {
 func (m *model) setLogs() {
 	p, ln := m.p, math.Log
 	m.logs = logs{
-		odd: ln(p.Odd) + anyTurn, notOdd: ln(1 - p.Odd), relieved: ln(p.Relieved), notRelieved: ln(1 - p.Relieved),
+		odd: ln(p.Odd) + anyTurn, oddHigh: ln(p.OddHigh) + anyTurn, notOdd: ln(1 - p.Odd), relieved: ln(p.Relieved), notRelieved: ln(1 - p.Relieved),
 		pause: ln(p.Pause), notPause: ln(1 - p.Pause), peakOdd: ln(p.PeakOdd) + anyPeak, notPeakOdd: ln(1 - p.PeakOdd),
 		atOnce: ln(p.AtOnce), snugF: ln(p.SnugFresh), noSnugF: ln(1 - p.SnugFresh), snugR: ln(p.SnugRepeat), noSnugR: ln(1 - p.SnugRepeat),
 		brkF: ln(p.BreakFresh), noBrkF: ln(1 - p.BreakFresh), brkR: ln(p.BreakRepeat), noBrkR: ln(1 - p.BreakRepeat),
@@ -159,9 +160,12 @@ func known(x float64) bool { return !math.IsNaN(x) }
 // tightened a fastener; odd tells that its rotation is none to learn from.
 func (m *model) fresh(h *hyp, x *features) (l float64, odd bool) {
 	if known(x.turn) {
-		t := m.turnFresh(h, x.turn) + m.logs.notOdd
-		odd = t < m.logs.odd
-		l += logAdd(t, m.logs.odd)
+		t, o := m.turnFresh(h, x.turn)+m.logs.notOdd, m.logs.odd
+		if x.turn > h.turn.mean {
+			o = m.logs.oddHigh
+		}
+		odd = t < o
+		l += logAdd(t, o)
 	}
 	if known(x.last) {
 		l += m.dependent(x) * logAdd(m.last.log(h.dur, x.last)+math.Log(0.98), math.Log(0.02)+anyLast)
@@ -185,8 +189,20 @@ func (m *model) turnFresh(h *hyp, x float64) float64 {
 		return m.turn.log(h.turn, x)
 	}
 	d := min(x-h.turn.mean, 4)
-	y := math.Expm1(m.p.Skew*d) / m.p.Skew
-	return m.turn.log(h.turn, h.turn.mean+y) + float64(m.p.Skew*d)
+	y := math.Expm1(m.skew*d) / m.skew
+	return m.turn.log(h.turn, h.turn.mean+y) + float64(m.skew*d)
+}
+
+// power gives the power of a fresh rotation that is taken for normal: as
+// taught, drawn to the assumed one as if that came from SkewWeight values, as
+// their spread allows: the error of a taught one goes with 1/(s√n).
+func (m *model) power() float64 {
+	k, p := m.j.Known.FreshAngle, m.p
+	if k.N < 20 {
+		return p.Skew
+	}
+	w := float64(k.N) * k.Var / (0.25 * 0.25)
+	return min(max((p.Skew*p.SkewWeight+float64(w*k.Skew))/(p.SkewWeight+w), 0.02), 1)
 }
 
 func (m *model) dependent(x *features) float64 {
@@ -249,14 +265,14 @@ func (m *model) seen(h *hyp, r *seen) (l float64) {
 func (m *model) turnAgain(h *hyp, x float64) float64 {
 	p := m.p
 	tight := math.Log(p.RepeatDeg + p.FloorDeg + float64(p.RepeatShare*math.Exp(min(h.turn.mean, 8))))
-	l := logAdd(student5(x, tight, p.RepeatSpread)+m.logs.notRelieved, student5(x, h.turn.mean+m.logs.relShare, p.RelievedRange)+m.logs.relieved)
+	l := logAdd(little(x, tight, p.RepeatSpread)+m.logs.notRelieved, little(x, h.turn.mean+m.logs.relShare, p.RelievedRange)+m.logs.relieved)
 	k := m.j.Known.RepeatAngle
 	if k.N < 3 {
 		return l
 	}
 	n := float64(k.N)
 	w := n / (n + 3)
-	return logAdd(math.Log(w)+student5(x, k.Mean, math.Sqrt(k.Var*(1+1/n)+0.04)), math.Log(1-w)+l)
+	return logAdd(math.Log(w)+little(x, k.Mean, math.Sqrt(k.Var*(1+1/n)+0.04)), math.Log(1-w)+l)
 }
 
 // none is the log density of the features of a pull that was on no fastener,

@@ -70,6 +70,16 @@ func student5(x, loc, scale float64) float64 {
 	return student5Norm - math.Log(scale) - 3*math.Log1p(z*z/5)
 }
 
+// little is as student5 below loc, and falls as a normal density above it: a
+// tight fastener may turn less than thought, but not as much as a loose one.
+func little(x, loc, scale float64) float64 {
+	if x <= loc {
+		return student5(x, loc, scale)
+	}
+	z := (x - loc) / scale
+	return student5Norm - math.Log(scale) - z*z/2
+}
+
 var student5Norm = studentNorm(5)
 
 // logAdd returns ln(eᵃ + eᵇ).

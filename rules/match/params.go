@@ -36,6 +36,7 @@ type Params struct {
 	FloorDeg      float64 // added as noise floor before taking logarithms. Found: 0.25° steps, up to 1.75° run-on
 	FreshSpread   float64 // of a fresh rotation within a job. Found: 13.8° sd 3.4 and slope sd 22 %
 	Skew          float64 // power of a fresh rotation that is about normal. Computed: Wilson and Hilferty, for gamma
+	SkewWeight    float64 // values that it is worth. Assumed
 	FreshDF       float64 // values that this spread is worth. Assumed
 	JobSpread     float64 // of a joint's mean from job to job. Assumed
 	UntaughtDeg   float64 // middle of hard (27) and soft (324). Computed from ISO 5393, remembered
@@ -46,7 +47,8 @@ type Params struct {
 	RelievedShare float64 // share of a fresh rotation that a repeat turns where neighbours relieve it. Assumed
 	RelievedRange float64 // Assumed
 	Relieved      float64 // share of joints where that is so. Assumed
-	Odd           float64 // a fresh pull that turns quite unlike the others. Assumed
+	Odd           float64 // a fresh pull that turns much less than the others. Assumed
+	OddHigh       float64 // and one that turns much more. Assumed
 
 	// Duration and torque rate.
 	LastSpread   float64 // of a fresh duration. Assumed
@@ -92,10 +94,10 @@ func Default() *Params {
 	return &Params{
 		Habit: 0.010, HabitWeight: 30, LostPlace: 0.0015, LostAgain: 0.35, Check: 0.001, Skip: 0.003, Jump: 0.002, FreeOrder: 20,
 		Back: 0.3, BackAmid: 0.03, Nowhere: 0.0005, Elsewhere: 0.002, Loosened: 0.0002, Interrupted: 4, BreakS: 45,
-		LeaveLow: 0.03, StopEarly: 0.003, StopHole: 0.6,
+		LeaveLow: 0.03, StopEarly: 0.02, StopHole: 0.6,
 		Unseen: 0.0005, UnseenGap: 0.85, Again: 0.45, Contiguous: 1e-7, PlaceWrong: 1e-4, AnswerWrong: 0.02,
-		FloorDeg: 1, FreshSpread: 0.25, Skew: 1.0 / 3, FreshDF: 8, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
-		RepeatDeg: 2.5, RepeatShare: 0.03, RepeatSpread: 0.7, RelievedShare: 0.25, RelievedRange: 0.5, Relieved: 0.15, Odd: 0.0003,
+		FloorDeg: 1, FreshSpread: 0.25, Skew: 1.0 / 3, SkewWeight: 150, FreshDF: 8, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
+		RepeatDeg: 2.5, RepeatShare: 0.03, RepeatSpread: 0.7, RelievedShare: 0.25, RelievedRange: 0.5, Relieved: 0.15, Odd: 0.0003, OddHigh: 0.003,
 		LastSpread: 0.3, RepeatLasts: 0.45, RepeatLastSp: 0.5, Dependent: 0.5,
 		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.93, SnugRepeat: 0.15, BreakFresh: 0.05, BreakRepeat: 0.6,
 		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.38, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, TurnShare: 0.4,
