@@ -59,22 +59,40 @@ func (j *Joint) Known() match.Known {
 	return match.KnownFrom(j.Fresh.Values, j.Repeat.Values, j.Duration.Values, j.Interval.Values, j.Rate.Values)
 }
 
-// State is what was learned about all joints. The zero value is empty.
+// State is what was learned about all joints. The zero value and nil are
+// empty. Released and Forget change it, but never write into its map or the
+// joints in it: they put others in their place, so that Clone costs nothing.
 type State struct {
 	Joints map[string]*Joint `json:"joints,omitempty"`
 	Jobs   int               `json:"jobs"` // released jobs that taught, of all joints
 }
 
 // Joint gives what was learned under a key; nil if nothing was.
-func (s *State) Joint(key string) *Joint { return s.Joints[key] }
+func (s *State) Joint(key string) *Joint {
+	if s == nil {
+		return nil
+	}
+	return s.Joints[key]
+}
 
-// Released learns from the pulls of a released job. pulls are those of any
-// order and any steps, the last weighing of each reading; key names the joint
-// of a pull, "" where there is none to learn of. Only a pull whose best
-// explanation has a probability of 0.9 or more teaches.
+// Clone gives a copy that shows no later change of s.
+func (s *State) Clone() *State {
+	if s == nil {
+		return &State{}
+	}
+	c := *s
+	return &c
+}
+
+// Released learns from the pulls of a released job.
+// pulls are those of all steps in the order in which they were taken, the last
+// weighing of each reading; key names the joint of a pull, "" where there is
+// none to learn of. Only a pull whose best explanation has a probability of
+// 0.9 or more teaches.
 func (s *State) Released(pulls []events.PullWeighed, key func(*events.PullWeighed) string) {
-	s.Jobs++
-	touched := map[string]bool{}
+	n := s.copy()
+	n.Jobs++
+	mine := map[string]*Joint{} // copied already
 	last := map[string]events.Instant{}
 	for i := range pulls {
 		p := &pulls[i]
@@ -88,12 +106,10 @@ func (s *State) Released(pulls []events.PullWeighed, key func(*events.PullWeighe
 		if kind == "" {
 			continue
 		}
-		j := s.joint(k)
-		if !touched[k] {
-			touched[k] = true
-			j.Jobs++
+		if mine[k] == nil {
+			mine[k] = n.own(k)
 		}
-		j.Last = s.Jobs
-		j.take(p, kind, before, had)
+		mine[k].take(p, kind, before, had)
 	}
+	*s = *n
 }

@@ -49,46 +49,40 @@ func (j *Joint) take(p *events.PullWeighed, kind events.ExplanationKind, before 
 	}
 }
 
-// joint gives the joint under a key, new if need be. Where there are too many
-// the one that was idle longest goes, of equals the first by name.
-func (s *State) joint(key string) *Joint {
-	if j := s.Joints[key]; j != nil {
-		return j
-	}
-	if s.Joints == nil {
-		s.Joints = map[string]*Joint{}
-	}
-	if len(s.Joints) >= mostKeys {
-		oldest := slices.MinFunc(slices.Sorted(maps.Keys(s.Joints)), func(a, b string) int {
-			return cmp.Compare(s.Joints[a].Last, s.Joints[b].Last)
-		})
-		delete(s.Joints, oldest)
-	}
+// copy gives a state whose list of joints may change.
+func (s *State) copy() *State {
+	n := &State{Jobs: s.Jobs, Joints: make(map[string]*Joint, len(s.Joints)+1)}
+	maps.Copy(n.Joints, s.Joints)
+	return n
+}
+
+// own puts a copy of the joint under a key, new if need be, in its place, to
+// learn from one more job. Where there are too many the one that was idle
+// longest goes, of equals the first by name.
+func (s *State) own(key string) *Joint {
 	j := &Joint{}
+	if old := s.Joints[key]; old != nil {
+		*j = *old
+		for _, r := range []*Ring{&j.Fresh, &j.Repeat, &j.Rate, &j.Duration, &j.Interval} {
+			r.Values = slices.Clone(r.Values)
+		}
+	} else if len(s.Joints) >= mostKeys {
+		delete(s.Joints, slices.MinFunc(slices.Sorted(maps.Keys(s.Joints)), func(a, b string) int {
+			return cmp.Compare(s.Joints[a].Last, s.Joints[b].Last)
+		}))
+	}
+	j.Jobs++
+	j.Last = s.Jobs
 	s.Joints[key] = j
 	return j
 }
 
-// Forget lets go of all joints whose key begins with prefix, and tells how
+// Forget lets go of the joints whose keys begin with prefix, and tells how
 // many they were.
 func (s *State) Forget(prefix string) int {
-	n := len(s.Joints)
-	maps.DeleteFunc(s.Joints, func(k string, _ *Joint) bool { return strings.HasPrefix(k, prefix) })
-	return n - len(s.Joints)
-}
-
-// Clone gives a copy that shares nothing with s.
-func (s *State) Clone() *State {
-	c := &State{Jobs: s.Jobs}
-	if s.Joints != nil {
-		c.Joints = make(map[string]*Joint, len(s.Joints))
-	}
-	for k, j := range s.Joints {
-		d := *j
-		for _, r := range []*Ring{&d.Fresh, &d.Repeat, &d.Rate, &d.Duration, &d.Interval} {
-			r.Values = slices.Clone(r.Values)
-		}
-		c.Joints[k] = &d
-	}
-	return c
+	n := s.copy()
+	all := len(n.Joints)
+	maps.DeleteFunc(n.Joints, func(k string, _ *Joint) bool { return strings.HasPrefix(k, prefix) })
+	*s = *n
+	return all - len(n.Joints)
 }
