@@ -107,7 +107,7 @@ func (e *expander) ways() {
 
 // add adds one way: prior chance, log density, flags.
 func (e *expander) add(k kind, f int, chance, density float64, flags uint8) {
-	if !(chance > 0) {
+	if !(chance > 0) || math.IsInf(chance, 1) { // shared out among none
 		return
 	}
 	w := e.h.weight() + math.Log(chance) + density

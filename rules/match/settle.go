@@ -36,7 +36,14 @@ const bins = 8
 func (e *expander) best() ([]candidate, float64) {
 	p := e.m.p
 	var count [320]int32
-	bin := func(w float64) int { return int(min((e.top-w)*bins, 319)) }
+	bin := func(w float64) int {
+		if d := (e.top - w) * bins; d > 0 && d < 319 {
+			return int(d)
+		} else if d <= 0 {
+			return 0
+		}
+		return 319
+	}
 	limit := bin(e.top + math.Log(p.Prune))
 	for i := range e.out {
 		count[bin(e.out[i].w)]++
