@@ -73,12 +73,13 @@ type Tool struct {
 // ToolReports is what a torque tool tells with each pull, so that silence
 // can be told from inability.
 type ToolReports struct {
-	Angle      bool           `json:"angle,omitempty" yaml:"angle"`
-	Duration   bool           `json:"duration,omitempty" yaml:"duration"`
-	Trace      bool           `json:"trace,omitempty" yaml:"trace"`
-	AngleStep  quantity.Value `json:"angle_step,omitzero"`                      // resolution of the angle
-	Threshold  quantity.Value `json:"threshold,omitzero"`                       // torque from which a pull is reported and its angle counted
-	CountsSent bool           `json:"counts_sent,omitempty" yaml:"counts_sent"` // its counter numbers what it sent; else the cycles it made
+	Angle        bool           `json:"angle,omitempty" yaml:"angle"`
+	Duration     bool           `json:"duration,omitempty" yaml:"duration"`
+	Trace        bool           `json:"trace,omitempty" yaml:"trace"`
+	AngleStep    quantity.Value `json:"angle_step,omitzero"`                          // resolution of the angle
+	Threshold    quantity.Value `json:"threshold,omitzero"`                           // torque from which a pull is reported and its angle counted
+	CountsSent   bool           `json:"counts_sent,omitempty" yaml:"counts_sent"`     // its counter numbers what it sent; else the cycles it made
+	CountsCycles bool           `json:"counts_cycles,omitempty" yaml:"counts_cycles"` // its counter numbers every cycle, whether its reading arrives or not
 }
 
 // Device is the connection that a tool talks through.

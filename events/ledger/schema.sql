@@ -273,7 +273,8 @@ CREATE TABLE tools (
   reports_trace INTEGER NOT NULL,
   angle_step_deg REAL,
   threshold_base REAL,
-  counts_sent INTEGER NOT NULL, -- its counter numbers what it sent; else the cycles it made
+  counts_sent INTEGER NOT NULL, -- its counter numbers what it sent
+  counts_cycles INTEGER NOT NULL, -- its counter numbers every cycle
   calibrated TEXT NOT NULL,   -- date
   due TEXT NOT NULL,          -- date
   PRIMARY KEY (adopted, place)

@@ -71,7 +71,7 @@ var statements = [numStatements]string{
 	putShop:           insertInto("shops", 7),
 	putBench:          insertInto("benches", 4),
 	putPerson:         insertInto("people", 5),
-	putTool:           insertInto("tools", 19),
+	putTool:           insertInto("tools", 20),
 	putShopDevice:     insertInto("shop_devices", 10),
 	putProcedure:      insertInto("procedures", 8),
 	// The rules give an id to one job only; should a journal say otherwise,
