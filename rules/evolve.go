@@ -30,7 +30,10 @@ func (s *State) fold(o events.OutcomeData, now events.Instant) {
 	case events.JobOpened:
 		s.foldOpened(o)
 	case events.JobReleased:
+		s.learn(s.Jobs[o.Job])
 		s.end(o.Job)
+	case events.LearningForgotten:
+		s.Learned.Forget(learnStep(o.Procedure, o.Step))
 	case events.JobAbandoned:
 		s.end(o.Job)
 	case events.ReadingUnplaced:
@@ -119,6 +122,7 @@ func (s *State) foldOpened(o events.JobOpened) {
 		return // told by Unreadable
 	}
 	s.Jobs[o.Job] = newJob(o, p)
+	s.Jobs[o.Job].matching = s.index.matching
 	s.teach(s.Jobs[o.Job])
 	s.BenchJob[o.Bench] = o.Job
 }

@@ -26,6 +26,9 @@ var allowed = map[string]string{
 	"time":                        "dates, spans; never Now, never a timer: see below",
 	"witnessmark/events":          "what is decided on, and what is decided",
 	"witnessmark/events/quantity": "values and limits",
+	"witnessmark/rules/learn":     "what the pulls of released jobs taught",
+	"witnessmark/rules/residual":  "residual-torque audits",
+	"witnessmark/rules/trace":     "what a pull's trace tells",
 	"witnessmark/rules/match":     "which fastener a pull was at",
 	"witnessmark/rules/procedure": "what is to be done",
 }

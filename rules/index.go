@@ -5,6 +5,8 @@ import (
 	"time"
 
 	"witnessmark/events"
+	"witnessmark/rules/learn"
+	"witnessmark/rules/match"
 	"witnessmark/rules/procedure"
 )
 
@@ -19,6 +21,8 @@ type index struct {
 	unplaced []uint64
 	// loose holds the ids of open alerts that belong to no job, oldest first.
 	loose []string
+
+	matching *match.Params // see UseMatching
 }
 
 // toolDates is a tool with its dates read.
@@ -44,10 +48,17 @@ func New() *State {
 		Alerts:     map[string]*Alert{},
 		ProcTexts:  map[string]string{},
 		Unreadable: map[string]string{},
+		Learned:    &learn.State{},
 	}
 	s.indexShop()
 	return s
 }
+
+// UseMatching sets the parameters by which jobs opened from now on weigh their
+// pulls, nil for the usual ones. It is for measuring what a wrong assumption
+// costs: a journal is always judged by the usual ones, and neither a snapshot
+// nor an event holds any others.
+func (s *State) UseMatching(p *match.Params) { s.index.matching = p }
 
 // indexShop reads the shop's dates once. Dates are days in UTC.
 func (s *State) indexShop() {

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"witnessmark/events"
+	"witnessmark/rules/match"
 	"witnessmark/rules/procedure"
 )
 
@@ -52,4 +53,53 @@ func (t *tx) forgetAsked(r *request, d events.LearningForgetAsked) {
 
 // teach gives a job that has just been opened what is known of its joints, as
 // it stands now: what is learned later does not change a job under way.
-func (s *State) teach(j *Job) {}
+func (s *State) teach(j *Job) {
+	for i := range j.Steps {
+		for pass := range j.Steps[i].Weigh {
+			if l := s.Learned.Joint(LearnKey(j.Proc, j.Proc.Steps[i].ID, pass)); l != nil {
+				j.Steps[i].Weigh[pass].Known = l.Known()
+			}
+		}
+	}
+}
+
+// learn takes what the pulls of a released job taught.
+func (s *State) learn(j *Job) {
+	if j == nil || !j.Weighed {
+		return
+	}
+	var pulls []events.PullWeighed
+	for i := range j.Steps {
+		for pass := range j.Steps[i].Weigh {
+			if len(j.Steps[i].Weigh[pass].Log) == 0 || j.Proc.Steps[i].Joint.Passes[pass].Closing {
+				continue
+			}
+			f := j.filterOf(i, pass)
+			for k, e := range j.Steps[i].Weigh[pass].pulls() {
+				o := e.Pull
+				o.Explanations = kinds(f.Explain(k))
+				pulls = append(pulls, o)
+			}
+		}
+	}
+	s.Learned.Released(pulls, func(o *events.PullWeighed) string { return LearnKey(j.Proc, o.Step, o.Pass) })
+}
+
+// kinds adds up explanations over the fasteners: what teaches is whether a
+// pull was a first one or a repeat, not at which place.
+func kinds(list []match.Explanation) []events.Explanation {
+	fresh := events.Explanation{Kind: events.ExplainedNext}
+	repeat := events.Explanation{Kind: events.ExplainedRepeat}
+	for _, e := range list {
+		switch e.Kind {
+		case events.ExplainedNext, events.ExplainedOther:
+			fresh.P += e.P
+		case events.ExplainedRepeat:
+			repeat.P += e.P
+		}
+	}
+	if fresh.P >= repeat.P {
+		return []events.Explanation{fresh}
+	}
+	return []events.Explanation{repeat}
+}

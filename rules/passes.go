@@ -32,7 +32,7 @@ func (t *tx) laterPass(r *reading, tool *toolDates, w *slot, fits bool) bool {
 		return false
 	}
 	why := fmt.Sprintf("%s came, which the %s pass wants", r.said(w.unit), passName(w.joint, next.pass))
-	if meant, slipped := w.slip(r.value, r.unit); fits && slipped && !w.loose() {
+	if meant, slipped := w.slip(r.value, r.unit); fits && slipped && !w.loose() && !t.job.sameUnit(w, r) {
 		t.eitherSlipOr(r, w, meant, &next)
 		return true
 	}

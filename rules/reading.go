@@ -6,6 +6,7 @@ import (
 	"witnessmark/events"
 	"witnessmark/events/quantity"
 	"witnessmark/rules/procedure"
+	"witnessmark/rules/trace"
 )
 
 // reading is what placing and judging need of a reading, whether it has just
@@ -24,6 +25,7 @@ type reading struct {
 	claimed string // reason, if a person assigned it
 	status  string
 
+	trace    *trace.Features    // nil without one
 	duration int64              // μs, 0: not told
 	taken    events.Instant     // by the tool's clock where it is known, else 0
 	found    *events.TraceFound // what its trace told, nil without one
@@ -65,6 +67,7 @@ func (t *tx) taken(e events.ReadingTaken) {
 	}
 	t.openFor(e)
 	tool, known := t.s.index.tools[e.Tool]
+	r.evaluate(e.Trace, tool.Reports.Threshold)
 	switch {
 	case !r.value.Finite():
 		r.value = quantity.Value{}
@@ -188,7 +191,7 @@ func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit 
 		return
 	}
 	if later, went := t.job.later(r, tool); went {
-		if meant, slipped := w.slip(r.value, r.unit); fits && slipped && !w.loose() {
+		if meant, slipped := w.slip(r.value, r.unit); fits && slipped && !w.loose() && !t.job.sameUnit(w, r) {
 			t.eitherSlipOr(r, w, meant, &later)
 			return
 		}

@@ -107,6 +107,23 @@ func (j *Job) later(r *reading, tool *toolDates) (slot, bool) {
 	return slot{}, false
 }
 
+// sameUnit reports whether the tool has done most of the slot's pass in the
+// very unit that the reading was sent in. Then the reading is hardly one for
+// the same joint in another unit: nobody changes the unit between two bolts.
+func (j *Job) sameUnit(w *slot, r *reading) bool {
+	if w.joint == nil {
+		return false
+	}
+	n, all := 0, len(w.joint.Passes[w.pass].Order)
+	for k := range j.Steps[w.step].Fasteners {
+		m := &j.Steps[w.step].Fasteners[k].Marks[w.pass]
+		if m.counts() && m.Judged.Tool == r.tool && m.Judged.Unit == r.unit {
+			n++
+		}
+	}
+	return n > 0 && 4*n >= 3*(all-1)
+}
+
 // lowHere reports whether a pull is below the limits of the joint that is
 // being worked on.
 func (j *Job) lowHere(r *reading) bool {

@@ -9,6 +9,7 @@ import (
 	"slices"
 
 	"witnessmark/events"
+	"witnessmark/rules/learn"
 	"witnessmark/rules/procedure"
 )
 
@@ -30,7 +31,8 @@ type snapshot struct {
 	Procs    map[string]string
 	Newest   map[string]string
 	Jobs     []jobSnapshot // by id
-	Ended    []string      // sorted
+	Learned  *learn.State
+	Ended    []string // sorted
 	Unplaced []events.ReadingUnplaced
 	Alerts   []*Alert // loose ones oldest first, then those of the jobs
 }
@@ -44,7 +46,7 @@ type jobSnapshot struct {
 func (s *State) Snapshot() ([]byte, error) {
 	w := snapshot{
 		Form: snapshotForm, Rules: Version, Cause: s.Cause, Shop: s.Shop, ShopHash: s.ShopHash, Procs: s.ProcTexts, Newest: s.Newest,
-		Ended: slices.Sorted(maps.Keys(s.Ended)),
+		Learned: s.Learned, Ended: slices.Sorted(maps.Keys(s.Ended)),
 	}
 	for _, id := range s.index.loose {
 		w.Alerts = append(w.Alerts, s.Alerts[id])
@@ -79,6 +81,9 @@ func Restore(b []byte) (*State, error) {
 	}
 	s := New()
 	s.Cause, s.Shop, s.ShopHash = w.Cause, w.Shop, w.ShopHash
+	if w.Learned != nil {
+		s.Learned = w.Learned
+	}
 	s.indexShop()
 	for key, text := range w.Procs { // each by itself
 		s.ProcTexts[key] = text

@@ -13,6 +13,8 @@ package rules
 
 import (
 	"witnessmark/events"
+	"witnessmark/rules/learn"
+	"witnessmark/rules/match"
 	"witnessmark/rules/procedure"
 )
 
@@ -34,6 +36,8 @@ type State struct {
 	BenchJob   map[string]string                 // bench id -> job that is being worked on there
 	Unplaced   map[uint64]events.ReadingUnplaced // by reading
 	Alerts     map[string]*Alert                 // open alerts by id
+	// Learned is what the pulls of released jobs taught, by LearnKey.
+	Learned *learn.State
 	// ProcTexts holds the files of the released procedures, by ProcKey.
 	ProcTexts map[string]string
 	// Unreadable tells, by ProcKey, why a released procedure cannot be read by
@@ -83,6 +87,8 @@ type Job struct {
 	Residuals []events.ResidualJudged
 	// Pointed is the fastener that somebody said the next pull will be at.
 	PointedStep, Pointed string
+
+	matching *match.Params // see State.UseMatching
 }
 
 // StepState is how far a step has come.

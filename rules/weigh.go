@@ -48,7 +48,7 @@ const mostEvidence = 600
 func (j *Job) filterOf(i, pass int) *match.Filter {
 	w := &j.Steps[i].Weigh[pass]
 	if w.filter == nil {
-		w.filter = match.New(nil, j.jointOf(i, pass))
+		w.filter = match.New(j.matching, j.jointOf(i, pass))
 		for k := range w.Log {
 			w.filter = j.take(w.filter, i, pass, k)
 		}
