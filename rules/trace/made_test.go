@@ -31,11 +31,11 @@ func (p pull) make() *events.Trace {
 	}
 	scale := 1200 / float64(tr.PeriodUs)
 	turned := 0.0
-	noise := 0
+	noise, over := 0, 0.0
 	at := func(nm float64) {
 		noise++
 		alternate := 0.15 * float64(1-2*(noise%2))
-		angle := turned + windUp*nm/100
+		angle := turned + over + windUp*nm/100
 		tr.Torque = append(tr.Torque, nm+alternate)
 		tr.Angle = append(tr.Angle, math.Round(angle*4)/4)
 	}
@@ -64,11 +64,14 @@ func (p pull) make() *events.Trace {
 	}
 	at(p.top)
 	if p.click {
+		ramp(p.top, 0.8*p.top, 0, 4)
+		over = 4 // the wrench breaks over: the fastener stays
 		ramp(0.8*p.top, 0.82*p.top, 1, 60)
 	}
 	if p.after > 0 {
 		ramp(p.top, 0.7*p.top, p.after, 5*p.after)
 	}
+	over = 0
 	ramp(p.top*0.8, 0.5, 0, 30)
 	for range int(60 * scale) {
 		at(0.5)

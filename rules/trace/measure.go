@@ -57,11 +57,11 @@ func Measure(tr *events.Trace, spec Spec) (f Features) {
 	m := f.main()
 	f.rise(&v, m)
 	f.teeth(&v, spec.Loosen)
-	f.click(&v, m)
 	if v.angle != nil {
 		f.rotation(&v, m)
 		f.slopes(&v, m)
 	}
+	f.click(&v, m)
 	if spec.Loosen {
 		f.Codes &^= Strip | Yield | Click // words of tightening
 	}

@@ -64,13 +64,13 @@ func (f *Features) later(v *view) {
 	f.LaterShare = most / f.PeakNm
 }
 
-// click looks for a break-over: within 50 ms of a torque of nine tenths of the
-// peak it falls by 5 to 60 % in at most 15 ms and then holds or rises again for
-// 15 ms before it is released. Assumed: no open set has such signatures.
+// click looks for a break-over: from the peak torque falls by 5 to 60 % in at
+// most 15 ms, the rotation runs on by 1° or more meanwhile, and then torque
+// holds or rises again for 15 ms. Without an angle it must not rise to the peak
+// again, or else it was a dip. Assumed: no open set has such signatures.
 func (f *Features) click(v *view, m *Swing) {
-	i := m.PeakAt
-	low, at := v.y(i), i
-	for j := i + 1; j <= m.To && v.t(j)-v.t(i) <= 15e3; j++ {
+	low, at := m.PeakNm, m.PeakAt
+	for j := at + 1; j <= m.To && v.t(j)-v.t(m.PeakAt) <= 15e3; j++ {
 		if y := v.y(j); y < low {
 			low, at = y, j
 		}
@@ -78,8 +78,12 @@ func (f *Features) click(v *view, m *Swing) {
 	if low > 0.95*m.PeakNm || low < 0.4*m.PeakNm {
 		return
 	}
+	if v.angle != nil && v.ahead(m.PeakAt, at) < backDeg {
+		return
+	}
 	for j := at + 1; j <= m.To; j++ {
-		if v.y(j) < low-0.03*m.PeakNm {
+		y := v.y(j)
+		if y < low-0.03*m.PeakNm || v.angle == nil && y > 0.95*m.PeakNm {
 			return
 		}
 		if v.t(j)-v.t(at) >= 15e3 {
@@ -88,3 +92,6 @@ func (f *Features) click(v *view, m *Swing) {
 		}
 	}
 }
+
+// ahead is how far the rotation goes on between two samples.
+func (v *view) ahead(i, j int) float64 { return v.a(j) - v.a(i) }
