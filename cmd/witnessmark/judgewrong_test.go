@@ -292,3 +292,56 @@ func stream24(tier string) string {
 	}
 	return jsonl(append(l, `{"release":true,"t":120}`)...)
 }
+
+// Streams that no shop should send are judged all the same: every reading
+// becomes something that is told, and no bolt rests on a pull that another one
+// rests on.
+func TestJudgeStrangeStreams(t *testing.T) {
+	many := func(n int, line func(i int) string) string {
+		l := []string{strings.Replace(wrenchHead, `"angle_resolution":null`, `"angle_resolution":0.5`, 1)}
+		for i := 1; i <= n; i++ {
+			l = append(l, line(i))
+		}
+		return jsonl(append(l, `{"release":true,"t":1000}`)...)
+	}
+	with := func(i int, from, to string) string { return strings.Replace(pullLine(i, 40), from, to, 1) }
+	schema := judgeSchemaOf(t)
+	for name, text := range map[string]string{
+		"a hundred pulls on four bolts": many(100, func(i int) string { return pullLine(i, 40+0.01*float64(i%7)) }),
+		"angle never reported":          many(4, func(i int) string { return pullLine(i, 40) }),
+		"negative angle":                many(4, func(i int) string { return with(i, `"angle":null`, `"angle":-30`) }),
+		"negative torque":               many(4, func(i int) string { return with(i, `"value":40.0`, `"value":-40.0`) }),
+		"counter restarts":              many(4, func(i int) string { return pullLine(i%2, 40+float64(i)/10) }),
+		"counter jumps":                 many(4, func(i int) string { return pullLine(i*i*1000, 40) }),
+		"all at once":                   many(4, func(i int) string { return fmt.Sprintf(`{"tool":"K2","seq":%d,"t":1,"rx":1,"value":40}`, i) }),
+		"trace backwards": many(4, func(i int) string {
+			return with(i, `"duration":null`, `"trace":{"t":[0.3,0.2,0.1,0],"torque":[1,10,20,40],"angle":[0,5,2,9]}`)
+		}),
+		"trace with gaps": many(4, func(i int) string {
+			return with(i, `"duration":null`, `"trace":{"t":[0,0.1,0.2,5],"torque":[1,10,20,40],"angle":[0,5,8,9]}`)
+		}),
+	} {
+		t.Run(name, func(t *testing.T) {
+			j := mustJudge(t, plateProcedure(t, "A", 4), text, streamOptions{})
+			holdTo(t, schema, j)
+			if len(j.Problems) > 0 {
+				t.Errorf("problems %v", j.Problems)
+			}
+			rests := map[int]string{}
+			for _, f := range j.Fasteners {
+				if other := rests[f.Pull]; other != "" && f.Pull > 0 {
+					t.Errorf("fasteners %s and %s rest on pull %d", other, f.Fastener, f.Pull)
+				}
+				rests[f.Pull] = f.Fastener
+				if f.Claim == claimWitnessed && f.Pull == 0 {
+					t.Errorf("fastener %s is witnessed by no pull", f.Fastener)
+				}
+			}
+			for _, p := range j.Pulls {
+				if p.Became == "" || p.Became == becameOther {
+					t.Errorf("pull %d became %q", p.Pull, p.Became)
+				}
+			}
+		})
+	}
+}
