@@ -30,6 +30,9 @@ func newShop(seed uint64, tier string, hard int) *shop {
 	r := rand.New(rand.NewPCG(seed, 77))
 	s := &shop{rng: r, n: 4 + r.IntN(21), cv: 0.12 + 0.2*r.Float64(), family: r.IntN(4), windup: 1 + 3*r.Float64(), walk: 3 + 6*r.Float64(), walkSD: 0.25 + 0.25*r.Float64(),
 		speed: 25 + 40*r.Float64(), peakMean: 1 + 0.03*r.Float64(), peakSD: 0.006 + 0.02*r.Float64(), noise: 0.3 + 0.7*r.Float64(), counter: CountsCycles}
+	if s.family == 1 { // a normal one with more would turn backwards at times; real rotations are skewed (screw-tightening-wear)
+		s.cv = min(s.cv, 0.22)
+	}
 	switch hard {
 	case 0:
 		s.mean = 12 + 18*r.Float64()

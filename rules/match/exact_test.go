@@ -1,0 +1,262 @@
+package match
+
+import (
+	"math"
+	"testing"
+
+	"witnessmark/events"
+)
+
+// plain is a pull that tells nothing but that it was one.
+func plain(i int) Pull {
+	nan := math.NaN()
+	return Pull{Reading: uint64(i), Tool: Tool{Counter: CountsCycles}, AtS: nan, Torque: 50, Angle: nan, Duration: nan, Placed: -1}
+}
+
+// branch is one way through all pulls, enumerated here by the words of
+// model.md, apart from the filter's own code.
+type branch struct {
+	p            float64
+	done, passed [3]bool
+	last         int
+	repeats      int
+	fresh        int
+	kinds        []string
+}
+
+func (b branch) next() int {
+	from := 0
+	if b.last >= 0 {
+		from = b.last + 1
+	}
+	for i := range 3 {
+		if f := (from + i) % 3; !b.passed[f] {
+			return f
+		}
+	}
+	return -1
+}
+
+func (b branch) to(p float64, f int, fresh bool, pass int, kind string) branch {
+	b.p *= p
+	b.kinds = append(append([]string{}, b.kinds...), kind)
+	if pass >= 0 {
+		b.passed[pass] = true
+	}
+	if f >= 0 {
+		b.passed[f], b.last = true, f
+		if fresh {
+			b.done[f] = true
+		}
+	}
+	return b
+}
+
+func n3(x [3]bool) (n float64) {
+	for _, v := range x {
+		if v {
+			n++
+		}
+	}
+	return n
+}
+
+// ways enumerates for a strict order, no other step, no features.
+func (b branch) ways(q *Params) (out []branch) {
+	e, scale := b.next(), 1.0
+	if e >= 0 {
+		c := b.to(q.Contiguous*q.Again, e, true, -1, "repeat")
+		out = append(out, c)
+		skip := b.to(1, e, true, -1, "")
+		if f := skip.next(); f >= 0 {
+			kind := "other"
+			c := b
+			c.done[e] = true
+			out = append(out, c.to(q.Contiguous*(1-q.Again), f, true, e, kind))
+		}
+		scale = 1 - q.Contiguous
+	}
+	free := 1.0
+	take := func(x float64) float64 { free -= x; return scale * x }
+	if n3(b.done) > 0 {
+		tight := b.last >= 0 && b.done[b.last]
+		others := n3(b.done)
+		habit := 0.0
+		if tight {
+			others--
+			habit = q.Habit // no waits, no rotations: nothing to learn the number of walks from
+			habit = (q.Habit*q.HabitWeight + float64(b.repeats)) / (q.HabitWeight + float64(b.repeats))
+		}
+		h, l, k := take(habit), take(q.LostPlace), take(q.Check)
+		if habit > 0 {
+			c := b.to(h, b.last, false, -1, "repeat")
+			c.repeats++
+			out = append(out, c)
+		}
+		share := q.LostAgain
+		if others == 0 {
+			share = 1
+		} else if !tight {
+			share = 0
+		}
+		if tight && e >= 0 {
+			out = append(out, b.to(l*share, b.last, false, e, "repeat"))
+		}
+		for f := range 3 {
+			if f == b.last || !b.done[f] {
+				continue
+			}
+			if e >= 0 {
+				near := 0.5 / others
+				switch {
+				case b.last < 0:
+					near += 0.5 / others
+				case b.last > f:
+					near += 0.5 * math.Pow(0.5, float64(b.last-f))
+				}
+				out = append(out, b.to(l*(1-share)*near, f, false, e, "repeat"))
+			}
+			out = append(out, b.to(k/others, f, false, -1, "repeat"))
+		}
+		r := take(q.Loosened)
+		if tight {
+			out = append(out, b.to(r, b.last, true, -1, "retightened"))
+		}
+	}
+	out = append(out, b.to(take(q.Nowhere), -1, false, -1, "no_fastener"))
+	var behind, ahead []int
+	for f := range 3 {
+		switch {
+		case b.done[f]:
+		case b.passed[f]:
+			behind = append(behind, f)
+		default:
+			ahead = append(ahead, f)
+		}
+	}
+	if len(behind) > 0 {
+		c := q.BackAmid
+		if e < 0 {
+			c = q.Back
+		}
+		c = take(c)
+		for _, f := range behind {
+			out = append(out, b.to(c/float64(len(behind)), f, true, -1, "other"))
+		}
+	}
+	if e >= 0 && len(ahead) > 1 {
+		after := b.to(1, e, false, -1, "")
+		out = append(out, b.to(take(q.Skip), after.next(), true, e, "other"))
+		j := take(q.Jump)
+		for _, f := range ahead {
+			if f != e {
+				out = append(out, b.to(j/float64(len(ahead)-1), f, true, -1, "other"))
+			}
+		}
+	}
+	if e >= 0 {
+		out = append(out, b.to(scale*free, e, true, -1, "next"))
+	}
+	return out
+}
+
+// Enumerated: every way in which four pulls can have gone over three
+// fasteners, by code of its own; the filter must give the same to 1e-9.
+func TestEnumerated(t *testing.T) {
+	p := Default()
+	p.Keep, p.Prune = 1<<20, 0
+	f := New(p, Joint{N: 3, Strict: true})
+	bs := []branch{{p: 1, last: -1}}
+	for k := range 4 {
+		f = f.Pull(plain(k))
+		var next []branch
+		for _, b := range bs {
+			next = append(next, b.ways(p)...)
+		}
+		bs = next
+		compare(t, f, bs, k)
+	}
+	if f.Dropped() > 1e-12 {
+		t.Errorf("dropped %g of an exact filter", f.Dropped())
+	}
+}
+
+func compare(t *testing.T, f *Filter, bs []branch, k int) {
+	t.Helper()
+	var sum, all float64
+	var tight [3]float64
+	kinds := make([]map[events.ExplanationKind]float64, k+1)
+	for i := range kinds {
+		kinds[i] = map[events.ExplanationKind]float64{}
+	}
+	for _, b := range bs {
+		sum += b.p
+		if n3(b.done) == 3 {
+			all += b.p
+		}
+		for f := range 3 {
+			if b.done[f] {
+				tight[f] += b.p
+			}
+		}
+		for i, kd := range b.kinds {
+			kinds[i][events.ExplanationKind(kd)] += b.p
+		}
+	}
+	near := func(what string, got, want float64) {
+		if math.Abs(got-want) > 1e-9 {
+			t.Errorf("after pull %d: %s %.12f, want %.12f", k, what, got, want)
+		}
+	}
+	near("all tight", f.AllTight(), all/sum)
+	for i, p := range f.Tight() {
+		near("tight", p, tight[i]/sum)
+	}
+	for i := range kinds {
+		got := map[events.ExplanationKind]float64{}
+		for _, e := range f.Explain(i) {
+			got[e.Kind] += e.P
+		}
+		for kd, w := range kinds[i] {
+			if math.Abs(got[kd]-w/sum) > 1e-5 { // Explain leaves out what is below one in a million
+				t.Errorf("after pull %d: pull %d %s %.9f, want %.9f", k, i, kd, got[kd], w/sum)
+			}
+		}
+	}
+}
+
+// The product of the predictive densities is the marginal likelihood of the
+// normal-inverse-gamma model, which has a closed form (Gelman et al., Bayesian
+// Data Analysis, 3rd ed., 3.3; from memory), whatever the order.
+func TestMarginal(t *testing.T) {
+	xs := []float64{3.1, 2.9, 3.4, 1.2, 3.0}
+	p := newPrior(3.3, 0.9, 0.25, 8)
+	sum := 0.0
+	n := p.start()
+	for _, x := range xs {
+		sum += p.log(n, x)
+		n = p.with(n, x)
+	}
+	m, mean, ss := float64(len(xs)), 0.0, 0.0
+	for _, x := range xs {
+		mean += x / m
+	}
+	for _, x := range xs {
+		ss += (x - mean) * (x - mean)
+	}
+	k, a := p.k+m, p.a+m/2
+	b := p.b + ss/2 + p.k*m*(mean-p.mean)*(mean-p.mean)/(2*k)
+	g1, _ := math.Lgamma(a)
+	g0, _ := math.Lgamma(p.a)
+	want := g1 - g0 + p.a*math.Log(p.b) - a*math.Log(b) + 0.5*math.Log(p.k/k) - m/2*math.Log(2*math.Pi)
+	if math.Abs(sum-want) > 1e-9 {
+		t.Errorf("log marginal %.12f, want %.12f", sum, want)
+	}
+}
+
+// Student's density with 5 degrees of freedom at 0 is 0.37961 (tables).
+func TestStudentAtZero(t *testing.T) {
+	if got := math.Exp(studentNorm(5)); math.Abs(got-0.3796067) > 1e-6 {
+		t.Errorf("density %.7f", got)
+	}
+}
