@@ -108,8 +108,9 @@ func (p *points) two() (k knee, ok bool) {
 // Limits of the slopes. Assumed but for the slopes found in station traces:
 // 0.09 and 1.24 % of target per degree.
 const (
-	snugRatio  = 2.5 // slope after snug over the one before
+	snugRatio  = 1.5 // slope after snug over the one before; found: 14
 	breakRatio = 2.0 // slope of the wind-up over the one after breakaway
+	movedDeg   = 0.5 // two steps of the angle. Found: 0.25° steps
 	windowTurn = 3.5 // rotations from half the peak to it that the fit looks back
 )
 
@@ -119,11 +120,12 @@ func (f *Features) slopes(v *view, m *Swing) {
 	up, _ := f.crossing(v, m)
 	wind := v.a(m.PeakAt) - up
 	from := f.back(v, m, v.a(m.PeakAt)-max(4, windowTurn*wind))
-	p.gather(v, from, m.PeakAt, f.LevelNm)
 	f.RateNmDeg = f.plainRate(v, m)
 	elastic := f.elastic(m)
+	from = wound(v, from, m.PeakAt, elastic)
+	p.gather(v, from, m.PeakAt, f.LevelNm)
 	k, ok := p.two()
-	if ok && k.after >= snugRatio*max(k.before, 0) && k.after > 0 && k.gain > 0.5 && 0 < k.y && k.y < 0.9*m.PeakNm && f.turns(m) {
+	if ok && k.after >= snugRatio*max(k.before, 0) && k.after > 0 && k.gain > 0.6 && 0 < k.y && k.y < 0.9*m.PeakNm && f.turns(m) {
 		f.snug(v, m, from, k)
 		f.runIn(v, m, k)
 	}
@@ -147,6 +149,22 @@ func (f *Features) back(v *view, m *Swing, deg float64) int {
 	i := m.PeakAt
 	for i > least && v.a(i-1) >= deg {
 		i--
+	}
+	return i
+}
+
+// wound is the first sample from which the fastener has turned by 0.5° beyond
+// what winds up tool and joint. Before that torque rises steeply with nothing
+// moved, which would hide the change of slope.
+func wound(v *view, from, to int, elastic float64) int {
+	wind := 0.0
+	if elastic == elastic {
+		wind = 1 / elastic
+	}
+	start := v.a(from) - float64(wind*v.y(from)) + movedDeg
+	i := from
+	for i < to && v.a(i)-float64(wind*v.y(i)) < start {
+		i++
 	}
 	return i
 }
