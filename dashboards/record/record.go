@@ -118,13 +118,14 @@ type Summary struct {
 	Alerts          int            `json:"alerts"`
 	AlertsOpen      int            `json:"alerts_open"`
 	UnplacedOpen    int            `json:"unplaced_open"`
-	SetAside        int            `json:"set_aside"` // pulls that are aside still
+	SetAside        int            `json:"set_aside"` // pulls that are aside, dismissed ones too
 	Questions       int            `json:"questions"`
 	QuestionsOpen   int            `json:"questions_open"`
 	LostCycles      int            `json:"lost_cycles"`
 	ReadOtherwise   int            `json:"read_otherwise"` // pulls that later ones showed to be something else
 	Audits          int            `json:"residual_audits"`
 	AuditsDiffer    int            `json:"residual_audits_differ"`
+	Closed          int            `json:"closing_round"`        // witnessed with a closing round
 	Short           int            `json:"evidence_short"`       // witnessed on less evidence than the procedure asks for
 	LeastSure       *LeastSure     `json:"least_sure,omitempty"` // of the witnessed fasteners that were weighed
 	RefusedRequests int            `json:"refused_requests"`
@@ -208,8 +209,10 @@ type Fastener struct {
 	// pass, or of the closing round if that is more; else the weakest of all.
 	Grade events.Grade `json:"grade,omitempty"`
 	P     float64      `json:"p,omitempty"` // probability that it is tight, as last weighed; 0: not weighed
+	// Closed is set of one that was pulled again in a closing round, which counts.
+	Closed bool `json:"closing_round,omitempty"`
 	// Short is set of a witnessed one whose evidence is less than the procedure
-	// asks for.
+	// asks for, and that had no closing round in its place.
 	Short bool `json:"evidence_short,omitempty"`
 	// Doubtful is set if a reading that counts is nearer to a limit than the
 	// tool's uncertainty.

@@ -80,7 +80,7 @@ func (f *facts) fastener(p *procedure.Step, i int, st *rules.FastenerState, plac
 	out.judge(st)
 	if f.job.Weighed {
 		out.gradeByFinal(p.Joint, st)
-		out.Short = out.State == Witnessed && weaker(out.Grade, p.Joint.Evidence)
+		out.Short = out.State == Witnessed && !out.Closed && weaker(out.Grade, p.Joint.Evidence)
 	}
 	return out
 }
@@ -144,6 +144,7 @@ func (x *Fastener) gradeByFinal(j *procedure.Joint, st *rules.FastenerState) {
 		if !j.Passes[p.Index].Closing {
 			return
 		}
+		x.Closed = true
 	}
 }
 
@@ -404,6 +405,9 @@ func (s *Summary) addFastener(x *Fastener) {
 		}
 		if x.Short {
 			s.Short++
+		}
+		if x.Closed {
+			s.Closed++
 		}
 	case Accepted:
 		s.Accepted++

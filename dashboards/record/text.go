@@ -175,7 +175,7 @@ func (p *page) summary(r *Record) {
 	}{
 		{s.Missing, "MISSING: nothing counts"}, {s.Partly, "partly done"}, {s.Held, "held for a lead's decision"},
 		{s.Accepted, "accepted as a deviation"}, {s.Doubtful, "witnessed, but doubtful"},
-		{s.Short, "witnessed on less evidence than the procedure asks for"},
+		{s.Closed, "witnessed with a closing round"}, {s.Short, "witnessed on less evidence than the procedure asks for"},
 	} {
 		if c.n > 0 {
 			p.line("              %3d %s", c.n, c.what)

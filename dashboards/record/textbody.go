@@ -92,7 +92,7 @@ func (p *page) fastener(x *Fastener) {
 	}
 	p.line("")
 	p.wrap("  ", join(", ", fmt.Sprintf("%s at x %s mm, y %s mm", x.ID, mm(x.Xmm), mm(x.Ymm)), x.Note)+": "+
-		join(", ", state, graded(x.Grade, x.P), word(x.Short, "less evidence than asked for"), word(x.Doubtful, "doubtful"), word(x.Disturbed, "to be done again")))
+		join(", ", state, graded(x.Grade, x.P), word(x.Closed, "closing round done"), word(x.Short, "less evidence than asked for"), word(x.Doubtful, "doubtful"), word(x.Disturbed, "to be done again")))
 	for _, r := range x.Passes {
 		if r.NotNeeded {
 			p.line("    %s  not needed: the final pull is evidence enough", pad(r.Pass, 13))

@@ -80,7 +80,7 @@ func (p *page) setAside(r *Record) {
 		}
 		p.wrap("  "+clock(x.AtUs)+"  ", fmt.Sprintf("%s%s, tool %s, %s: probably %s, %s (J%d/J%d)",
 			sent(x.SentText, x.SentUnit), turned, x.Tool, x.Step, x.Text, likely(x.P), x.ReadingSeq, x.DecidedSeq))
-		if x.Why != "" {
+		if x.Why != "" && !strings.Contains(x.Why, x.Text) {
 			p.wrap(indent, x.Why)
 		}
 		if s := x.ReadAs.reread(); s != "" {
@@ -205,5 +205,6 @@ func (a *Alert) suspects() string {
 	for _, c := range a.Likely {
 		out = append(out, fmt.Sprintf("fastener %s %s", c.Fastener, likely(c.P)))
 	}
-	return join("; ", word(a.P > 0, "probability "+likely(a.P)), word(len(out) > 0, "that it was left out: "+strings.Join(out, ", ")))
+	return join("; ", word(a.P > 0, "said with probability "+likely(a.P)),
+		word(len(out) > 0, "probability of having been left out: "+strings.Join(out, ", ")))
 }

@@ -301,7 +301,7 @@ func explain(k events.ExplanationKind, fastener string) string {
 func (r *Record) summariseWeighed(f *facts) {
 	s := &r.Summary
 	for i := range r.SetAside {
-		if r.SetAside[i].Fate == "aside" {
+		if fate := r.SetAside[i].Fate; fate == "aside" || fate == ledger.Dismissed {
 			s.SetAside++
 		}
 	}
