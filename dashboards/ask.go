@@ -31,6 +31,7 @@ type askView struct {
 	Tools   []choice
 	Places  []choice
 	Choices []choice
+	Method  string   // title above Choices; "" for the usual one
 	To      []choice // people
 	Benches []choice
 	By      []choice // who asks, where that is to be chosen
@@ -63,6 +64,7 @@ var asks = map[string]askMaker{
 	"handover": askHandOver,
 	"release":  askRelease,
 	"abandon":  askAbandon,
+	"audit":    askAudit,
 }
 
 var needsNoJob = []string{"who", "keys", "dismiss", "settle"}
@@ -122,6 +124,7 @@ func askKeys(_ *Pages, _ *http.Request, _ viewer, _ *rules.Job, a *askView) erro
 		{"A", "acknowledge the first alert", "", false}, {"S", "switch the sound on", "", false},
 		{"C", "confirm the step", "", false}, {"T", "type a value that was read by eye", "", false}, {"D", "a lead decides", "", false}, {"V", "the last reading was a mistake", "", false},
 		{"F", "point at a fastener", "", false}, {"U", "say what a reading is for", "", false},
+		{"1 … 4", "answer the question about a pull", "", false}, {"K", "a lead audits a finished fastener", "", false},
 		{"P", "pause", "", false}, {"H", "hand over", "", false}, {"R", "release", "", false}, {"W", "who works here", "", false},
 		{"← →", "go round the fasteners; Enter points at one", "", false}, {"Esc", "close", "", false},
 	}

@@ -22,23 +22,26 @@ type mark struct {
 	Next     bool         `json:"next"`
 	Part     bool         `json:"part"`     // an earlier pass counts
 	Accepted bool         `json:"accepted"` // left as it is by a lead's decision
+	Maybe    bool         `json:"maybe"`    // it may be the one that was left out
+	Evidence string       `json:"-"`        // of the last figure that counts, in words
 	Say      string       `json:"say"`      // all of it as a sentence, for screen readers
 }
 
 // lastView is the last figure of the bench, in large type.
 type lastView struct {
-	Reading uint64 `json:"reading"` // journal sequence
-	Verdict string `json:"verdict"` // a verdict, or "unplaced"
-	Text    string `json:"text"`    // digits as the tool sent them
-	Value   string `json:"value"`   // figure in the shown unit
-	Unit    string `json:"unit"`
-	Word    string `json:"word"`          // the verdict in words
-	Where   string `json:"where"`         // "Fastener 7, final pass"
-	Limits  string `json:"limits"`        // "Limits 23.4 to 28.6 lbf·ft, target 26.0"
-	Sent    string `json:"sent"`          // "The tool shows 35.3 N·m", if that is another unit
-	By      string `json:"by"`            // tool, time
-	Pin     string `json:"pin,omitempty"` // place of the figure on the gauge, 0 to 1000
-	gauge   gaugeView
+	Reading  uint64 `json:"reading"` // journal sequence
+	Verdict  string `json:"verdict"` // a verdict, or "unplaced"
+	Text     string `json:"text"`    // digits as the tool sent them
+	Value    string `json:"value"`   // figure in the shown unit
+	Unit     string `json:"unit"`
+	Word     string `json:"word"`          // the verdict in words
+	Where    string `json:"where"`         // "Fastener 7, final pass"
+	Limits   string `json:"limits"`        // "Limits 23.4 to 28.6 lbf·ft, target 26.0"
+	Sent     string `json:"sent"`          // "The tool shows 35.3 N·m", if that is another unit
+	By       string `json:"by"`            // tool, time
+	Evidence string `json:"evidence"`      // on what it rests
+	Pin      string `json:"pin,omitempty"` // place of the figure on the gauge, 0 to 1000
+	gauge    gaugeView
 }
 
 // Gauge is the figure on a line with its limits.
@@ -53,9 +56,10 @@ type gaugeView struct {
 
 // nextView says what is to be done next.
 type nextView struct {
-	Kind  string `json:"kind"`  // "torque", "measure", "confirm", "held", "none", "idle"
+	Kind  string `json:"kind"`  // "torque", "closing", "audit", "measure", "confirm", "held", "none", "idle"
 	Where string `json:"where"` // "Fastener 7, at 2 o'clock"
 	How   string `json:"how"`   // "final pass: 26.0 lbf·ft (23.4 to 28.6)"
+	Note  string `json:"note"`  // what is unusual about it, as a sentence
 }
 
 type stepView struct {
@@ -86,13 +90,14 @@ type icon struct {
 	Grade      events.Grade
 	Next, Part bool
 	Accepted   bool
+	Maybe      bool
 }
 
 type alertView struct {
 	ID, Kind, Name, Tone string
 	State                string // "raised", "seen"
 	Icon                 *icon  // nil: the caution sign
-	Text, Todo           string
+	Text, Todo, Likely   string
 	Where                string
 	SeenBy               string
 	At                   string
@@ -137,6 +142,10 @@ type benchView struct {
 	Held     []string  // fasteners or values that wait for a lead
 	People   []personView
 	Marks    []mark
+	Question *questionView
+	Aside    []asideView // of the shown step, latest first
+	Audits   []auditView // of the shown step, latest first
+	Finished bool        // some fastener is finished: it can be audited
 	pass     int
 }
 
@@ -200,7 +209,7 @@ func (v viewer) bench(b events.Bench, shown string) *benchView {
 		return a.Bench == b.ID || job != nil && a.Job == job.ID
 	})
 	if job == nil {
-		bv.Next = nextView{"idle", "No job at this bench", "Open one, or go on with a paused one."}
+		bv.Next = nextView{Kind: "idle", Where: "No job at this bench", How: "Open one, or go on with a paused one."}
 		bv.Paused = v.paused()
 		bv.Last = v.last(nil, b.ID)
 		return bv
@@ -236,6 +245,8 @@ func (v viewer) work(bv *benchView, job *rules.Job, shown string) {
 		show = len(job.Steps) - 1
 	}
 	bv.Steps = v.stepLines(job, cur, show)
+	bv.Question = v.question(job)
+	bv.Finished = len(v.finished(job)) > 0
 	bv.Next, bv.Held = v.next(job, cur, pass, fastener)
 	if show < 0 {
 		return
@@ -250,6 +261,7 @@ func (v viewer) work(bv *benchView, job *rules.Job, shown string) {
 		bv.Marks[i].Say = bv.Marks[i].sentence()
 	}
 	bv.Step = v.step(job, show, pass, show == cur)
+	bv.Aside, bv.Audits = v.asides(job, step.ID), v.audits(job, step.ID)
 	bv.pass = pass
 	bv.Face = drawFace(job.Proc.Face(step.Face), step.Joint, bv.Marks)
 }
@@ -279,6 +291,7 @@ func (v viewer) mark(job *rules.Job, step, i int, next bool) mark {
 			}
 			m.Figure = figure(k.Judged.Value, v.passUnit(joint, p, k.Judged.Value))
 			m.Grade = k.Grade
+			m.Evidence = evidenceWords(k.Grade, f.P)
 			if k.Verdict != events.Low {
 				m.Part = m.Part || m.Look != rules.LookWitnessed
 			}
@@ -287,10 +300,27 @@ func (v viewer) mark(job *rules.Job, step, i int, next bool) mark {
 	if m.Look == rules.LookLow || m.Look == rules.LookHigh || m.Look == rules.LookDisturbed || m.Look == rules.LookDoubtful {
 		m.Part = false // the mark itself says more
 	}
+	v.markMaybe(job, step, &m)
 	if m.Look == rules.LookMissed && m.Figure != "" {
 		m.Figure = ""
 	}
 	return m
+}
+
+// markMaybe draws a fastener that may be the one that was left out: what is
+// known of it, and a head lifted off in dashes.
+func (v viewer) markMaybe(job *rules.Job, step int, m *mark) {
+	p := v.maybe(job, job.Proc.Steps[step].ID, m.ID)
+	if p == 0 {
+		return
+	}
+	m.Maybe, m.Word = true, percent(p)+" ?"
+	if m.Look == rules.LookMissed {
+		m.Look = rules.LookWaiting
+		if m.Part {
+			m.Look = rules.LookPart
+		}
+	}
 }
 
 func (m mark) sentence() string {
@@ -303,6 +333,12 @@ func (m mark) sentence() string {
 	}
 	if m.Figure != "" {
 		s += ", " + m.Figure
+	}
+	if m.Evidence != "" && m.Look == rules.LookWitnessed {
+		s += ", evidence " + m.Evidence
+	}
+	if m.Maybe {
+		s += ", maybe left out, " + strings.TrimSuffix(m.Word, " ?")
 	}
 	return s
 }
@@ -427,8 +463,11 @@ func (v viewer) stepIcon(job *rules.Job, i int, current bool, done int) (icon, s
 
 func (v viewer) next(job *rules.Job, cur, pass, fastener int) (nextView, []string) {
 	held := v.held(job)
+	if job.Audit != nil {
+		return v.auditNext(job), held
+	}
 	if cur < 0 {
-		return nextView{"none", "All steps are done", "Ask for the release."}, held
+		return nextView{Kind: "none", Where: "All steps are done", How: "Ask for the release."}, held
 	}
 	spec := &job.Proc.Steps[cur]
 	switch {
@@ -449,18 +488,21 @@ func (v viewer) next(job *rules.Job, cur, pass, fastener int) (nextView, []strin
 		if job.PointedStep == spec.ID && job.Pointed == f.ID {
 			how += ". You pointed at it."
 		}
-		return nextView{"torque", where, how}, held
+		if p.Closing {
+			return nextView{"closing", where, how, closingWords(withUnit(p.Target, u))}, held
+		}
+		return nextView{Kind: "torque", Where: where, How: how}, held
 	case spec.Joint != nil:
-		return nextView{"held", "A lead must decide", "Held: " + strings.Join(held, ", ")}, held
+		return nextView{Kind: "held", Where: "A lead must decide", How: "Held: " + strings.Join(held, ", ")}, held
 	case spec.Measure != nil:
 		m := spec.Measure
 		u := unitFor(v.st.Shop, m.Target, m.Unit)
 		if m.Target.IsZero() {
 			u = unitFor(v.st.Shop, m.USL, m.Unit)
 		}
-		return nextView{"measure", "Measure " + m.What, limitWords(m.LSL, m.USL, u)}, held
+		return nextView{Kind: "measure", Where: "Measure " + m.What, How: limitWords(m.LSL, m.USL, u)}, held
 	}
-	return nextView{"confirm", spec.Title, "Confirm when it is done."}, held
+	return nextView{Kind: "confirm", Where: spec.Title, How: "Confirm when it is done."}, held
 }
 
 // held lists what waits for a lead's decision, in procedure order.
@@ -519,6 +561,9 @@ func (v viewer) lastUnplaced(u events.ReadingUnplaced) *lastView {
 		By: v.toolName(u.Tool) + ", " + clockTime(u.AtUs, v.now),
 	}
 	l.Sent = sentWords(u.Text, u.Unit, unit)
+	if a := v.isAside(u); a != nil {
+		l.Verdict, l.Word = "aside", asideWords(a)
+	}
 	return l
 }
 
@@ -549,6 +594,9 @@ func (v viewer) lastJudged(proc *procedure.Procedure, step int, j events.Reading
 	}
 	l.Sent = sentWords(j.Text, j.Unit, unit)
 	l.By = v.toolName(j.Tool) + ", " + clockTime(j.AtUs, v.now)
+	if spec.Joint != nil {
+		l.Evidence = v.evidence(j)
+	}
 	if j.Typed {
 		l.By = "typed by " + v.personName(j.By) + ", " + l.By
 		l.Sent = strings.Replace(l.Sent, toolShows, "Typed as ", 1)
@@ -616,6 +664,9 @@ func (v viewer) alert(a *rules.Alert) alertView {
 		Text: a.Text, Todo: a.Todo, Where: v.alertWhere(a.Bench, a.Job), At: clockTime(a.AtUs, v.now), Blocks: a.Blocks,
 		Bench: a.Bench, Job: a.Job, Step: a.Step, Fasteners: a.Fasteners, Reading: a.Reading,
 	}
+	if len(a.Likely) > 1 && !strings.Contains(a.Text, "probably ") {
+		av.Likely = sentence(likelyWords(a.Likely))
+	}
 	if k.look != "" {
 		av.Icon = &icon{Look: k.look}
 	}
@@ -639,7 +690,7 @@ func (v viewer) alertWhere(bench, job string) string {
 func (v viewer) unplaced(bench string) []unplacedView {
 	var us []events.ReadingUnplaced
 	for _, u := range v.st.Unplaced {
-		if bench == "" || u.Bench == bench {
+		if (bench == "" || u.Bench == bench) && v.isAside(u) == nil {
 			us = append(us, u)
 		}
 	}

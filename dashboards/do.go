@@ -70,6 +70,18 @@ var requests = map[string]func(f form, a events.Ask) events.Data{
 	"settle": func(f form, a events.Ask) events.Data {
 		return events.AlertSettleAsked{Ask: a, Alert: f.alert(), Reason: f.reason()}
 	},
+	"answer": func(f form, a events.Ask) events.Data {
+		return events.QuestionAnswered{Ask: a, Job: f.job(), Question: f.need("question", "The question is missing: go back to the bench."),
+			Choice: f.need("choice", "Choose an answer.")}
+	},
+	"audit": func(f form, a events.Ask) events.Data {
+		step, fastener, _ := strings.Cut(f.need("place", "Choose which fastener is audited."), "/")
+		return events.ResidualAuditAsked{Ask: a, Job: f.job(), Step: step, Fastener: fastener,
+			Method: events.ResidualMethod(f.need("choice", "Choose how it is measured."))}
+	},
+	"forget": func(f form, a events.Ask) events.Data {
+		return events.LearningForgetAsked{Ask: a, Procedure: f.need("procedure", "The procedure is missing: go back to its page."), Step: f.step(), Reason: f.reason()}
+	},
 	"release": func(f form, a events.Ask) events.Data {
 		return events.ReleaseAsked{Ask: a, Job: f.job()}
 	},

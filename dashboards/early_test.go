@@ -86,7 +86,12 @@ func TestOldEarlyFigureStaysBehind(t *testing.T) {
 	told <- us[0] // old: must change nothing
 	told <- us[1]
 	last := us[2] // and one that is newer than all
-	j := last.Decided.Outcomes[0].Data.(events.ReadingJudged)
+	var j events.ReadingJudged
+	for _, o := range last.Decided.Outcomes {
+		if judged, ok := o.Data.(events.ReadingJudged); ok {
+			j = judged
+		}
+	}
 	last.Fact.Seq += 1000
 	j.Reading, j.Text = last.Fact.Seq, "27.4"
 	last.Decided.Outcomes = []events.Outcome{{Data: j}}

@@ -240,6 +240,7 @@ var legendLines = []legendLine{
 	{icon{Look: rules.LookLow, Grade: events.Counted, Next: true}, "Low and next", "stops short, with the collar: pull this one again now"},
 	{icon{Look: rules.LookHigh, Grade: events.Counted}, "High", "stripe runs past: held, a lead decides"},
 	{icon{Look: rules.LookDisturbed, Grade: events.Counted}, "Do again", "stripe broken: the head has turned against its flange"},
+	{icon{Look: rules.LookWaiting, Maybe: true}, "Maybe missed", "a head lifted off in dashes: it may be this one; pull it again"},
 	{icon{Look: rules.LookMissed}, "Missed", "empty flange, head lifted off: go back to this one"},
 }
 

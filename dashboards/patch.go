@@ -120,6 +120,22 @@ func benchOf(st *rules.State, o events.OutcomeData) (bench string, known bool) {
 		return ofJob(o.Job)
 	case events.DeviationAccepted:
 		return ofJob(o.Job)
+	case events.PullWeighed:
+		return ofJob(o.Job)
+	case events.WitnessWeighed:
+		return ofJob(o.Job)
+	case events.CyclesLost:
+		return ofJob(o.Job)
+	case events.QuestionAsked:
+		return ofJob(o.Job)
+	case events.QuestionSettled:
+		return ofJob(o.Job)
+	case events.ResidualAuditOpened:
+		return ofJob(o.Job)
+	case events.ResidualJudged:
+		return ofJob(o.Job)
+	case events.PullSetAside:
+		return o.Bench, true
 	case events.AlertRaised:
 		if b, ok := ofJob(o.Job); ok && (o.Bench == "" || o.Bench == b) {
 			return b, true
@@ -196,6 +212,11 @@ func (p *patch) add(v viewer, bench string, o events.OutcomeData) {
 		if here(o.Bench, "") {
 			p.Reading, p.Reload = v.lastUnplaced(o), true
 		}
+	case events.PullSetAside:
+		if u, ok := v.st.Unplaced[o.Reading]; ok && here(o.Bench, o.Job) {
+			p.Reading, p.Reload = v.lastUnplaced(u), true
+		}
+	case events.PullWeighed, events.WitnessWeighed: // the marks say it
 	case events.FastenerPlaced, events.DeadlineSet, events.RequestRefused:
 	case events.AlertRaised:
 		if here(o.Bench, o.Job) {

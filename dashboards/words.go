@@ -95,6 +95,12 @@ var alertKinds = map[events.AlertKind]kindWord{
 	events.AlertToolStatus:   {"Tool reports trouble", toneAbnormal, ""},
 	events.AlertUnknownTool:  {"Unknown tool", toneAbnormal, ""},
 	events.AlertReleaseGated: {"Release refused", toneAbnormal, ""},
+	events.AlertClosing:      {"Closing round left out", toneFault, ""},
+	events.AlertRepeat:       {"Pulled twice", toneAbnormal, ""},
+	events.AlertSameCycle:    {"Same pull twice", toneAbnormal, ""},
+	events.AlertSeized:       {"Too little turn", toneFault, ""},
+	events.AlertYield:        {"Turns without torque", toneFault, ""},
+	events.AlertZeroShift:    {"Zero shifted", toneAbnormal, ""},
 }
 
 func alertKind(k events.AlertKind) kindWord {

@@ -29,6 +29,7 @@
     g.dataset.next = m.next ? "1" : "0";
     g.dataset.part = m.part ? "1" : "0";
     g.dataset.accepted = m.accepted ? "1" : "0";
+    g.dataset.maybe = m.maybe ? "1" : "0";
     g.setAttribute("aria-label", m.say + (g.dataset.place ? ", " + g.dataset.place : ""));
     const t = g.querySelector(".figure");
     if (t) t.textContent = m.figure;
@@ -43,7 +44,7 @@
     card.dataset.reading = r.reading;
     const set = (f, v) => { const e = card.querySelector(`[data-f="${f}"]`); if (e) e.textContent = v; };
     set("value", r.value); set("unit", r.unit); set("word", r.word); set("where", r.where);
-    set("limits", r.limits ? "Limits " + r.limits : ""); set("sent", r.sent); set("by", r.by);
+    set("limits", r.limits ? "Limits " + r.limits : ""); set("evidence", r.evidence); set("sent", r.sent); set("by", r.by);
     const icon = card.querySelector(".vicon .bolt");
     if (icon && r.verdict !== "unplaced") {
       icon.dataset.look = r.verdict === "within" ? "witnessed" : r.verdict;
@@ -69,6 +70,7 @@
         n.dataset.kind = p.next.kind;
         n.querySelector(".where").textContent = p.next.where;
         n.querySelector(".how").textContent = p.next.how;
+        n.querySelector(".say").textContent = p.next.note;
       }
     }
     if (same && p.count) {
@@ -265,7 +267,7 @@
     if (!live || !("send" in f.dataset)) return;
     const inDialog = dialog.contains(f);
     // What ends or begins a job shows on another page: let it go the plain way.
-    if (!inDialog && !f.querySelector('[name="alert"]')) return;
+    if (!inDialog && !f.querySelector('[name="alert"], [name="question"]')) return;
     if (/\/(release|abandon)$/.test(f.getAttribute("action"))) {
       e.preventDefault();
       const ok = await send(f.getAttribute("action"), new FormData(f), f.querySelector("[data-refused]") || $("refused"));
