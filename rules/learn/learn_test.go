@@ -174,7 +174,7 @@ func TestToleranceFactor(t *testing.T) {
 // holds as often.
 func TestWindowHoldsItsPromise(t *testing.T) {
 	r := rand.New(rand.NewPCG(7, 7))
-	const runs, n, spread = 200, 60, 0.22
+	const runs, n, spread = 80, 60, 0.22
 	holds, limit := 0, 0
 	for range runs {
 		xs := make([]float64, n)
