@@ -31,6 +31,7 @@ type ReadingTaken struct {
 	ToolCounter  *uint64        `json:"tool_counter,omitempty"` // the tool's own number of the reading
 	ToolStatus   string         `json:"tool_status,omitempty"`  // status word by the profile's table, e.g. "overload"; "" or "ok" is good
 	ToolClock    string         `json:"tool_clock,omitempty"`   // the tool's own time stamp as sent; data, never order
+	TakenAtUs    Instant        `json:"taken_at_us,omitzero"`   // when the pull ended by a clock that can be trusted, e.g. of a stream file; 0: not known
 	ReceivedAtUs Instant        `json:"received_at_us"`         // when the frame's last byte reached this machine
 	Stale        bool           `json:"stale,omitempty"`        // waited in the line before the port was opened: time unknown
 	Profile      string         `json:"profile,omitempty"`      // name and short hash of the profile that decoded it
@@ -60,7 +61,7 @@ type FrameRefused struct {
 	Bench        string  `json:"bench"`
 	Bytes        []byte  `json:"bytes"`
 	Offset       uint64  `json:"offset"` // of the first byte since the port was opened
-	Reason       string  `json:"reason"` // code: noise, checksum, form, number, unit, range, too_long, cut
+	Reason       string  `json:"reason"` // code: noise, checksum, form, number, unit, range, too_long, cut, trace
 	Detail       string  `json:"detail"` // for people
 	Profile      string  `json:"profile,omitempty"`
 	ReceivedAtUs Instant `json:"received_at_us"`

@@ -51,6 +51,30 @@ func (t *tx) leaveJoint(i int, why string) {
 	t.raiseLeft(i, t.job.Steps[i].Pass, len(t.job.Proc.Steps[i].Joint.Passes)-1, missed, low, why)
 }
 
+// raiseInDoubt raises fasteners whose pulls may be among those that were lost
+// on the way: nobody can say that they were missed, and nothing proves that
+// they were not.
+func (t *tx) raiseInDoubt(i, at int, left []string, why string) {
+	j, p := t.job, &t.job.Proc.Steps[i]
+	t.raise(events.AlertRaised{
+		Kind: events.AlertCounterGap, Bench: j.Bench, Job: j.ID, Step: p.ID, Pass: len(p.Joint.Passes) - 1, Blocks: true,
+		Fasteners: left, Likely: t.whoWasLeft(i, at),
+		Text: fmt.Sprintf("%s: no reading shows %s, and as many readings were lost on the way; work went on: %s.", j.title(i), list(left), why),
+		Todo: fmt.Sprintf("Check %s: pull once more before anything covers the joint, or ask a lead to decide.", list(left)),
+	})
+}
+
+// lostIn returns how many cycles were lost while step i was worked on.
+func (j *Job) lostIn(i int) int {
+	n := 0
+	for pass := range j.Steps[i].Weigh {
+		for _, e := range j.Steps[i].Weigh[pass].pulls() {
+			n += e.Pull.Lost
+		}
+	}
+	return n
+}
+
 // leaveClosing raises a closing round that was left out.
 func (t *tx) leaveClosing(i int, why string) {
 	left := t.job.closingLeft(i)
@@ -62,6 +86,16 @@ func (t *tx) leaveClosing(i int, why string) {
 		Text: fmt.Sprintf("%s: the closing round is not done, and work went on: %s.", t.job.title(i), why),
 		Todo: fmt.Sprintf("Stop. Pull %s once more at the final torque before anything covers the joint: none may turn.", list(left)),
 	})
+}
+
+// closingBegun reports whether step i's closing round has been begun.
+func (j *Job) closingBegun(i int) bool {
+	for k := range j.Steps[i].Fasteners {
+		if f := &j.Steps[i].Fasteners[k]; f.Closing > 0 && f.Marks[f.Closing].Reading != 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // closingLeft returns the ids of a torque step's fasteners that wait for the
@@ -82,7 +116,11 @@ func (t *tx) raiseLeft(i, at, until int, missed, low []string, why string) {
 	j, p := t.job, &t.job.Proc.Steps[i]
 	pass := passName(p.Joint, at)
 	a := events.AlertRaised{Bench: j.Bench, Job: j.ID, Step: p.ID, Pass: until, Blocks: true}
-	if left := t.unnamed(missed, p.ID, events.AlertMissed); len(left) > 0 {
+	if left := t.unnamed(missed, p.ID, events.AlertCounterGap); len(left) > 0 && len(left) <= j.lostIn(i) {
+		t.raiseInDoubt(i, at, left, why)
+		missed = nil
+	}
+	if left := t.unnamed(missed, p.ID, events.AlertMissed, events.AlertCounterGap); len(left) > 0 {
 		a.Kind, a.Fasteners, a.Likely = events.AlertMissed, left, t.whoWasLeft(i, at)
 		a.Text = fmt.Sprintf("%s: %s %s not done (%s pass), and work went on: %s.", j.title(i), list(left), isOne(left), pass, why)
 		a.Todo = fmt.Sprintf("Stop. Pull %s before anything covers the joint, or ask a lead to decide.", list(left))
@@ -164,6 +202,11 @@ func (t *tx) gone(a *events.AlertRaised) (how string, gone bool) {
 		return "claimed or dismissed", t.unplaced != 0 && !t.waits(a)
 	}
 	switch a.Kind {
+	case events.AlertCounterGap:
+		if len(a.Fasteners) == 0 {
+			return "the step is done", t.stepDone(a.Step)
+		}
+		return "witnessed or accepted", t.all(a, func(p place) bool { return p.f.openPass(p.joint, p.i) > a.Pass })
 	case events.AlertMissed:
 		return "witnessed or accepted", t.all(a, func(p place) bool { return p.f.openPass(p.joint, p.i) > a.Pass })
 	case events.AlertLow:
@@ -173,7 +216,7 @@ func (t *tx) gone(a *events.AlertRaised) (how string, gone bool) {
 			return "the step is done", t.stepDone(a.Step)
 		}
 		return "pulled again, or decided", t.all(a, func(p place) bool { return !p.f.Held && (p.f.Redo || p.f.doneIn(a.Pass)) })
-	case events.AlertHigh, events.AlertToolStatus:
+	case events.AlertHigh, events.AlertToolStatus, events.AlertSeized, events.AlertYield:
 		return "decided", len(a.Fasteners) > 0 && t.all(a, func(p place) bool { return !p.f.Held })
 	case events.AlertOutOfOrder:
 		return "decided, or the pull counts no longer", t.all(a, func(p place) bool {
@@ -181,7 +224,7 @@ func (t *tx) gone(a *events.AlertRaised) (how string, gone bool) {
 		})
 	case events.AlertClosing:
 		return "the closing round is done", len(t.job.closingLeftOf(a.Step)) == 0
-	case events.AlertStepSkipped, events.AlertCounterGap:
+	case events.AlertStepSkipped:
 		return "the step is done", t.stepDone(a.Step)
 	}
 	return "", false

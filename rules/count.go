@@ -31,6 +31,9 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 			t.realign(w.step, w.pass)
 			return
 		}
+		if (f.verdict == events.Within || f.verdict == events.Doubtful) && !f.held {
+			t.oddTurn(w, r, &f)
+		}
 		var g events.Grade
 		if p, g = t.job.sureness(w, !r.angle.IsZero() || r.found != nil && !r.found.NetAngle.IsZero()); grade == events.Counted && !f.held && (f.verdict == events.Within || f.verdict == events.Doubtful) {
 			grade = g
@@ -60,6 +63,9 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 	if w.joint != nil && t.job.Weighed {
 		t.realign(w.step, w.pass)
 		t.weighWitnesses(w.step, w.pass)
+		if st := &t.job.Steps[w.step]; w.pass < len(w.joint.Passes) && st.Fasteners[w.fastener].doneIn(w.pass) && st.Pass > w.pass {
+			t.zeroShift(w.step, r) // once a pass is through
+		}
 	}
 	if w.step > t.job.current() {
 		t.leave(w.step, fmt.Sprintf("%s came for %s", r.said(w.unit), t.job.title(w.step)))

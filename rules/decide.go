@@ -73,6 +73,8 @@ func (t *tx) asked(d events.Asker) {
 		t.answered(req, d)
 	case events.LearningForgetAsked:
 		t.forgetAsked(req, d)
+	case events.ResidualAuditAsked:
+		t.auditAsked(req, d)
 	default:
 		t.refuse(req, "unknown_request", fmt.Sprintf("this program does not know the request %q", req.name), "Use a newer version.")
 	}

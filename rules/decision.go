@@ -150,7 +150,7 @@ func (t *tx) settleAsked(r *request, d events.AlertSettleAsked) {
 // fasteners or step, and by nothing else.
 func (t *tx) decides(a *events.AlertRaised) bool {
 	switch a.Kind {
-	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertClosing:
+	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertClosing, events.AlertSeized, events.AlertYield:
 		return true
 	case events.AlertUnitSlip:
 		return !asksAboutReadings(a)

@@ -122,6 +122,9 @@ func (t *tx) releaseAsked(r *request, d events.ReleaseAsked) {
 	for i, p := range t.job.Proc.Steps {
 		if p.Joint != nil || t.job.Steps[i].Value != nil {
 			t.leaveStep(i, "release was asked for")
+			if p.Joint != nil && t.job.closingBegun(i) {
+				t.leaveClosing(i, "release was asked for")
+			}
 		}
 	}
 	if open := t.openWork(); len(open) > 0 {

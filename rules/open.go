@@ -40,7 +40,7 @@ func (t *tx) openWork() []string {
 // told reports whether the steps' own lines already say what an alert says.
 func told(a *events.AlertRaised) bool {
 	switch a.Kind {
-	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertClosing:
+	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertClosing, events.AlertSeized, events.AlertYield:
 		return true
 	case events.AlertUnitSlip, events.AlertToolStatus:
 		return !asksAboutReadings(a)

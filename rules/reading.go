@@ -60,7 +60,7 @@ type slot struct {
 func (t *tx) taken(e events.ReadingTaken) {
 	r := &reading{
 		seq: t.seq, tool: e.Tool, bench: e.Bench, mode: e.Mode, text: e.Text, unit: e.Unit,
-		value: e.Value, angle: e.Angle, at: t.at, by: e.By, status: e.ToolStatus, duration: e.DurationUs,
+		value: e.Value, angle: e.Angle, at: t.at, by: e.By, status: e.ToolStatus, duration: e.DurationUs, taken: e.TakenAtUs,
 	}
 	if e.ReceivedAtUs != 0 {
 		r.at = e.ReceivedAtUs
@@ -109,6 +109,8 @@ func (t *tx) place(r *reading, tool *toolDates) {
 		t.leaveUnplaced(r, events.AlertUnplaced, fmt.Sprintf("%q, who typed it, is no technician or lead of this shop", r.by), claimOrDismiss)
 	case t.job == nil:
 		t.noJob(r)
+	case t.job.Audit != nil && r.mode != events.ModeTyped && r.value.Dimension() == quantity.DimTorque:
+		t.audit(r, tool)
 	case r.value.Dimension() == quantity.DimTorque && r.value.Base() < 0:
 		t.leaveUnplaced(r, events.AlertUnplaced, "it was pulled in the loosening direction",
 			"If a fastener was slackened, a lead sends it back to be done again. Dismiss the reading with a reason.")
