@@ -27,7 +27,12 @@ type expander struct {
 
 // run returns the hypotheses after the pull, and what was let go of by then.
 func (e *expander) run(hs []hyp, dropped float64) ([]hyp, float64) {
-	for range min(e.q.Gap-1, 6) {
+	if e.q.Gap > MaxGap {
+		q := *e.q
+		q.Gap = -1
+		e.q = &q
+	}
+	for range e.q.Gap - 1 {
 		hs = e.m.lost(hs)
 	}
 	e.top = math.Inf(-1)

@@ -265,14 +265,14 @@ func (m *model) seen(h *hyp, r *seen) (l float64) {
 func (m *model) turnAgain(h *hyp, x float64) float64 {
 	p := m.p
 	tight := math.Log(p.RepeatDeg + p.FloorDeg + float64(p.RepeatShare*math.Exp(min(h.turn.mean, 8))))
-	l := logAdd(little(x, tight, p.RepeatSpread)+m.logs.notRelieved, little(x, h.turn.mean+m.logs.relShare, p.RelievedRange)+m.logs.relieved)
+	l := logAdd(little(x, tight, p.RepeatBelow, p.RepeatSpread)+m.logs.notRelieved, little(x, h.turn.mean+m.logs.relShare, p.RelievedRange, p.RelievedRange)+m.logs.relieved)
 	k := m.j.Known.RepeatAngle
 	if k.N < 3 {
 		return l
 	}
 	n := float64(k.N)
-	w := n / (n + 3)
-	return logAdd(math.Log(w)+little(x, k.Mean, math.Sqrt(k.Var*(1+1/n)+0.04)), math.Log(1-w)+l)
+	w, s := n/(n+3), math.Sqrt(k.Var*(1+1/n)+0.04)
+	return logAdd(math.Log(w)+little(x, k.Mean, max(s, 0.7), s), math.Log(1-w)+l)
 }
 
 // none is the log density of the features of a pull that was on no fastener,

@@ -26,6 +26,10 @@ const (
 // more is weighed as if its later ones were always pulled: see New.
 const MaxFasteners = 64
 
+// MaxGap is the greatest number of cycles lost in a row that is believed. A
+// counter that jumps by more has restarted, or was reset.
+const MaxGap = 8
+
 // Joint is one pass of one joint.
 type Joint struct {
 	N            int       // fasteners, 0 to N−1 in drawing order
@@ -75,7 +79,7 @@ type Pull struct {
 	Duration    float64 // s
 	Trace       *Trace
 	Placed      int  // fastener that somebody pointed at; −1: none
-	Gap         int  // cycles lost just before it, by the tool's counter
+	Gap         int  // cycles lost just before it, by the tool's counter; below 0, or above MaxGap: the counter cannot be believed
 	SameCounter bool // the counter is that of an earlier reading of this pass
 	Loosening   bool // turned the loosening way
 }

@@ -70,14 +70,17 @@ func student5(x, loc, scale float64) float64 {
 	return student5Norm - math.Log(scale) - 3*math.Log1p(z*z/5)
 }
 
-// little is as student5 below loc, and falls as a normal density above it: a
-// tight fastener may turn less than thought, but not as much as a loose one.
-func little(x, loc, scale float64) float64 {
+// little falls as a normal density above loc, with heavy tails below, which may
+// be wider: a tight fastener may turn less than thought, down to nothing, but
+// not as much as a loose one.
+func little(x, loc, below, above float64) float64 {
+	l := student5Norm - math.Log((below+above)/2)
 	if x <= loc {
-		return student5(x, loc, scale)
+		z := (x - loc) / below
+		return l - 3*math.Log1p(z*z/5)
 	}
-	z := (x - loc) / scale
-	return student5Norm - math.Log(scale) - z*z/2
+	z := (x - loc) / above
+	return l - z*z/2
 }
 
 var student5Norm = studentNorm(5)

@@ -44,6 +44,7 @@ type Params struct {
 	RepeatDeg     float64 // that a tight one seems to turn: wind-up, noise. Found: spring-back 3.4° sd 0.43
 	RepeatShare   float64 // and as a share of a fresh rotation. Assumed
 	RepeatSpread  float64 // Assumed
+	RepeatBelow   float64 // the same towards less, down to nothing. Assumed
 	RelievedShare float64 // share of a fresh rotation that a repeat turns where neighbours relieve it. Assumed
 	RelievedRange float64 // Assumed
 	Relieved      float64 // share of joints where that is so. Assumed
@@ -97,7 +98,7 @@ func Default() *Params {
 		LeaveLow: 0.03, StopEarly: 0.02, StopHole: 0.6,
 		Unseen: 0.0005, UnseenGap: 0.85, Again: 0.45, Contiguous: 1e-7, PlaceWrong: 1e-4, AnswerWrong: 0.02,
 		FloorDeg: 1, FreshSpread: 0.25, Skew: 1.0 / 3, SkewWeight: 150, FreshDF: 8, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
-		RepeatDeg: 2.5, RepeatShare: 0.03, RepeatSpread: 0.7, RelievedShare: 0.25, RelievedRange: 0.5, Relieved: 0.15, Odd: 0.0003, OddHigh: 0.003,
+		RepeatDeg: 2.5, RepeatShare: 0.03, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.25, RelievedRange: 0.5, Relieved: 0.15, Odd: 0.0001, OddHigh: 0.003,
 		LastSpread: 0.3, RepeatLasts: 0.45, RepeatLastSp: 0.5, Dependent: 0.5,
 		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.93, SnugRepeat: 0.15, BreakFresh: 0.05, BreakRepeat: 0.6,
 		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.38, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, TurnShare: 0.4,
