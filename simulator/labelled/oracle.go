@@ -548,3 +548,8 @@ func (s *Sample) Counted() (over, short int) {
 	}
 	return over, short
 }
+
+// Closing says whether the job had a closing round at a step.
+func (s *Sample) Closing(id string) bool {
+	return slices.ContainsFunc(s.shop.steps, func(st step) bool { return st.id == id && st.closing })
+}

@@ -78,10 +78,16 @@ func (j *joint) share(u float64) float64 {
 	case u <= startShare:
 		return 0
 	case u < j.knee:
-		return kneeSlopeShare * (u - startShare) / (j.knee - startShare)
+		return j.kneeShare() * (u - startShare) / (j.knee - startShare)
 	default:
-		return kneeSlopeShare + (1-kneeSlopeShare)*(u-j.knee)/(1-j.knee)
+		return j.kneeShare() + (1-j.kneeShare())*(u-j.knee)/(1-j.knee)
 	}
+}
+
+// kneeShare returns how much of the joint's angle lies before the knee.
+func (j *joint) kneeShare() float64 {
+	before := kneeSteeper * (j.knee - startShare)
+	return before / (before + 1 - j.knee)
 }
 
 // passTurn returns the mean angle of a whole pull in pass p, in degrees.

@@ -18,7 +18,7 @@ func (h *hand) trace(st *step, v *visit, p pull, dur float64) *TraceRecord {
 	// Angle of the fastener as the torque rises from run to knee to peak.
 	before := 0.0
 	if p.run {
-		before = kneeSlopeShare * p.turn
+		before = st.joint.kneeShare() * p.turn
 		if p.nm <= knee {
 			before = p.turn
 		}

@@ -68,7 +68,6 @@ type planned struct {
 	fastener, pulled int // -1: none
 	visit            int // its own, or the first after it
 	known            int // the visit whose first reading makes it knowable; len(visits): the release
-	closes           bool
 }
 
 // span returns the visits of the last pass of a step, without a closing round.

@@ -1,0 +1,117 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"io"
+	"strings"
+	"testing"
+
+	"witnessmark/rules"
+	"witnessmark/simulator/labelled"
+)
+
+func matchScore(t *testing.T, cores int) *matchReport {
+	t.Helper()
+	r := matchRun{jobs: 10, seed: 3, cores: cores, progress: io.Discard, state: rules.New}
+	report, err := r.score(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return report
+}
+
+// The same seed gives the same report, on one core and on several.
+func TestMatchingIsTheSameOnAnyCores(t *testing.T) {
+	if testing.Short() {
+		t.Skip("judges some hundred jobs twice")
+	}
+	var texts []string
+	for _, cores := range []int{1, 3} {
+		b, err := json.Marshal(matchScore(t, cores))
+		if err != nil {
+			t.Fatal(err)
+		}
+		texts = append(texts, string(b))
+	}
+	if texts[0] != texts[1] {
+		t.Errorf("one core:\n%s\nthree:\n%s", texts[0], texts[1])
+	}
+	var report matchReport
+	if err := json.Unmarshal([]byte(texts[0]), &report); err != nil {
+		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	if err := report.write(&b); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"Clean jobs", "Count-masked misses", "Each fault", "All streams are invented"} {
+		if !strings.Contains(b.String(), want) {
+			t.Errorf("%q is not in\n%s", want, b.String())
+		}
+	}
+	if n := len(report.Clean); n != 6 {
+		t.Errorf("%d rows of clean jobs, want 6", n)
+	}
+	for _, c := range report.Clean {
+		if c.Jobs == 0 || c.Jobs > 10 {
+			t.Errorf("%s: %d clean jobs of 10", c.Tier, c.Jobs)
+		}
+	}
+}
+
+func TestEveryFaultHasItsAlerts(t *testing.T) {
+	for _, f := range labelled.Faults() {
+		if _, there := right[f]; !there {
+			t.Errorf("no alerts are named for %s", f)
+		}
+	}
+}
+
+func TestNames(t *testing.T) {
+	weights := []judgedWeight{{"3", 0.2}, {"7", 0.5}, {"1", 0.1}, {"2", 0.15}}
+	tests := map[string]struct {
+		alert        judgedAlert
+		fastener     string
+		first, three bool
+	}{
+		"most probable":      {judgedAlert{Candidates: weights}, "7", true, true},
+		"third":              {judgedAlert{Candidates: weights}, "2", false, true},
+		"fourth":             {judgedAlert{Candidates: weights}, "1", false, false},
+		"not among them":     {judgedAlert{Candidates: weights}, "9", false, false},
+		"alone, no weights":  {judgedAlert{Fasteners: []string{"4"}}, "4", true, true},
+		"one of two, no p":   {judgedAlert{Fasteners: []string{"4", "5"}}, "5", false, true},
+		"one of four, no p":  {judgedAlert{Fasteners: []string{"4", "5", "6", "7"}}, "4", false, false},
+		"nothing named":      {judgedAlert{}, "4", false, false},
+		"weights come first": {judgedAlert{Candidates: weights, Fasteners: []string{"4"}}, "4", false, false},
+	}
+	for name, x := range tests {
+		first, three := names(&x.alert, x.fastener)
+		if first != x.first || three != x.three {
+			t.Errorf("%s: first %v, three %v; want %v, %v", name, first, three, x.first, x.three)
+		}
+	}
+}
+
+// By hand: of four masked misses, the ratios 1e6 and 2000 are told at 0.001
+// (1e-6/4 + 1/8000 < 0.001), the ratio 100 is not (1/400 > 0.001).
+func TestBestRow(t *testing.T) {
+	f := func(ratio float64, found, top bool) caseScore {
+		return caseScore{faults: []faultScore{{masked: true, ratio: ratio, found: found, alone: found, three: found, topAlone: top, topThree: true}}}
+	}
+	part := []caseScore{f(100, true, true), f(1e6, true, true), f(2000, false, false), f(0.5, false, true),
+		{faults: []faultScore{{masked: true, closing: true, ratio: 1e9}}}, {clean: true}}
+	got := bestRow(labelled.Torque, true, part)
+	want := matchBest{Tier: labelled.Torque, Taught: true, Jobs: 4, Found: 0.5, Alone: 1, Three: 1, Best: 0.5, BestAlone: 0.5, BestThree: 1, Level: (1e-6 + 1.0/2000) / 4}
+	if got != want {
+		t.Errorf("got  %+v\nwant %+v", got, want)
+	}
+}
+
+func TestScaledProbabilityStaysOne(t *testing.T) {
+	for _, x := range []struct{ v, factor, want float64 }{{0.1, 2, 0.2}, {0.1, 0.5, 0.05}, {0.9, 2, 0.95}, {0.9, 0.5, 0.8}, {40, 2, 80}, {0.6, 0.5, 0.2}} {
+		if got := scaled(x.v, x.factor); got < x.want-1e-12 || got > x.want+1e-12 {
+			t.Errorf("scaled(%g, %g) = %g, want %g", x.v, x.factor, got, x.want)
+		}
+	}
+}
