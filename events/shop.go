@@ -80,6 +80,9 @@ type ToolReports struct {
 	Threshold    quantity.Value `json:"threshold,omitzero"`                           // torque from which a pull is reported and its angle counted
 	CountsSent   bool           `json:"counts_sent,omitempty" yaml:"counts_sent"`     // its counter numbers what it sent; else the cycles it made
 	CountsCycles bool           `json:"counts_cycles,omitempty" yaml:"counts_cycles"` // its counter numbers every cycle, whether its reading arrives or not
+	// Late: readings may come long after their pulls, or in another rhythm, so
+	// that the times of receipt tell nothing of the work.
+	Late bool `json:"late,omitempty" yaml:"late"`
 }
 
 // Device is the connection that a tool talks through.

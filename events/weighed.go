@@ -40,8 +40,10 @@ type PullWeighed struct {
 	Angle        quantity.Value `json:"angle,omitzero"`
 	DurationUs   int64          `json:"duration_us,omitempty"`
 	Trace        *TraceFound    `json:"trace,omitempty"`
-	Placed       string         `json:"placed,omitempty"` // the fastener that somebody pointed at
-	Lost         int            `json:"lost,omitempty"`   // cycles that the tool's counter says were lost just before
+	Placed       string         `json:"placed,omitempty"`   // the fastener that somebody pointed at
+	Numbered     bool           `json:"numbered,omitempty"` // the tool's own counter tells it from the one before
+	Late         bool           `json:"late,omitempty"`     // its time is no evidence: see ToolReports
+	Lost         int            `json:"lost,omitempty"`     // cycles that the tool's counter says were lost just before
 }
 
 // CyclesLost says that a tool made pulls during a step that did not arrive, as

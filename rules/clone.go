@@ -19,6 +19,7 @@ func (s *State) Clone() *State {
 	c.Alerts = maps.Clone(s.Alerts)
 	c.ProcTexts = maps.Clone(s.ProcTexts)
 	c.Unreadable = maps.Clone(s.Unreadable)
+	c.Learned = s.Learned.Clone()
 	c.index.unplaced = slices.Clone(s.index.unplaced)
 	c.index.loose = slices.Clone(s.index.loose)
 	return &c

@@ -27,6 +27,7 @@ type reading struct {
 
 	trace    *trace.Features    // nil without one
 	duration int64              // μs, 0: not told
+	numbered bool               // by the tool's own counter
 	taken    events.Instant     // by the tool's clock where it is known, else 0
 	found    *events.TraceFound // what its trace told, nil without one
 }
@@ -60,7 +61,7 @@ type slot struct {
 func (t *tx) taken(e events.ReadingTaken) {
 	r := &reading{
 		seq: t.seq, tool: e.Tool, bench: e.Bench, mode: e.Mode, text: e.Text, unit: e.Unit,
-		value: e.Value, angle: e.Angle, at: t.at, by: e.By, status: e.ToolStatus, duration: e.DurationUs, taken: e.TakenAtUs,
+		value: e.Value, angle: e.Angle, at: t.at, by: e.By, status: e.ToolStatus, duration: e.DurationUs, taken: e.TakenAtUs, numbered: e.ToolCounter != nil,
 	}
 	if e.ReceivedAtUs != 0 {
 		r.at = e.ReceivedAtUs

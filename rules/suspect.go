@@ -140,8 +140,8 @@ func (t *tx) oneMore(r *reading, step int) bool {
 	o.Explanations = t.explain(&w, f, k)
 	t.out[at].Data = o
 	kind, on, p := idle(f.Explain(k))
-	if p == 0 { // nothing else is left for it
-		kind, p = events.ExplainedRepeat, 1
+	if p < asideEnough { // which of the pulls was the one too many, nobody knows
+		kind, on = events.ExplainedRepeat, -1
 	}
 	t.setAside(&w, r, kind, w.named(on), p)
 	t.sayOneMore(step, p)

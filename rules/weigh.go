@@ -109,7 +109,10 @@ func (e *Evidence) pull(jt *procedure.Joint, p *procedure.Pass) match.Pull {
 	o := &e.Pull
 	q := match.Pull{
 		Reading: o.Reading, Tool: e.Tool, AtS: float64(o.AtUs) / 1e6, Torque: o.Torque.Base(), Angle: math.NaN(), Duration: math.NaN(),
-		Placed: -1, Gap: o.Lost,
+		Placed: -1, Gap: o.Lost, Numbered: o.Numbered,
+	}
+	if o.Late {
+		q.AtS = math.NaN()
 	}
 	if !o.Angle.IsZero() {
 		q.Angle = o.Angle.In(quantity.Degree)
@@ -281,6 +284,7 @@ func (t *tx) pullAt(w *slot, r *reading) events.PullWeighed {
 	if r.taken != 0 {
 		o.AtUs = r.taken
 	}
+	o.Numbered, o.Late = r.numbered, r.taken == 0 && t.s.index.tools[r.tool].Reports.Late
 	return o
 }
 

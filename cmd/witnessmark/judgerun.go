@@ -299,8 +299,7 @@ func (j *judging) reading(r *streamRecord) {
 		TorqueNm: baseOf(e.Value), Explanations: []judgedExplanation{},
 	})
 	source := events.DeviceSource("d0")
-	e.Bench, e.ReceivedAtUs = judgeID, j.at
-	e.ToolClock = (j.startUs() + events.Instant(r.takenUs)).Time().Format("2006-01-02T15:04:05.000000Z07:00")
+	e.Bench, e.ReceivedAtUs, e.TakenAtUs = judgeID, j.at, j.startUs()+events.Instant(r.takenUs)
 	if k := j.toolIndex(e.Tool); k >= 0 {
 		e.Device, e.ToolCounter = deviceOf(k), r.seq
 		source = events.DeviceSource(e.Device)

@@ -73,12 +73,11 @@ func (e *expander) measure() {
 	e.next = m.next(h)
 	e.walk, e.again, e.once = m.waits(h, x)
 	e.none = m.none(x, anyPeak)
+	e.fresh, e.odd = m.fresh(h, x)
 	if x.low {
-		e.fresh, e.odd = e.none, false
 		e.rep = e.none
 		return
 	}
-	e.fresh, e.odd = m.fresh(h, x)
 	e.rep = m.repeat(h, x)
 	if !m.j.Closing {
 		s := seen{x.turn, x.last, x.rate}
@@ -124,7 +123,7 @@ func (e *expander) add(k kind, f int, chance, density float64, flags uint8) {
 			w += math.Log(e.m.p.PlaceWrong)
 		}
 	}
-	if e.odd && k <= kOther {
+	if e.odd && k.label() == 1 {
 		flags |= oddTurn
 	}
 	if w > e.top {
@@ -138,9 +137,10 @@ func (e *expander) add(k kind, f int, chance, density float64, flags uint8) {
 // tighten adds a pull on a fastener that is not tight.
 func (e *expander) tighten(f int, chance float64, flags uint8) {
 	k := kOther
+	if e.x.low {
+		e.add(kSwing, f, chance*e.m.p.Swing, e.none+e.walk, flags)
+	}
 	switch {
-	case e.x.low:
-		k = kSwing
 	case e.h.loosened&(1<<f) != 0:
 		k = kRetight
 	case f == e.next:

@@ -37,7 +37,7 @@ type model struct {
 
 // logs are logarithms of parameters that every pull needs.
 type logs struct {
-	odd, oddHigh, notOdd, relieved, notRelieved, pause, notPause, peakOdd, notPeakOdd, atOnce, snugF, noSnugF, snugR, noSnugR, brkF, noBrkF, brkR, noBrkR, repShare, relShare, repLasts, repRate, pauseS float64
+	odd, oddHigh, notOdd, relieved, notRelieved, pause, notPause, peakOdd, peakLow, notPeakOdd, atOnce, snugF, noSnugF, snugR, noSnugR, brkF, noBrkF, brkR, noBrkR, repShare, relShare, repLasts, repRate, pauseS float64
 }
 
 func newModel(p *Params, j Joint) *model {
@@ -91,7 +91,7 @@ func (m *model) setLogs() {
 	p, ln := m.p, math.Log
 	m.logs = logs{
 		odd: ln(p.Odd) + anyTurn, oddHigh: ln(p.OddHigh) + anyTurn, notOdd: ln(1 - p.Odd), relieved: ln(p.Relieved), notRelieved: ln(1 - p.Relieved),
-		pause: ln(p.Pause), notPause: ln(1 - p.Pause), peakOdd: ln(p.PeakOdd) + anyPeak, notPeakOdd: ln(1 - p.PeakOdd),
+		pause: ln(p.Pause), notPause: ln(1 - p.Pause), peakOdd: ln(p.PeakOdd) + anyPeak, peakLow: ln(p.PeakLow) + anyPeak, notPeakOdd: ln(1 - p.PeakOdd),
 		atOnce: ln(p.AtOnce), snugF: ln(p.SnugFresh), noSnugF: ln(1 - p.SnugFresh), snugR: ln(p.SnugRepeat), noSnugR: ln(1 - p.SnugRepeat),
 		brkF: ln(p.BreakFresh), noBrkF: ln(1 - p.BreakFresh), brkR: ln(p.BreakRepeat), noBrkR: ln(1 - p.BreakRepeat),
 		relShare: ln(p.RelievedShare), repLasts: ln(p.RepeatLasts), repRate: ln(p.RepeatRate), pauseS: ln(p.PauseS),
@@ -112,6 +112,10 @@ func (m *model) setLogs() {
 	}
 }
 
+// soonest is the shortest time between the ends of two pulls, s. What comes
+// sooner came late, in a burst, and its time tells nothing. Assumed.
+const soonest = 0.35
+
 // features takes the logarithms of what a pull tells. before is when the pull
 // before it was taken.
 func (m *model) features(q Pull, before float64) features {
@@ -126,7 +130,7 @@ func (m *model) features(q Pull, before float64) features {
 		x.peak = positiveLog(q.Torque / m.j.Target)
 	}
 	x.low = !(q.Torque >= m.j.LSL)
-	if d := q.AtS - before; d > 0 && d < 1e7 {
+	if d := q.AtS - before; d > soonest && d < 1e7 {
 		x.brokeOff = d > m.p.BreakS
 		x.whole = !(q.Duration > 0 && q.Duration < d)
 		if !x.whole {
@@ -220,10 +224,14 @@ func pick(is bool, yes, no float64) float64 {
 }
 
 func (m *model) peakFresh(h *hyp, x *features) float64 {
-	if !known(x.peak) || x.low {
+	if !known(x.peak) {
 		return 0
 	}
-	return logAdd(m.peak.log(h.peak, x.peak)+m.logs.notPeakOdd, m.logs.peakOdd)
+	odd := m.logs.peakOdd
+	if x.low {
+		odd = m.logs.peakLow
+	}
+	return logAdd(m.peak.log(h.peak, x.peak)+m.logs.notPeakOdd, odd)
 }
 
 // repeat is the log density of the features of a pull on a tight fastener that
@@ -290,7 +298,7 @@ func (m *model) none(x *features, peak float64) (l float64) {
 	if x.trace {
 		l += 2 * math.Log(0.5)
 	}
-	if known(x.peak) && !x.low {
+	if known(x.peak) {
 		l += peak
 	}
 	return l

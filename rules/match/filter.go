@@ -154,7 +154,8 @@ func (f *Filter) Pull(q Pull) *Filter {
 // must have sent one cycle twice: nobody pulls twice within 50 ms.
 func sameCycle(a, b Pull) bool {
 	d := b.AtS - a.AtS
-	return a.Torque == b.Torque && d >= 0 && d < 0.05 && a.Tool.Name == b.Tool.Name
+	like := func(x, y float64) bool { return x == y || math.IsNaN(x) && math.IsNaN(y) }
+	return !b.Numbered && a.Torque == b.Torque && like(a.Angle, b.Angle) && like(a.Duration, b.Duration) && d >= 0 && d < 0.05 && a.Tool.Name == b.Tool.Name
 }
 
 // normalise makes the weights' sum 1.

@@ -132,7 +132,7 @@ func (f *Filter) Missed() Miss {
 	r.Odds = min(miss/max(clean, 1e-300), 1e12)
 	r.P, r.Lost = miss/(miss+clean), lost/(miss+clean)
 	r.LR = r.Odds / (f.m.p.LostPlace * float64(max(f.pulls, 1)))
-	r.Say = r.Odds >= f.m.p.Odds
+	r.Say = r.Odds >= f.threshold()
 	for at, w := range by {
 		if w > 1e-6*miss {
 			r.Candidates = append(r.Candidates, Candidate{at, w / miss})
@@ -141,6 +141,21 @@ func (f *Filter) Missed() Miss {
 	slices.SortStableFunc(r.Candidates, func(a, b Candidate) int { return cmp.Compare(b.P, a.P) })
 	return r
 }
+
+// threshold is the odds from which a miss is said.
+func (f *Filter) threshold() float64 {
+	m, h := f.m, &f.hyps[heaviest(f.hyps)]
+	if h.turn.n == 0 && h.rate.n == 0 {
+		return m.p.OddsTorque
+	}
+	if m.j.Known.FreshAngle.N < taughtBy && m.j.Known.FreshRate.N < taughtBy {
+		return m.p.OddsUntaught
+	}
+	return m.p.Odds
+}
+
+// taughtBy is how many fresh pulls make a joint's distributions known.
+const taughtBy = 20
 
 // Assign returns the fastener of each pull in the likeliest hypothesis; −1 for
 // none.

@@ -20,6 +20,7 @@ type Params struct {
 	Loosened    float64 // a tight one loosened unseen and tightened again. Assumed
 	Interrupted float64 // factor on LostPlace and Skip after a long break. Assumed
 	BreakS      float64 // seconds that make a long break. Assumed
+	Swing       float64 // an unfinished pull, to be gone on with. Assumed
 	LeaveLow    float64 // to go on from an unfinished pull. Assumed
 	StopEarly   float64 // per job: to stop with some known to be untouched. Assumed
 	StopHole    float64 // per job: to stop with one left out and not noticed. Assumed
@@ -80,14 +81,17 @@ type Params struct {
 	PeakSpread float64 // Assumed
 	PeakRepeat float64 // a repeat's peak above a fresh one's. Assumed: static friction
 	PeakRepSp  float64 // Assumed
-	PeakOdd    float64 // Assumed
+	PeakOdd    float64 // a peak quite unlike the others. Assumed
+	PeakLow    float64 // a whole pull that ends far too low. Assumed
 
 	// Limits.
-	Keep   int     // hypotheses kept
-	Prune  float64 // weight, as a share of the greatest, below which one is let go
-	Odds   float64 // odds "somebody was left out" from which it is said. Calibrated, see model.md
-	AskP   float64 // chance that somebody was left out from which a question pays
-	AskMin float64 // chance of the least of two explanations that are worth a question
+	Keep         int     // hypotheses kept
+	Prune        float64 // weight, as a share of the greatest, below which one is let go
+	Odds         float64 // odds "somebody was left out" from which it is said. Calibrated, see model.md
+	OddsTorque   float64 // the same where no rotation was reported
+	OddsUntaught float64 // the same of a joint of which nothing was learned
+	AskP         float64 // chance that somebody was left out from which a question pays
+	AskMin       float64 // chance of the least of two explanations that are worth a question
 }
 
 // Default returns the parameters in use.
@@ -95,14 +99,14 @@ func Default() *Params {
 	return &Params{
 		Habit: 0.010, HabitWeight: 30, LostPlace: 0.0015, LostAgain: 0.35, Check: 0.001, Skip: 0.003, Jump: 0.002, FreeOrder: 20,
 		Back: 0.3, BackAmid: 0.03, Nowhere: 0.0005, Elsewhere: 0.002, Loosened: 0.0002, Interrupted: 4, BreakS: 45,
-		LeaveLow: 0.03, StopEarly: 0.02, StopHole: 0.6,
+		Swing: 0.01, LeaveLow: 0.03, StopEarly: 0.02, StopHole: 0.6,
 		Unseen: 0.0005, UnseenGap: 0.85, Again: 0.45, Contiguous: 1e-7, PlaceWrong: 1e-4, AnswerWrong: 0.02,
 		FloorDeg: 1, FreshSpread: 0.25, Skew: 1.0 / 3, SkewWeight: 150, FreshDF: 8, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
 		RepeatDeg: 2.5, RepeatShare: 0.03, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.25, RelievedRange: 0.5, Relieved: 0.15, Odd: 0.0001, OddHigh: 0.003,
 		LastSpread: 0.3, RepeatLasts: 0.45, RepeatLastSp: 0.5, Dependent: 0.5,
 		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.93, SnugRepeat: 0.15, BreakFresh: 0.05, BreakRepeat: 0.6,
 		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.38, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, TurnShare: 0.4,
-		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02,
-		Keep: 192, Prune: 1e-7, Odds: 4, AskP: 0.05, AskMin: 0.03,
+		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02, PeakLow: 0.0005,
+		Keep: 192, Prune: 1e-7, Odds: 4, OddsTorque: 0.4, OddsUntaught: 8, AskP: 0.05, AskMin: 0.03,
 	}
 }

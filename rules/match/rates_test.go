@@ -62,6 +62,12 @@ func rate(t *testing.T, tier string, taught, jobs int) {
 	}
 	thr, thrBest := quantileOf(clean), quantileOf(cleanBest)
 	odds := Default().Odds
+	switch {
+	case tier == "torque":
+		odds = Default().OddsTorque
+	case taught == 0:
+		odds = Default().OddsUntaught
+	}
 	for h := range 3 {
 		t.Logf("  %s at default %.3f, false %.4f; at one in a thousand %.3f, best possible %.3f", []string{"hard", "mid ", "soft"}[h], over(miss[h], odds), over(clean[h], odds), over(miss[h], thr), over(missBest[h], thrBest))
 	}

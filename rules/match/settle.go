@@ -103,10 +103,14 @@ func (m *model) touch(h *hyp, c candidate, x *features) {
 	h.passed |= bit
 	switch c.kind {
 	case kNext, kOther, kRetight, kFinish:
+		h.partial = -1
+		if x.low { // all the way, but not tight enough
+			h.low |= bit
+			return
+		}
 		h.done |= bit
 		h.low &^= bit
 		h.loosened &^= bit
-		h.partial = -1
 	case kSwing:
 		h.low |= bit
 		h.partial = c.fastener
