@@ -20,7 +20,6 @@ type branch struct {
 	done, passed [3]bool
 	last         int
 	repeats      int
-	fresh        int
 	kinds        []string
 }
 
@@ -84,7 +83,7 @@ func (b branch) ways(q *Params) (out []branch) {
 		habit := 0.0
 		if tight {
 			others--
-			habit = q.Habit // no waits, no rotations: nothing to learn the number of walks from
+			// No waits, no rotations: nothing to learn the number of walks from.
 			habit = (q.Habit*q.HabitWeight + float64(b.repeats)) / (q.HabitWeight + float64(b.repeats))
 		}
 		h, l, k := take(habit), take(q.LostPlace), take(q.Check)

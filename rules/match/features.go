@@ -7,7 +7,6 @@ import "math"
 var (
 	anyTurn = -math.Log(8.0) // 0.3° to 1,000°
 	anyLast = -math.Log(5.0)
-	anyWait = -math.Log(8.0)
 	anyPeak = -math.Log(2.2) // a third to twice the target
 	anyRate = -math.Log(6.0)
 )
@@ -37,7 +36,7 @@ type model struct {
 
 // logs are logarithms of parameters that every pull needs.
 type logs struct {
-	odd, oddHigh, notOdd, relieved, notRelieved, pause, notPause, peakOdd, peakLow, notPeakOdd, atOnce, snugF, noSnugF, snugR, noSnugR, brkF, noBrkF, brkR, noBrkR, repShare, relShare, repLasts, repRate, pauseS float64
+	odd, oddHigh, notOdd, relieved, notRelieved, pause, notPause, peakOdd, peakLow, notPeakOdd, atOnce, snugF, noSnugF, snugR, noSnugR, brkF, noBrkF, brkR, noBrkR, relShare, repLasts, repRate, pauseS float64
 }
 
 func newModel(p *Params, j Joint) *model {
