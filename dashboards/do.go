@@ -132,7 +132,7 @@ func (f form) reading() uint64 {
 func (p *Pages) do(w http.ResponseWriter, r *http.Request) error {
 	what := r.PathValue("what")
 	make, ok := requests[what]
-	if !ok {
+	if !ok && what != "offer" {
 		return problem(http.StatusNotFound, "There is no such request: "+what, "Go back to the bench.")
 	}
 	f, err := readForm(w, r)
@@ -156,7 +156,14 @@ func (p *Pages) do(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 	}
-	data := make(f, ask)
+	var data events.Data
+	if what == "offer" {
+		if data, err = p.offered(f, ask); err != nil {
+			return err
+		}
+	} else {
+		data = make(f, ask)
+	}
 	if len(*f.missing) > 0 {
 		return p.problemAt(bench, http.StatusBadRequest, strings.Join(*f.missing, " "), "Go back and fill it in.")
 	}
@@ -212,6 +219,12 @@ func (p *Pages) returnTo(f form, what string, d events.Data) string {
 	switch f.get("back") {
 	case "alerts":
 		return "/alerts"
+	case "learned":
+		rev := f.get("revision")
+		if what == "offer" {
+			rev = f.get("new_revision")
+		}
+		return "/procedures/" + url.PathEscape(f.get("procedure")) + "/" + url.PathEscape(rev) + "/learned"
 	case "jobs":
 		return "/jobs"
 	case "job":
