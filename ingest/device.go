@@ -42,6 +42,7 @@ func newDevice(c *Config, dev events.Device, p *profile.Profile) *device {
 		status: DeviceStatus{Device: dev, Profile: p.ID()},
 	}
 	d.store = newStore(c, log, d.good)
+	_, _, d.memory.traces = p.Traces()
 	if cfg, ok := p.Settle(); ok {
 		// A Profile holds checked settings, so this cannot fail.
 		d.detector, _ = settle.New(cfg)

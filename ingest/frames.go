@@ -11,12 +11,17 @@ import (
 func (s *session) frames(fs []profile.Frame, m moment) {
 	for i := range fs {
 		f := &fs[i]
+		if f.Reading != nil && f.Reading.Kind != profile.Part {
+			s.giveUp(m, "another reading came before its trace was whole")
+		}
 		// The decoder was given steady time; the difference is what the wall
 		// clock has been set by since the port was opened.
 		at := f.At.Add(m.wall.Sub(m.steady))
 		switch {
 		case f.Reading == nil:
 			s.refused(f, at, f.Reason, f.Detail)
+		case f.Reading.Kind == profile.Part:
+			s.block(f, at, m)
 		case !f.Reading.Value.Finite():
 			s.refused(f, at, profile.ReasonNumber, fmt.Sprintf("%q is no finite number", f.Reading.Text))
 		case f.Reading.Kind == profile.Sample:
@@ -24,7 +29,7 @@ func (s *session) frames(fs []profile.Frame, m moment) {
 			s.sample(f, at, m)
 		default:
 			s.heard(m)
-			s.reading(f, at)
+			s.reading(f, at, m)
 		}
 	}
 }
@@ -44,20 +49,36 @@ func (s *session) refused(f *profile.Frame, at events.Instant, reason, detail st
 	d.log.Debug("frame refused", "offset", f.Offset, "reason", reason, "detail", detail)
 }
 
-// reading notes a reading, or that one came again.
-func (s *session) reading(f *profile.Frame, at events.Instant) {
-	d, r := s.d, f.Reading
+// reading notes a reading, or that one came again. One whose trace is still to
+// come waits for it.
+func (s *session) reading(f *profile.Frame, at events.Instant, m moment) {
+	h := held{frame: *f, at: at}
+	if r := f.Reading; r.Counter != nil {
+		h.of, h.again = s.d.memory.repeats(*r.Counter, f.Bytes)
+	}
+	if _, most, ok := s.d.profile.Traces(); ok && 0 < f.Reading.Samples && f.Reading.Samples <= most {
+		s.hold(h, m)
+		return
+	}
+	s.conclude(&h, at, nil)
+}
+
+// conclude makes the event of a reading that is whole, with its trace or
+// without. now is the time of the last frame that belongs to it.
+func (s *session) conclude(h *held, now events.Instant, trace *events.Trace) {
+	d, f, r := s.d, &h.frame, h.frame.Reading
 	answer := d.profile.Answer(*r)
+	if h.again {
+		s.repeated(h, now, answer)
+		return
+	}
 	if r.Counter != nil {
-		if of, again := d.memory.repeats(*r.Counter, f.Bytes); again {
-			s.repeated(f, at, of, answer)
-			return
-		}
-		s.gap(*r.Counter, at)
+		s.gap(*r.Counter, h.at)
 	}
 	ev := s.taken(f, events.ModePeak)
-	ev.ReceivedAtUs = at
-	p := d.event(at, ev)
+	ev.ReceivedAtUs, ev.Trace = h.at, trace
+	ev.Bytes = h.bytes(trace != nil)
+	p := d.event(now, ev)
 	p.answer, p.to = answer, s.line
 	s.add(p)
 	if r.Counter != nil {
@@ -88,14 +109,14 @@ func (s *session) stale(f *profile.Frame) bool {
 // repeated notes a reading that came again, and answers it again: the first
 // answer was lost. A polled tool gives its last reading whenever it is asked;
 // that is no event.
-func (s *session) repeated(f *profile.Frame, at events.Instant, of uint64, answer []byte) {
-	d := s.d
+func (s *session) repeated(h *held, now events.Instant, answer []byte) {
+	d, f, of := s.d, &h.frame, h.of
 	d.count(func(st *DeviceStatus) { st.Repeated++ })
 	if s.talk.acquire.By == profile.Poll {
 		return
 	}
-	p := d.event(at, events.FrameRepeated{
-		Device: d.dev.ID, Of: of, ToolCounter: *f.Reading.Counter, Bytes: f.Bytes, ReceivedAtUs: at,
+	p := d.event(now, events.FrameRepeated{
+		Device: d.dev.ID, Of: of, ToolCounter: *f.Reading.Counter, Bytes: h.bytes(true), ReceivedAtUs: h.at,
 	})
 	p.answer, p.to = answer, s.line
 	s.add(p)

@@ -17,6 +17,8 @@ type memory struct {
 	modulus uint64
 	// resends: the tool waits for answers and sends again without one.
 	resends bool
+	// traces: a reading out of the journal may have its trace's bytes too.
+	traces bool
 
 	known bool
 	last  uint64       // counter of the newest reading; valid if known
@@ -41,11 +43,20 @@ func (m *memory) repeats(counter uint64, frame []byte) (number uint64, ok bool) 
 	}
 	for i := len(m.ring) - 1; i >= oldest; i-- {
 		r := &m.ring[i]
-		if r.counter == counter && bytes.Equal(r.bytes, frame) {
+		if r.counter == counter && m.same(r.bytes, frame) {
 			return r.number, true
 		}
 	}
 	return 0, false
+}
+
+// same reports whether a frame is that of a reading. A reading with its trace
+// begins with its summary, and a summary says itself where it ends.
+func (m *memory) same(reading, frame []byte) bool {
+	if m.traces {
+		return bytes.HasPrefix(reading, frame)
+	}
+	return bytes.Equal(reading, frame)
 }
 
 // gap tells whether counter is not the one that should follow, and whether

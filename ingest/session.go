@@ -38,6 +38,7 @@ type session struct {
 	staleEnd uint64    // offsets below had waited before the port was opened
 	talk     talk
 	samples  samples
+	held     *held // a reading whose trace is still coming; nil: none
 }
 
 func newSession(d *device, p Port) *session {
@@ -98,7 +99,7 @@ func (s *session) read(buf []byte) (int, error) {
 // impatient reports whether due is the end of a silence, and not just a
 // question to be asked.
 func (s *session) impatient(due time.Time) bool {
-	return due.Equal(s.idleDue()) || due.Equal(s.talk.timeout)
+	return due.Equal(s.idleDue()) || due.Equal(s.talk.timeout) || due.Equal(s.heldDue())
 }
 
 // waitRoom returns once events can be taken. Silence that we made ourselves
@@ -111,6 +112,9 @@ func (s *session) waitRoom(ctx context.Context) error {
 			s.lastByte = time.Now()
 		}
 		s.talk.held(held)
+		if s.held != nil {
+			s.held.due = s.held.due.Add(held)
+		}
 	}
 	return err
 }
@@ -145,7 +149,7 @@ func (s *session) flush() {
 
 // due returns when something is to be done even if nothing comes; zero: never.
 func (s *session) due() time.Time {
-	return earliest(s.idleDue(), s.talk.due(), s.samples.due())
+	return earliest(s.idleDue(), s.talk.due(), s.samples.due(), s.heldDue())
 }
 
 func (s *session) idleDue() time.Time {
@@ -161,6 +165,9 @@ func (s *session) tick(m moment) error {
 		s.lastByte = time.Time{}
 		s.frames(s.dec.Idle(m.steady), m)
 	}
+	if due := s.heldDue(); !due.IsZero() && !m.mono.Before(due) {
+		s.giveUp(m, "its trace did not become whole in time")
+	}
 	if due := s.samples.due(); !due.IsZero() && !m.mono.Before(due) {
 		s.add(s.samples.flush(m.wall)...)
 	}
@@ -172,6 +179,7 @@ func (s *session) tick(m moment) error {
 func (s *session) end(ctx context.Context) {
 	m := s.clock.moment(s.d)
 	s.frames(s.dec.Flush(), m)
+	s.giveUp(m, "the line ended before its trace was whole")
 	s.add(s.samples.flush(m.wall)...)
 	s.flush()
 	if s.d.detector != nil {

@@ -19,12 +19,13 @@ const (
 	partAngle
 	partDuration
 	partClock
+	partSamples
 	parts // how many there are
 )
 
 // partNames are the words for parts in profiles, as group names of a pattern
 // and as names of byte fields.
-var partNames = [parts]string{"value", "sign", "unit", "status", "kind", "counter", "angle", "duration", "clock"}
+var partNames = [parts]string{"value", "sign", "unit", "status", "kind", "counter", "angle", "duration", "clock", "samples"}
 
 func partByName(name string) (part, bool) {
 	for i, n := range partNames {

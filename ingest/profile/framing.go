@@ -13,6 +13,7 @@ const (
 	frameSTX   framingKind = "stx_etx" // between two marks, with a tail of fixed length after the second
 	frameFixed framingKind = "fixed"   // so many bytes; may begin with sync bytes
 	frameIdle  framingKind = "idle"    // between two gaps in time
+	frameCount framingKind = "counted" // begins with sync bytes and says itself how long it is
 )
 
 // framing is how the stream is cut.
@@ -23,6 +24,11 @@ type framing struct {
 	tail  int    // stx_etx: bytes after the end mark
 	max   int    // greatest length of a frame, all included; fixed: its length
 	quiet time.Duration
+
+	// counted: where the length is written, how, and what is to be added to it
+	// for the whole frame.
+	lengthAt, lengthAdd int
+	lengthType          fieldType
 }
 
 // span is what framing finds at a place in the stream.
@@ -52,6 +58,9 @@ func (f *framing) at(b []byte) (n int, s span) {
 		}
 		return f.max, spanWhole
 	}
+	if f.kind == frameCount {
+		return f.counted(b)
+	}
 	b = b[:min(len(b), f.max)]
 	n = bytes.Index(b[len(f.start):], f.end)
 	if n >= 0 {
@@ -64,6 +73,22 @@ func (f *framing) at(b []byte) (n int, s span) {
 		return f.max, spanLong
 	}
 	return 0, spanMore
+}
+
+// counted is at for frames that say how long they are.
+func (f *framing) counted(b []byte) (n int, s span) {
+	head := f.lengthAt + binaryTypes[f.lengthType]
+	if len(b) < head {
+		return 0, spanMore
+	}
+	n = int(min(readBinary(f.lengthType, b[f.lengthAt:head]), int64(f.max))) + f.lengthAdd
+	switch {
+	case n < head || n > f.max:
+		return 0, spanNone
+	case n > len(b):
+		return 0, spanMore
+	}
+	return n, spanWhole
 }
 
 // skip returns how many bytes at the beginning of b cannot begin a frame.

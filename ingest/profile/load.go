@@ -115,7 +115,7 @@ var nameForm = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,39}$`)
 // read fills p from the file's top level.
 func (p *Profile) read(root node) {
 	k := root.keys("profile!", "about", "reads!", "line!", "framing!", "checksum!", "decode!", "value!", "units",
-		"signs", "status", "kinds", "counter", "angle", "duration", "acquire!", "answer", "resends", "settle")
+		"signs", "status", "kinds", "counter", "angle", "duration", "trace", "acquire!", "answer", "resends", "settle")
 	p.name = k["profile"].text()
 	if k["profile"].ok() && !nameForm.MatchString(p.name) {
 		k["profile"].wrong("write up to 40 lower-case letters, digits and '-', such as orrin-k2", "name %q cannot be used", p.name)
@@ -127,6 +127,7 @@ func (p *Profile) read(root node) {
 	p.readChecksum(k["checksum"])
 	p.readForm(k["decode"])
 	p.readMeaning(k)
+	p.readTrace(k["trace"])
 	p.readAcquire(k["acquire"])
 	p.readAnswer(k["answer"])
 	p.resends = k["resends"].truth()
@@ -173,7 +174,7 @@ const cutAfter = 2 * time.Second
 
 func (p *Profile) readFraming(n node) {
 	f := &p.framing
-	kinds := []string{string(frameLine), string(frameSTX), string(frameFixed), string(frameIdle)}
+	kinds := []string{string(frameLine), string(frameSTX), string(frameFixed), string(frameIdle), string(frameCount)}
 	f.quiet, f.max = cutAfter, 1
 	if !n.ok() || n.y.Kind != yaml.MappingNode {
 		n.keys("kind!")
@@ -214,6 +215,17 @@ func (p *Profile) readFraming(n node) {
 		k := n.keys("kind", "gap!", "max!")
 		f.quiet = k["gap"].duration(cutAfter, time.Millisecond, time.Minute)
 		f.max = k["max"].whole(1, 1, mostFrame)
+	case frameCount:
+		k := n.keys("kind", "sync!", "length_at!", "length_type!", "length_add!", "max!", "quiet")
+		f.start = k["sync"].bytes(8)
+		if k["sync"].ok() && len(f.start) == 0 {
+			k["sync"].wrong(`write the bytes that begin a frame, such as "\xA5"`, "a frame that says how long it is needs a mark")
+		}
+		f.lengthAt = k["length_at"].whole(1, len(f.start), 64)
+		f.lengthType = fieldType(k["length_type"].word(string(typeU8), string(typeU8), string(typeU16BE), string(typeU16LE)))
+		f.lengthAdd = k["length_add"].whole(0, 0, mostFrame)
+		f.max = k["max"].whole(1, f.lengthAt+binaryTypes[f.lengthType], mostFrame)
+		f.readQuiet(k["quiet"])
 	}
 }
 

@@ -94,7 +94,7 @@ func TestProblems(t *testing.T) {
 }
 
 func TestShipped(t *testing.T) {
-	want := "orrin-k2 pinn-d3 velm-s5"
+	want := "orrin-k2 pinn-d3 tarn-t9 velm-s5"
 	if got := strings.Join(Shipped(), " "); got != want {
 		t.Errorf("shipped %s, want %s", got, want)
 	}
@@ -133,7 +133,7 @@ func TestOpenFile(t *testing.T) {
 	if err != nil || p.Name() != "plain-line" || p.Line() != (Line{4800, 8, ParityNone, "1", FlowNone}) {
 		t.Errorf("open %s: %+v, %v", file, p, err)
 	}
-	if _, err := Open("no-such"); err == nil || !strings.Contains(err.Error(), "orrin-k2, pinn-d3, velm-s5") {
+	if _, err := Open("no-such"); err == nil || !strings.Contains(err.Error(), "orrin-k2, pinn-d3, tarn-t9, velm-s5") {
 		t.Errorf("error %v does not list the shipped profiles", err)
 	}
 	if _, err := Open(t.TempDir()); err == nil {

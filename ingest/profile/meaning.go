@@ -54,6 +54,9 @@ func (p *Profile) decode(frame []byte) (r *Reading, reason, detail string) {
 	if reason, detail = p.sum.check(frame); reason != "" {
 		return nil, reason, detail
 	}
+	if p.trace != nil && p.trace.mark.matches(frame) {
+		return p.trace.read(frame)
+	}
 	var x raw
 	if reason, detail = p.form.extract(frame, p.framing.body(frame), &x); reason != "" {
 		return nil, reason, detail
@@ -61,7 +64,7 @@ func (p *Profile) decode(frame []byte) (r *Reading, reason, detail string) {
 	r = &Reading{}
 	for _, step := range [...]func(*raw, *Reading) (string, string){
 		p.meaning.readKind, p.meaning.readStatus, p.meaning.readValue,
-		p.meaning.readCounter, p.meaning.readAngle, p.meaning.readDuration,
+		p.meaning.readCounter, p.meaning.readAngle, p.meaning.readDuration, p.readSamples,
 	} {
 		if reason, detail = step(&x, r); reason != "" {
 			return nil, reason, detail

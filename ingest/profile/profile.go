@@ -79,6 +79,7 @@ type Profile struct {
 	sum     checksum
 	form    form
 	meaning meaning
+	trace   *traceForm // nil: the tool sends no traces
 }
 
 // Name returns the profile's name, such as "orrin-k2".

@@ -12,6 +12,7 @@ type Kind string
 const (
 	Peak   Kind = "peak"   // the greatest value of one pull: a reading by itself
 	Sample Kind = "sample" // a value of the moment: readings are settled out of many
+	Part   Kind = "trace"  // no value: a part of the trace of the last reading, see Reading.Block
 )
 
 // StatusOK is the status of a reading that its tool has no doubts about.
@@ -36,6 +37,8 @@ type Reading struct {
 	Status      string         // a word of the profile's table; StatusOK if the tool sends none
 	Good        bool           // the status does not speak against the value; false for overload and the like
 	ToolClock   string         // the tool's own time as sent; data, never order
+	Samples     int            // how many samples of its trace follow in blocks; 0: none
+	Block       *Block         // of a Part, which has nothing else; nil: this is no Part
 }
 
 // Why a run of bytes was refused: the codes of events.FrameRefused.
@@ -48,6 +51,7 @@ const (
 	ReasonRange    = "range"    // a number beyond what the tool can send
 	ReasonTooLong  = "too_long" // no end within the greatest length
 	ReasonCut      = "cut"      // it began and did not end before the line fell silent
+	ReasonTrace    = "trace"    // a part of a trace that belongs to no reading, or of one that did not become whole
 )
 
 // Frame is a run of bytes as they came: a reading, or a refusal that says

@@ -40,6 +40,28 @@ func d3Frame(status byte, counts int32, number byte) []byte {
 	return append(b, x)
 }
 
+// t9Frame is mark, length, content, CRC.
+func t9Frame(content []byte) []byte {
+	b := append([]byte{0xC5, 0x3A, byte(len(content)), byte(len(content) >> 8)}, content...)
+	c := bitwiseModbus(b[2:])
+	return append(b, byte(c), byte(c>>8))
+}
+
+func t9Pull(number int, hundredths int32, unit, status byte, tenths int16, ms, samples int) []byte {
+	u := uint32(hundredths)
+	return t9Frame([]byte{'P', byte(number), byte(number >> 8), byte(u), byte(u >> 8), byte(u >> 16), byte(u >> 24), unit, status,
+		byte(tenths), byte(uint16(tenths) >> 8), byte(ms), byte(ms >> 8), byte(samples), byte(samples >> 8)})
+}
+
+// t9Block has torque (0.02) and angle (0.1°) in turn.
+func t9Block(number, first, us int, figures ...int16) []byte {
+	b := []byte{'S', byte(number), byte(number >> 8), byte(first), byte(first >> 8), byte(us), byte(us >> 8)}
+	for _, x := range figures {
+		b = append(b, byte(x), byte(uint16(x)>>8))
+	}
+	return t9Frame(b)
+}
+
 // bitwiseModbus is CRC-16/MODBUS bit by bit, most significant bit first, over
 // mirrored bytes: another way than the table of the mirrored polynomial.
 func bitwiseModbus(b []byte) uint16 {
@@ -155,6 +177,11 @@ func good(name string, n int) []byte {
 		return s5Frame(n, '+', 3500+n, 1, 0, 840)
 	case "pinn-d3":
 		return d3Frame(0, int32(150+n), byte(n))
+	case "tarn-t9":
+		if n%3 == 2 {
+			return t9Block(n-1, 0, 1000, int16(n), 10, 900, 187)
+		}
+		return t9Pull(n, int32(3500+n), 'n', 0, 412, 840, 2)
 	case "plain-line":
 		return fmt.Appendf(nil, "%d.5 Nm\n", 20+n)
 	case "idle-binary":
@@ -166,7 +193,7 @@ func good(name string, n int) []byte {
 }
 
 // streaming are the profiles in which time does not end a frame.
-var streaming = []string{"orrin-k2", "velm-s5", "pinn-d3", "plain-line", "fixed-bare", "stx-tail"}
+var streaming = []string{"orrin-k2", "velm-s5", "pinn-d3", "tarn-t9", "plain-line", "fixed-bare", "stx-tail"}
 
 // chunk is bytes that come at one time.
 type chunk struct {
@@ -200,7 +227,19 @@ func streamCases() []streamCase {
 	d := func(n int) []byte { return good("pinn-d3", n) }
 	i := func(n int) []byte { return good("idle-binary", n) }
 	const ms = events.Instant(1000)
+	t := func(n int) []byte { return good("tarn-t9", n) }
 	return []streamCase{
+		{"t9 two around a bad one", "tarn-t9", one(t(0), flip(t(1), 9, 1), t(3)), []string{"+35.00 N.m", "-checksum 21", "+35.03 N.m"}},
+		{"t9 with a block", "tarn-t9", one(t(1), t(2), t(3)), []string{"+35.01 N.m", "+samples 2", "+35.03 N.m"}},
+		{"t9 half a sample", "tarn-t9", one(t9Block(1, 0, 1000, 5, 6, 7)), []string{"-form 19"}},
+		{"t9 no sample", "tarn-t9", one(t9Block(1, 0, 1000)), []string{"-form 13"}},
+		{"t9 sample beyond the last", "tarn-t9", one(t9Block(1, 6000, 1000, 5, 6)), []string{"-range 17"}},
+		{"t9 no time between samples", "tarn-t9", one(t9Block(1, 0, 0, 5, 6)), []string{"-range 17"}},
+		{"t9 length beyond any", "tarn-t9", one([]byte{0xC5, 0x3A, 0xFF, 0xFF}, t(1)), []string{"-noise 4", "+35.01 N.m"}},
+		{"t9 length hit", "tarn-t9", one(flip(t(1), 2, 0x40), t(3)), []string{"-cut 21", "+35.03 N.m"}},
+		{"t9 unit unknown", "tarn-t9", one(t9Pull(1, 3500, 'x', 0, 0, 0, 0)), []string{"-unit 21"}},
+		{"t9 overload", "tarn-t9", one(t9Pull(1, 3500, 'f', 1, 0, 0, 0)), []string{"+35.00 lbf.ft overload bad"}},
+
 		{"k2 one", "orrin-k2", one(k(1)), []string{"+21.01 lbf.ft"}},
 		{"k2 two around a bad one", "orrin-k2", one(k(1), flip(k(2), 9, 1), k(3)), []string{"+21.01 lbf.ft", "-checksum 34", "+23.03 lbf.ft"}},
 		{"k2 noise before", "orrin-k2", one([]byte("\x00#\xff##"), k(1)), []string{"-noise 1", "-cut 4", "+21.01 lbf.ft"}},
@@ -278,6 +317,10 @@ func summary(fs []Frame) []string {
 			out = append(out, fmt.Sprintf("-%s %d", f.Reason, len(f.Bytes)))
 			continue
 		}
+		if f.Reading.Kind == Part {
+			out = append(out, fmt.Sprintf("+samples %d", f.Reading.Block.Len()))
+			continue
+		}
 		s := fmt.Sprintf("+%s %s", f.Reading.Text, f.Reading.Unit.Code())
 		if f.Reading.Status != StatusOK {
 			s += " " + f.Reading.Status
@@ -336,7 +379,7 @@ func whole(t interface {
 	}
 }
 
-var exact = cmp.AllowUnexported(quantity.Value{}, quantity.Unit{})
+var exact = cmp.AllowUnexported(quantity.Value{}, quantity.Unit{}, Block{}, number{})
 
 // TestCuts pushes every stream byte by byte and in random pieces: what comes
 // out is the same.
