@@ -220,8 +220,8 @@ func (j Job) place(f Fault, tools map[string]Model) (pass int, err error) {
 		return 0, fmt.Errorf("cannot happen in a %s step", s.Kind)
 	case s.Kind == Measure:
 		return 0, nil
-	case f.Kind == ResentFrame && tools[s.Tool] != VelmS5:
-		return 0, fmt.Errorf("only a %s sends again; step %s uses %s", VelmS5, s.ID, s.Tool)
+	case f.Kind == ResentFrame && !tools[s.Tool].resends():
+		return 0, fmt.Errorf("only %s and %s send again; step %s uses %s", VelmS5, TarnT9, s.ID, s.Tool)
 	case f.Kind == WrongTool && (tools[f.Tool] == "" || tools[f.Tool] == PinnD3):
 		return 0, fmt.Errorf("no torque wrench %q in the plan", f.Tool)
 	}

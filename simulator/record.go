@@ -148,7 +148,7 @@ func (t *recorded) Pull(ctx context.Context, p Pull, w Wire) (Sent, error) {
 		return s, err
 	}
 	t.r.note(s)
-	if d, ok := t.Tool.(*s5); ok {
+	if d, ok := t.Tool.(interface{ play(context.Context) error }); ok {
 		err = d.play(ctx)
 	}
 	return s, err
@@ -177,7 +177,7 @@ func (t *recorded) Measure(ctx context.Context, v quantity.Length, w Wire) (Sent
 }
 
 // play sends what is queued as often as it must be sent until it is answered.
-func (t *s5) play(ctx context.Context) error {
+func (t *resender) play(ctx context.Context) error {
 	for len(t.queue) > 0 {
 		r := <-t.queue
 		for i := range max(len(r.frames), r.deaf+1) {

@@ -291,7 +291,7 @@ func (b *builder) pass(step, n int, bolts map[string]*bolt, faults map[string]Fa
 func (b *builder) mistake(f Fault, step, n int, id string, o *bolt) {
 	s := b.job.Steps[step]
 	p := s.Passes[n]
-	once := b.tools[s.Tool].Model != VelmS5
+	once := !b.tools[s.Tool].Model.resends()
 	b.truth.expect(f, s.Strict, once)
 	good := func(w Wire, k FaultKind) { b.pull(s, n, id, o, b.aim(p), w, k) }
 	switch f.Kind {

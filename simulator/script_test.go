@@ -199,7 +199,7 @@ func TestPlansThatCannotBe(t *testing.T) {
 		"no such fastener":   {Fault{Kind: LowPull, Step: "cover", Fastener: "9"}, "no fastener"},
 		"word":               {Fault{Kind: LowPull, Step: "kit"}, "cannot happen"},
 		"low measurement":    {Fault{Kind: LowPull, Step: "play"}, "cannot happen"},
-		"resent by a K2":     {Fault{Kind: ResentFrame, Step: "cover"}, "only a velm-s5"},
+		"resent by a K2":     {Fault{Kind: ResentFrame, Step: "cover"}, "only velm-s5"},
 		"no wrong tool":      {Fault{Kind: WrongTool, Step: "cover", Tool: "d3"}, "no torque wrench"},
 		"missed in the snug": {Fault{Kind: MissedBolt, Step: "cover", Pass: 0}, "last pass"},
 	} {

@@ -22,22 +22,27 @@ type Model string
 const (
 	OrrinK2 Model = "orrin-k2" // torque wrench with angle, pushes a line
 	VelmS5  Model = "velm-s5"  // torque wrench, resends until it is answered
+	TarnT9  Model = "tarn-t9"  // torque wrench with angle and trace, resends too
 	PinnD3  Model = "pinn-d3"  // dial indicator, polled or streaming, binary
 )
+
+// resends reports whether a tool sends a reading again until it is answered.
+func (m Model) resends() bool { return m == VelmS5 || m == TarnT9 }
 
 // ToolSpec describes one emulated tool.
 type ToolSpec struct {
 	ID    string
 	Model Model
 	// Unit is what the user has set at the tool. K2: N·m, lbf·ft, lbf·in,
-	// kgf·cm; S5: N·m, lbf·ft, lbf·in; D3: mm, in. Zero: N·m or mm.
+	// kgf·cm; S5: N·m, lbf·ft, lbf·in; T9: N·m, lbf·ft; D3: mm, in. Zero: N·m or mm.
 	Unit quantity.Unit
 	// Bias is the tool's deviation, as a share of the reading: 0.002 reads
 	// 0.2 % more than is true. Of a D3 it is not used.
 	Bias float64
 	// Counter is the number of the first reading; it wraps as the tool's does.
 	Counter uint64
-	// Resend is how long an S5 waits for an answer; 0: 1.5 s, as its notes say.
+	// Resend is how long an S5 or a T9 waits for an answer; 0: 1.5 s and 2.5 s, as
+	// their notes say.
 	Resend time.Duration
 }
 
@@ -57,7 +62,7 @@ func (s ToolSpec) validate() error {
 		return errors.New("read tool: it has no id")
 	}
 	if _, ok := lineRates[s.Model]; !ok {
-		return fmt.Errorf("read tool %s: no model %q; write %s, %s or %s", s.ID, s.Model, OrrinK2, VelmS5, PinnD3)
+		return fmt.Errorf("read tool %s: no model %q; write %s, %s, %s or %s", s.ID, s.Model, OrrinK2, VelmS5, TarnT9, PinnD3)
 	}
 	return s.knows(s.unit())
 }
@@ -73,11 +78,12 @@ func (s ToolSpec) knows(u quantity.Unit) error {
 var unitWords = map[Model]map[quantity.Unit]string{
 	OrrinK2: {quantity.NewtonMetre: "NM", quantity.PoundFoot: "FTLB", quantity.PoundInch: "INLB", quantity.KilogramForceCm: "KGCM"},
 	VelmS5:  {quantity.NewtonMetre: "1", quantity.PoundFoot: "2", quantity.PoundInch: "3"},
+	TarnT9:  {quantity.NewtonMetre: "n", quantity.PoundFoot: "f"},
 	PinnD3:  {quantity.Millimetre: "0", quantity.Inch: "1"},
 }
 
 // lineRates is each model's line speed in baud.
-var lineRates = map[Model]int{OrrinK2: 9600, VelmS5: 38400, PinnD3: 115200}
+var lineRates = map[Model]int{OrrinK2: 9600, VelmS5: 38400, TarnT9: 230400, PinnD3: 115200}
 
 // Wire is what the line does to a reading.
 type Wire struct {
@@ -136,6 +142,8 @@ func NewDevice(spec ToolSpec, port Port, clock Clock, seed uint64) (Device, erro
 		return &k2{body: b}, nil
 	case VelmS5:
 		return newS5(b), nil
+	case TarnT9:
+		return newT9(b), nil
 	}
 	return newD3(b), nil
 }

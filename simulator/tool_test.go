@@ -431,3 +431,55 @@ func TestToolsThatCannotBe(t *testing.T) {
 		}
 	}
 }
+
+// The T9 sends summary and trace, and all of it again without an answer.
+func TestT9SendsPullAndTrace(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		host, tool := net.Pipe()
+		d := open(t, ToolSpec{ID: "t9", Model: TarnT9, Counter: 317}, pipe{tool})
+		stop := start(t, d)
+		p := somePull
+		p.Swings = []Swing{{Length: 500 * time.Millisecond, From: quantity.NewtonMetres(3.5), To: p.Peak, Turn: p.Angle}}
+		if _, err := d.Pull(context.Background(), p, Wire{}); err != nil {
+			t.Fatal(err)
+		}
+		frame := func() []byte {
+			head := make([]byte, 4)
+			if _, err := io.ReadFull(host, head); err != nil || head[0] != 0xC5 || head[1] != 0x3A {
+				t.Fatalf("no mark: %X, %v", head, err)
+			}
+			rest := make([]byte, int(head[2])+int(head[3])<<8+2)
+			if _, err := io.ReadFull(host, rest); err != nil {
+				t.Fatal(err)
+			}
+			if n := len(rest) - 2; modbus(append(head[2:], rest[:n]...)) != uint16(rest[n])|uint16(rest[n+1])<<8 {
+				t.Errorf("frame %X %X has a wrong CRC", head, rest)
+			}
+			return rest[:len(rest)-2]
+		}
+		began := time.Now()
+		all := func() (samples int, whole []byte) {
+			sum := frame()
+			want := int(sum[13]) | int(sum[14])<<8
+			whole = append(whole, sum...)
+			for samples < want {
+				b := frame()
+				samples += (len(b) - 7) / 4
+				whole = append(whole, b...)
+			}
+			return samples, whole
+		}
+		n, first := all()
+		again, second := all()
+		if n != 502 || again != n || !bytes.Equal(first, second) || time.Since(began) != 2500*time.Millisecond {
+			t.Errorf("%d samples, then %d after %v; want 502 twice, 2.5 s apart", n, again, time.Since(began))
+		}
+		io.WriteString(host, "K00317\n")
+		host.SetReadDeadline(time.Now().Add(time.Hour))
+		if b, err := host.Read(make([]byte, 1)); err == nil {
+			t.Errorf("after the answer came %d bytes", b)
+		}
+		stop()
+		host.Close()
+	})
+}
