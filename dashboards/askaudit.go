@@ -35,6 +35,6 @@ func askAudit(_ *Pages, r *http.Request, v viewer, job *rules.Job, a *askView) e
 	if len(a.Places) == 0 {
 		return &pageProblem{Status: http.StatusConflict, Text: "No fastener of this job is finished yet.", Todo: "Audit one once its last pass is done.", Back: a.Back, Name: "Back to the bench"}
 	}
-	a.By = leads(v, person(r))
+	a.By, a.ByTitle = leads(v, person(r)), "Who audits"
 	return nil
 }

@@ -594,7 +594,7 @@ func (v viewer) lastJudged(proc *procedure.Procedure, step int, j events.Reading
 	}
 	l.Sent = sentWords(j.Text, j.Unit, unit)
 	l.By = v.toolName(j.Tool) + ", " + clockTime(j.AtUs, v.now)
-	if spec.Joint != nil {
+	if spec.Joint != nil && j.Verdict != events.Low {
 		l.Evidence = v.evidence(j)
 	}
 	if j.Typed {

@@ -57,8 +57,8 @@ func TestLearnedPage(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, svg := read(t, resp); !strings.Contains(svg, "<svg") || !strings.Contains(svg, "window now") || !strings.Contains(svg, "proposed window") {
-		t.Error("the plot lacks a window")
+	if _, svg := read(t, resp); !strings.Contains(svg, "<svg") || strings.Count(svg, "stroke:#0A4FAE") != 4 {
+		t.Errorf("the plot has %d blue lines, want two for each window", strings.Count(svg, "stroke:#0A4FAE"))
 	}
 	for path, want := range map[string]int{"/learned/cover/0": http.StatusNotFound, "/learned/none/1": http.StatusNotFound, "/learned/cover/x": http.StatusNotFound, "/revise": http.StatusBadRequest} {
 		resp, err := http.Get(base + "/procedures/RA-210/T" + path)

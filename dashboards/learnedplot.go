@@ -2,7 +2,6 @@ package dashboards
 
 import (
 	"bytes"
-	"fmt"
 	"image/color"
 	"math"
 
@@ -17,30 +16,28 @@ import (
 const mostBins = 40
 
 var (
-	inkColor    = color.NRGBA{0x14, 0x20, 0x2b, 0xff}
-	metalColor  = color.NRGBA{0xd5, 0xda, 0xd9, 0xff}
-	blueColor   = color.NRGBA{0x0a, 0x4f, 0xae, 0xff}
-	yellowColor = color.NRGBA{0xff, 0xf4, 0xcf, 0xff}
+	inkColor   = color.NRGBA{0x14, 0x20, 0x2b, 0xff}
+	metalColor = color.NRGBA{0xd5, 0xda, 0xd9, 0xff}
+	blueColor  = color.NRGBA{0x0a, 0x4f, 0xae, 0xff}
 )
 
-// plotRotations draws how far the pulls of a pass turned: columns for first
-// pulls and for pulls on a tight fastener, the window now as a full line at
-// each end, the proposed one dashed.
+// plotRotations draws how far the pulls of a pass turned: filled columns for
+// first pulls, empty dashed ones for pulls on a tight fastener, the window now
+// as a full line at each end, the proposed one dashed. The page says so below.
 func plotRotations(lp *learnedPass) ([]byte, error) {
 	p := plot.New()
 	sans := font.Font{Typeface: "Liberation", Variant: "Sans"}
-	for _, s := range []*draw.TextStyle{&p.X.Label.TextStyle, &p.Y.Label.TextStyle, &p.X.Tick.Label, &p.Y.Tick.Label, &p.Legend.TextStyle} {
+	for _, s := range []*draw.TextStyle{&p.X.Label.TextStyle, &p.Y.Label.TextStyle, &p.X.Tick.Label, &p.Y.Tick.Label} {
 		s.Font = font.From(sans, 13)
 		s.Color = inkColor
 	}
 	p.X.Label.Text, p.Y.Label.Text = "rotation, degrees", "pulls"
-	p.Legend.Top, p.Y.Min = true, 0
 	lo, hi := span(lp.fresh, lp.repeat)
 	for _, g := range []struct {
-		xs   []float64
-		fill color.Color
-		name string
-	}{{lp.fresh, metalColor, "first pulls"}, {lp.repeat, yellowColor, "on a tight fastener"}} {
+		xs     []float64
+		fill   color.Color
+		dashes []vg.Length
+	}{{lp.fresh, metalColor, nil}, {lp.repeat, nil, []vg.Length{vg.Points(3), vg.Points(2)}}} {
 		if len(g.xs) == 0 {
 			continue
 		}
@@ -48,31 +45,28 @@ func plotRotations(lp *learnedPass) ([]byte, error) {
 		if err != nil {
 			return nil, err
 		}
-		h.FillColor, h.LineStyle = g.fill, draw.LineStyle{Color: inkColor, Width: vg.Points(1)}
+		h.FillColor, h.LineStyle = g.fill, draw.LineStyle{Color: inkColor, Width: vg.Points(1.2), Dashes: g.dashes}
 		p.Add(h)
-		p.Legend.Add(fmt.Sprintf("%s (%d)", g.name, len(g.xs)), h)
 	}
-	top := p.Y.Max * 1.3 // room for the legend
+	top := p.Y.Max * 1.1
 	for _, w := range []struct {
 		lo, hi float64
 		dashes []vg.Length
-		name   string
-	}{{lp.lo, lp.hi, nil, "window now"}, {lp.propLo, lp.propHi, []vg.Length{vg.Points(7), vg.Points(4)}, "proposed window"}} {
+	}{{lp.lo, lp.hi, nil}, {lp.propLo, lp.propHi, []vg.Length{vg.Points(7), vg.Points(4)}}} {
 		if w.hi <= w.lo {
 			continue
 		}
-		for i, x := range []float64{w.lo, w.hi} {
+		for _, x := range []float64{w.lo, w.hi} {
 			l, err := plotter.NewLine(plotter.XYs{{X: x, Y: 0}, {X: x, Y: top}})
 			if err != nil {
 				return nil, err
 			}
 			l.LineStyle = draw.LineStyle{Color: blueColor, Width: vg.Points(2.5), Dashes: w.dashes}
 			p.Add(l)
-			if i == 0 {
-				p.Legend.Add(w.name, l)
-			}
 		}
 	}
+	room := (p.X.Max - p.X.Min) / 20 // a line at the edge would be cut
+	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = p.X.Min-room, p.X.Max+room, 0, top
 	c := vgsvg.New(vg.Points(640), vg.Points(300))
 	p.Draw(draw.New(c))
 	var b bytes.Buffer

@@ -204,6 +204,23 @@ func TestAuditAndClosingRoundAreSaid(t *testing.T) {
 	see("/bench/axle", "Closing round: pull every bolt that has the collar once more at 45.0 N·m. It must not turn.", `data-kind="closing"`)
 }
 
+// With nobody named the page asks who works here; the whole figure stays on
+// the screen all the same.
+func TestFigureFitsWithNobodyNamed(t *testing.T) {
+	r := newRig(t)
+	r.open()
+	r.pull("24.8")
+	ctx := browse(t)
+	for _, size := range screens[:2] {
+		do(t, ctx, chromedp.EmulateViewport(size[0], size[1]), chromedp.Navigate(r.server.URL+"/bench/axle"))
+		seen(t, ctx, "the stream", live)
+		picture(t, ctx, "nobody", size[0], size[1])
+		if cut := eval[float64](t, ctx, `document.querySelector("#last").getBoundingClientRect().bottom - document.querySelector(".bar").getBoundingClientRect().top`); cut > 0 {
+			t.Errorf("%v: %v pixels of the figure's card are cut off", size, cut)
+		}
+	}
+}
+
 func TestPercent(t *testing.T) {
 	for p, want := range map[float64]string{0.9999: "over 99.9 %", 0.997: "99.7 %", 1: "100 %", 0.62: "62 %", 0.004: "under 1 %", 0: "0 %"} {
 		if got := percent(p); got != want {
