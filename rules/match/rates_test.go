@@ -35,7 +35,7 @@ func rate(t *testing.T, tier string, taught, jobs int) {
 		}
 		for _, m := range []bool{false, true} {
 			p, left := s.plan(m)
-			f := New(tuned(), s.joint(k))
+			f := New(nil, s.joint(k))
 			qs := s.pulls(p)
 			for _, q := range qs {
 				f = f.Pull(q)
@@ -111,13 +111,4 @@ func BenchmarkPull24(b *testing.B) {
 			b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(b.N)/float64(len(qs)), "µs/pull")
 		})
 	}
-}
-
-// testTune changes the parameters, to see what hangs on them.
-var testTune = func(*Params) {}
-
-func tuned() *Params {
-	p := Default()
-	testTune(p)
-	return p
 }
