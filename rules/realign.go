@@ -53,9 +53,8 @@ func (j *Job) marked(step, pass int) map[uint64]*Mark {
 // it was taken for.
 func (t *tx) flips(step, pass int, f *match.Filter, pulls []*Evidence) bool {
 	marked := t.job.marked(step, pass)
-	for k, e := range pulls {
-		_, _, p := idle(f.Explain(k))
-		switch {
+	for k, p := range f.Idle() {
+		switch e := pulls[k]; {
 		case marked[e.Pull.Reading] != nil && e.Pull.Placed == "" && p >= asideEnough:
 			return true
 		case marked[e.Pull.Reading] == nil && t.job.aside(e.Pull.Reading) != nil && 1-p >= backEnough:

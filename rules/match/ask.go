@@ -51,6 +51,7 @@ func (f *Filter) reweigh(factor func(h *hyp) float64) *Filter {
 // change returns the filter with every hypothesis changed.
 func (f *Filter) change(do func(h *hyp)) *Filter {
 	g := *f
+	g.after = nil
 	g.hyps = slices.Clone(f.hyps)
 	for i := range g.hyps {
 		do(&g.hyps[i])

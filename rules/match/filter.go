@@ -19,6 +19,18 @@ type Filter struct {
 	lastQ   Pull
 	reading []uint64
 	dropped float64
+	after   *after // what Pull gave last, so that trying a pull and then taking it costs once
+}
+
+// after is the filter after one more pull.
+type after struct {
+	q Pull
+	f *Filter
+}
+
+// same reports whether two pulls are the same reading, told alike.
+func (q *Pull) same(o *Pull) bool {
+	return q.Reading != 0 && q.Reading == o.Reading && q.AtS == o.AtS && q.Torque == o.Torque && q.Placed == o.Placed && q.Gap == o.Gap && q.Tool == o.Tool
 }
 
 // hyp is one reading of all pulls so far.
@@ -132,11 +144,16 @@ func (f *Filter) Dropped() float64 { return f.dropped }
 
 // Pull returns the filter after one more pull.
 func (f *Filter) Pull(q Pull) *Filter {
+	if a := f.after; a != nil && a.q.same(&q) {
+		return a.f
+	}
 	g := *f
+	g.after = nil
 	if f.pulls >= maxPulls {
 		g.over++
 		return &g
 	}
+	f.after = &after{q: q, f: &g}
 	g.reading = append(slices.Clip(f.reading), q.Reading)
 	g.pulls++
 	x := f.m.features(q, f.lastAt)

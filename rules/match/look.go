@@ -28,6 +28,27 @@ func (f *Filter) Explain(k int) []Explanation {
 	return out
 }
 
+// Idle returns for each pull the chance that it made no fastener tight.
+func (f *Filter) Idle() []float64 {
+	out := make([]float64, f.pulls)
+	for i := range f.hyps {
+		w := math.Exp(f.hyps[i].weight())
+		n := f.hyps[i].path
+		for k := f.pulls - 1; k >= 0; k-- {
+			switch n.kind {
+			case kNext, kOther, kSwing, kFinish, kRetight, kLoosen:
+			default:
+				out[k] += w
+			}
+			n = n.parent
+		}
+	}
+	for k := range out {
+		out[k] = min(out[k], 1)
+	}
+	return out
+}
+
 // addTo adds an explanation to one of the same kind and fastener.
 func addTo(out []Explanation, e Explanation) []Explanation {
 	for i := range out {
