@@ -26,8 +26,8 @@ type asideView struct {
 
 // auditView is a residual-torque audit that was judged.
 type auditView struct {
-	Where, Value, Text string
-	Agrees             bool
+	Where, Value string
+	Agrees       bool
 }
 
 // percent writes a probability so that 100 is said of certainty only.
@@ -218,16 +218,23 @@ func (v viewer) auditNext(job *rules.Job) nextView {
 	return nextView{"audit", where, "The next pull is the audit of fastener " + a.Fastener + ". It counts for nothing.", residualWords[a.Method].Text + ". Opened by " + v.personName(a.By) + "."}
 }
 
+// mostAudits is how many audits of a step the bench page shows.
+const mostAudits = 3
+
 func (v viewer) audits(job *rules.Job, step string) []auditView {
 	var out []auditView
 	for _, r := range slices.Backward(job.Residuals) {
-		if r.Step != step {
+		if r.Step != step || len(out) == mostAudits {
 			continue
 		}
 		u := unitFor(v.st.Shop, r.Residual, v.statedUnit(job.Proc, r.Step))
-		a := auditView{Where: "Audit of fastener " + r.Fastener, Value: withUnit(r.Residual, u), Text: r.Text, Agrees: r.Agrees}
+		a := auditView{Where: "Audit of fastener " + r.Fastener, Value: withUnit(r.Residual, u), Agrees: r.Agrees}
 		if un := figure(r.U, u); un != "" {
 			a.Value = figure(r.Residual, u) + " ± " + un + " " + u.Symbol()
+		}
+		if r.Residual.IsZero() {
+			out = append(out, auditView{Where: "Audit of fastener " + r.Fastener + " gave no value", Value: r.Text})
+			continue
 		}
 		word := "differs from"
 		if r.Agrees {
@@ -241,9 +248,6 @@ func (v viewer) audits(job *rules.Job, step string) []auditView {
 			a.Value += ", would agree: " + lim
 		}
 		out = append(out, a)
-		if len(out) == 3 {
-			break
-		}
 	}
 	return out
 }
@@ -251,7 +255,7 @@ func (v viewer) audits(job *rules.Job, step string) []auditView {
 // closingWords says what a closing round asks for.
 func closingWords(figure string) string {
 	return "Closing round: pull every bolt that has the collar once more at " + figure +
-		". It must not turn. If one turns, stop and say so: it was not tight."
+		". It must not turn. If one turns, stop and call a lead: it was not tight."
 }
 
 func (v viewer) statedUnit(p *procedure.Procedure, step string) (u quantity.Unit) {

@@ -60,6 +60,9 @@ func (v viewer) procedureJoint(s *procedureStep, j *procedure.Joint) {
 		if pass.Loose {
 			line.Note = "judged loosely"
 		}
+		if pass.Closing {
+			line.Note = strings.Trim(line.Note+", none may turn; asked for where the evidence is less than "+string(j.Evidence), ", ")
+		}
 		if !pass.AngleLo.IsZero() || !pass.AngleHi.IsZero() {
 			line.Note = strings.Trim(line.Note+fmt.Sprintf(", rotation %.0f° to %.0f°", pass.AngleLo.Base(), pass.AngleHi.Base()), ", ")
 		}

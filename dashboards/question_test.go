@@ -221,6 +221,33 @@ func TestFigureFitsWithNobodyNamed(t *testing.T) {
 	}
 }
 
+// What is weighed anew with every pull must not make every page fetch itself
+// anew; a question and what ends it must.
+func TestWeighingDoesNotReload(t *testing.T) {
+	st := asked()
+	v := viewer{st, standing()}
+	for _, tc := range []struct {
+		o      events.OutcomeData
+		reload bool
+	}{
+		{events.PullWeighed{Job: "J-1", Step: "cover"}, false},
+		{events.WitnessWeighed{Job: "J-1", Step: "cover"}, false},
+		{events.QuestionAsked{Job: "J-1", Bench: "axle"}, true},
+		{events.QuestionSettled{Job: "J-1"}, true},
+		{events.ResidualAuditOpened{Job: "J-1"}, true},
+		{events.PullSetAside{Reading: 30, Job: "J-1", Bench: "axle"}, true},
+	} {
+		var p patch
+		p.add(v, "axle", tc.o)
+		if p.Reload != tc.reload {
+			t.Errorf("%T: reload %v, want %v", tc.o, p.Reload, tc.reload)
+		}
+		if b, known := benchOf(st, tc.o); b != "axle" || !known {
+			t.Errorf("%T touches bench %q (%v), want axle alone", tc.o, b, known)
+		}
+	}
+}
+
 func TestPercent(t *testing.T) {
 	for p, want := range map[float64]string{0.9999: "over 99.9 %", 0.997: "99.7 %", 1: "100 %", 0.62: "62 %", 0.004: "under 1 %", 0: "0 %"} {
 		if got := percent(p); got != want {

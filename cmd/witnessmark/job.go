@@ -11,13 +11,13 @@ import (
 func newJob() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "job",
-		Short: "Open, list, pause, resume, hand over, release or abandon a job",
+		Short: "Open, list, pause, resume, hand over, release or abandon a job; answer a question, audit a fastener",
 		Long: `A job is one unit being rebuilt under one revision of a procedure. These
 commands ask the running service, as the pages do; 'list' reads the ledger.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	cmd.AddCommand(newJobOpen(), newJobList(), newJobPause(), newJobResume(), newJobHandOver(), newJobRelease(), newJobAbandon())
+	cmd.AddCommand(newJobOpen(), newJobList(), newJobPause(), newJobResume(), newJobHandOver(), newJobRelease(), newJobAbandon(), newJobAnswer(), newJobAudit())
 	return cmd
 }
 
@@ -103,5 +103,35 @@ func newJobAbandon() *cobra.Command {
 		}, func(c *cobra.Command) {
 			c.Flags().String("reason", "", "why")
 			_ = c.MarkFlagRequired("reason") // the flag is there
+		})
+}
+
+func newJobAnswer() *cobra.Command {
+	return jobVerb("answer JOB", "Answer the question about a pull that a job waits for", "answer j-1042 --question Q812 --choice repeat --by ines", "the answer about job %s is recorded",
+		func(c *cobra.Command, a events.Ask, job string) events.Asker {
+			return events.QuestionAnswered{Ask: a, Job: job, Question: flag(c, "question"), Choice: flag(c, "choice")}
+		}, func(c *cobra.Command) {
+			c.Flags().String("question", "", "id of the question")
+			c.Flags().String("choice", "", "key of the answer")
+			for _, f := range []string{"question", "choice"} {
+				_ = c.MarkFlagRequired(f) // the flag is there
+			}
+		})
+}
+
+func newJobAudit() *cobra.Command {
+	return jobVerb("audit JOB", "Take the next pull as a lead's audit of one finished fastener's residual torque; it counts for nothing",
+		"audit j-1042 --bench axle --step cover --fastener 7 --method tighten --by maren", "the next pull at the bench of job %s is the audit",
+		func(c *cobra.Command, a events.Ask, job string) events.Asker {
+			a.Bench = flag(c, "bench")
+			return events.ResidualAuditAsked{Ask: a, Job: job, Step: flag(c, "step"), Fastener: flag(c, "fastener"), Method: events.ResidualMethod(flag(c, "method"))}
+		}, func(c *cobra.Command) {
+			c.Flags().String("bench", "", "bench id; default: where the job is")
+			c.Flags().String("step", "", "step id")
+			c.Flags().String("fastener", "", "fastener id")
+			c.Flags().String("method", "", "first_movement, tighten, loosen or loosen_retorque; some joints must not be tightened again or loosened: the unit maker's instructions come first")
+			for _, f := range []string{"step", "fastener", "method"} {
+				_ = c.MarkFlagRequired(f) // the flag is there
+			}
 		})
 }

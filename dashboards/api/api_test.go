@@ -44,6 +44,28 @@ func TestAskIsStampedAndAnswered(t *testing.T) {
 	}
 }
 
+// What people ask about evidence comes this way too.
+func TestAsksAboutEvidence(t *testing.T) {
+	by := events.Ask{By: "maren", Bench: "axle"}
+	for _, ask := range []events.Asker{
+		events.QuestionAnswered{Ask: by, Job: "j1", Question: "Q7", Choice: "again"},
+		events.LearningForgetAsked{Ask: by, Procedure: "RA-210", Step: "cover", Reason: "another lot"},
+		events.ResidualAuditAsked{Ask: by, Job: "j1", Step: "cover", Fastener: "7", Method: events.ResidualTighten},
+	} {
+		rules := &fakeRules{}
+		srv := httptest.NewServer(Handler(rules, at, nil))
+		_, err := Client{Server: srv.URL}.Ask(t.Context(), ask)
+		srv.Close()
+		if err != nil {
+			t.Fatalf("%T: %v", ask, err)
+		}
+		got, ok := rules.got.(events.Asker)
+		if !ok || got.Asked().AtUs != 1_700_000_000_000_000 || got.Asked().By != "maren" {
+			t.Errorf("%T: submitted %+v", ask, rules.got)
+		}
+	}
+}
+
 func TestAnswerComesOnceItCanBeRead(t *testing.T) {
 	order := []string{}
 	rules := &fakeRules{}
