@@ -88,7 +88,7 @@ func TestTraceIsOneEventWithItsReading(t *testing.T) {
 			r.stop()
 			r = newRig(t, b, "tarn-t9", nil)
 			line = <-r.lines
-			heard = hear(line)
+			hear(line)
 		}
 		if rep := of[events.FrameRepeated](b); len(rep) != 2 || len(of[events.ReadingTaken](b)) != 1 {
 			t.Errorf("%d repeats of %d readings, want 2 of 1", len(rep), len(of[events.ReadingTaken](b)))
