@@ -95,7 +95,7 @@ func TestTruthOfEachFault(t *testing.T) {
 		has     Deed
 	}{
 		{"missed bolt", Fault{Kind: MissedBolt, Step: "cover", Pass: -1}, []string{"missed_fastener"}, true, 15, DoFind},
-		{"double pull", Fault{Kind: DoublePull, Step: "cover", Pass: -1}, []string{"extra_pull"}, false, 16, DoTidy},
+		{"double pull", Fault{Kind: DoublePull, Step: "cover", Pass: -1}, nil, false, 16, DoTidy},
 		{"low", Fault{Kind: LowPull, Step: "cover", Pass: 0}, nil, false, 16, DoPull},
 		{"low, left", Fault{Kind: LowLeft, Step: "cover", Pass: -1}, []string{"low_left"}, true, 16, DoFind},
 		{"high", Fault{Kind: HighPull, Step: "cover", Pass: -1, Fastener: "2"}, []string{"high"}, false, 17, DoDecide},

@@ -89,6 +89,7 @@ const (
 	alertLost       = "reading_lost"
 	alertNotGranted = "release_refused"
 	alertSkipped    = "step_skipped"
+	alertSame       = "same_cycle"
 )
 
 // A consequence is what a mistake must bring about.
@@ -102,7 +103,9 @@ type consequence struct {
 var faultTruths = map[FaultKind]consequence{
 	MissedBolt: {must: []string{alertMissed}, may: []string{alertNotGranted, alertSkipped}},
 	// The pull too many is the last of the step: all its fasteners count already.
-	DoublePull: {must: []string{alertExtra}, may: []string{alertUnplaced}},
+	// Where a wrench tells the angle, a second pull that turns nothing is set
+	// aside without a word: many people pull twice by habit.
+	DoublePull: {may: []string{alertExtra, alertUnplaced}},
 	// Pulled again at once: that is how a low pull is meant to end.
 	LowPull:   {},
 	LowLeft:   {must: []string{alertLowLeft}, may: []string{alertMissed, alertNotGranted, alertSkipped}},
@@ -116,7 +119,7 @@ var faultTruths = map[FaultKind]consequence{
 	Unplugged:    {must: []string{alertLost}, lost: true},
 	GarbledFrame: {must: []string{alertLost}, lost: true},
 	NoisyLine:    {},
-	ResentFrame:  {},
+	ResentFrame:  {may: []string{alertSame}},
 }
 
 // expect adds what f must bring about.

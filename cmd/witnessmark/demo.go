@@ -32,7 +32,7 @@ func newDemo() *cobra.Command {
 		Use:   "demo",
 		Short: "Show an invented shop at work, with emulated tools on pseudo-terminals",
 		Long: `Starts everything for the invented shop Fenholt Driveline: journal, rules, ledger,
-pages, and four emulated tools of three families at two benches. A Brackwater
+pages, and five emulated tools of four families at two benches. A Brackwater
 RA-210 axle goes together without a fault; in an Ullock U6 gearbox one bolt of the
 extension housing is forgotten. The real serial reader reads real bytes.
 

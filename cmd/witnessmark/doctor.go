@@ -260,7 +260,13 @@ func examineDevices(cfg config, shop events.Shop) []finding {
 			found = append(found, finding{"device", "wrong", fmt.Sprintf("%s: %v", d.ID, err), "name a shipped profile or put your own into the directory of the setting profiles"})
 			continue
 		}
-		found = append(found, finding{What: "device", State: "good", Text: fmt.Sprintf("%s reads with profile %s", d.ID, p.Name())})
+		text := fmt.Sprintf("%s reads with profile %s", d.ID, p.Name())
+		for _, t := range shop.Tools {
+			if t.ID == d.Tool && (t.Kind == events.ToolTorqueWrench || t.Kind == events.ToolTorqueTester) {
+				text += ": " + reportsText(t.Reports)
+			}
+		}
+		found = append(found, finding{What: "device", State: "good", Text: text})
 	}
 	return found
 }

@@ -10,23 +10,49 @@ import (
 	"witnessmark/simulator"
 )
 
-// benchTools returns, by kind, the tool that a bench's devices bring.
-func benchTools(shop events.Shop, bench string) map[events.ToolKind]string {
-	kind := map[string]events.ToolKind{}
-	for _, t := range shop.Tools {
-		kind[t.ID] = t.Kind
-	}
-	tools := map[events.ToolKind]string{}
+// benchTools returns, by kind, the tools that a bench's devices bring, in the
+// order of the shop file.
+func benchTools(shop events.Shop, bench string) map[events.ToolKind][]events.Tool {
+	tools := map[events.ToolKind][]events.Tool{}
 	for _, d := range shop.Devices {
-		if d.Bench == bench && tools[kind[d.Tool]] == "" {
-			tools[kind[d.Tool]] = d.Tool
+		for _, t := range shop.Tools {
+			if d.Bench == bench && t.ID == d.Tool {
+				tools[t.Kind] = append(tools[t.Kind], t)
+			}
 		}
 	}
 	return tools
 }
 
+// planWrench returns the wrench that a technician takes for a joint: where the
+// number of pulls is not evidence enough the one that tells most and has the
+// range, else the bench's first.
+func planWrench(j *procedure.Joint, wrenches []events.Tool) (events.Tool, bool) {
+	if len(wrenches) == 0 {
+		return events.Tool{}, false
+	}
+	if j.Evidence == events.Counted {
+		return wrenches[0], true
+	}
+	for _, t := range wrenches {
+		if t.Reports.Trace && covers(t, j) {
+			return t, true
+		}
+	}
+	return wrenches[0], true
+}
+
+func covers(t events.Tool, j *procedure.Joint) bool {
+	for _, p := range j.Passes {
+		if !(t.Least.Base() <= p.Target.Base() && p.Target.Base() <= t.Most.Base()) {
+			return false
+		}
+	}
+	return true
+}
+
 // planSteps tells a simulated technician what a procedure asks for.
-func planSteps(p *procedure.Procedure, tools map[events.ToolKind]string) ([]simulator.Step, error) {
+func planSteps(p *procedure.Procedure, tools map[events.ToolKind][]events.Tool) ([]simulator.Step, error) {
 	var steps []simulator.Step
 	for i := range p.Steps {
 		st, err := planStep(&p.Steps[i], tools)
@@ -38,31 +64,36 @@ func planSteps(p *procedure.Procedure, tools map[events.ToolKind]string) ([]simu
 	return steps, nil
 }
 
-func planStep(s *procedure.Step, tools map[events.ToolKind]string) (simulator.Step, error) {
+func planStep(s *procedure.Step, tools map[events.ToolKind][]events.Tool) (simulator.Step, error) {
 	switch s.Kind {
 	case procedure.Torque:
-		tool := tools[events.ToolTorqueWrench]
-		if tool == "" {
+		tool, ok := planWrench(s.Joint, tools[events.ToolTorqueWrench])
+		if !ok {
 			return simulator.Step{}, fmt.Errorf("the bench has no torque wrench")
 		}
-		return simulator.Step{ID: s.ID, Kind: simulator.Torque, Tool: tool, Strict: s.Joint.Strict, Passes: planPasses(s.Joint)}, nil
+		return simulator.Step{ID: s.ID, Kind: simulator.Torque, Tool: tool.ID, Strict: s.Joint.Strict, Passes: planPasses(s.Joint, tool)}, nil
 	case procedure.Measure:
-		tool := tools[events.ToolDialIndicator]
-		if tool == "" {
+		indicators := tools[events.ToolDialIndicator]
+		if len(indicators) == 0 {
 			return simulator.Step{}, fmt.Errorf("the bench has no dial indicator")
 		}
 		low, high := s.Measure.LSL, s.Measure.USL
 		if low.IsZero() {
 			low = high.WithBase(0)
 		}
-		return simulator.Step{ID: s.ID, Kind: simulator.Measure, Tool: tool, Low: low, High: high}, nil
+		return simulator.Step{ID: s.ID, Kind: simulator.Measure, Tool: indicators[0].ID, Low: low, High: high}, nil
 	}
 	return simulator.Step{ID: s.ID, Kind: simulator.Confirm, Answer: planAnswer(s.Statement)}, nil
 }
 
-func planPasses(j *procedure.Joint) []simulator.Pass {
+// planPasses leaves the closing round out where the wrench tells the angle: it
+// is for those that tell torque alone.
+func planPasses(j *procedure.Joint, wrench events.Tool) []simulator.Pass {
 	var passes []simulator.Pass
 	for _, p := range j.Passes {
+		if p.Closing && wrench.Reports.Angle {
+			continue
+		}
 		q := simulator.Pass{Target: p.Target, Low: p.LSL, High: p.USL, Loose: p.Loose, Unit: p.Unit}
 		for _, i := range p.Order {
 			q.Fasteners = append(q.Fasteners, j.Fasteners[i].ID)
@@ -83,12 +114,12 @@ func planAnswer(statement string) string {
 
 // model returns which emulated tool reads with a profile.
 func model(profile string) (simulator.Model, error) {
-	for _, m := range []simulator.Model{simulator.OrrinK2, simulator.VelmS5, simulator.PinnD3} {
+	for _, m := range []simulator.Model{simulator.OrrinK2, simulator.VelmS5, simulator.TarnT9, simulator.PinnD3} {
 		if string(m) == profile {
 			return m, nil
 		}
 	}
-	return "", fmt.Errorf("no emulated tool speaks profile %q: orrin-k2, velm-s5 and pinn-d3 do", profile)
+	return "", fmt.Errorf("no emulated tool speaks profile %q: orrin-k2, velm-s5, tarn-t9 and pinn-d3 do", profile)
 }
 
 // toolSpecs describes the emulated tools of a shop. Wrenches are set to the

@@ -42,6 +42,7 @@ type shopFile struct {
 		Uncertainty yaml.Node `yaml:"uncertainty"`
 		Calibrated  yaml.Node `yaml:"calibrated"`
 		Due         yaml.Node `yaml:"due"`
+		Reports     yaml.Node `yaml:"reports"`
 	} `yaml:"tools"`
 	Devices []struct {
 		ID      string `yaml:"id"`
@@ -86,6 +87,7 @@ func parseShop(name string, text []byte) (events.Shop, error) {
 		errs = append(errs, fmt.Errorf("%s: "+format, append([]any{name}, args...)...))
 	}
 
+	unsaid := map[string]bool{} // tools of which the file does not say what they report
 	checkID := shopIDs(bad)
 	checkID("shop", f.Shop)
 	if f.Name == "" {
@@ -118,6 +120,11 @@ func parseShop(name string, text []byte) (events.Shop, error) {
 		if tool.Due, err = parseDate(t.Due.Value); err != nil {
 			bad("line %d: tool %q: due: %v", t.Due.Line, t.ID, err)
 		}
+		reports := t.Reports
+		if tool.Reports, err = parseReports(&reports, tool.Kind); err != nil {
+			bad("line %d: tool %q: %v", t.Reports.Line, t.ID, err)
+		}
+		unsaid[t.ID] = t.Reports.Kind == 0
 		s.Tools = append(s.Tools, tool)
 	}
 	for _, d := range f.Devices {
@@ -129,6 +136,7 @@ func parseShop(name string, text []byte) (events.Shop, error) {
 			USBVendor: d.USB.Vendor, USBProduct: d.USB.Product, USBSerial: d.USB.Serial})
 	}
 	checkRefs(s, bad)
+	deriveReports(&s, unsaid)
 	return s, errors.Join(errs...)
 }
 

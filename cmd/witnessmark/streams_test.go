@@ -24,7 +24,7 @@ func TestKeptStreamsAreReadAsSent(t *testing.T) {
 		t.Fatalf("no kept streams: %v", err)
 	}
 	for _, dir := range dirs {
-		for tool, name := range map[string]string{"k2-07": "orrin-k2", "s5-02": "velm-s5"} {
+		for tool, name := range map[string]string{"k2-07": "orrin-k2", "s5-02": "velm-s5", "t9-04": "tarn-t9"} {
 			bytes, err := os.ReadFile(filepath.Join(dir, tool+".bytes"))
 			if os.IsNotExist(err) {
 				continue
@@ -60,19 +60,28 @@ func readStream(t *testing.T, name string, bytes []byte) (got []sentReading, ref
 		t.Fatal(err)
 	}
 	d := p.NewDecoder()
-	seen, total := map[uint64]bool{}, 0
+	seen, total, samples := map[uint64]bool{}, 0, 0
 	for _, f := range append(d.Push(bytes, events.Instant(1)), d.Flush()...) {
 		total += len(f.Bytes)
 		switch {
 		case f.Reading == nil:
 			refused++
-		case !seen[*f.Reading.Counter]:
+		case f.Reading.Kind == profile.Part:
+			samples -= f.Reading.Block.Len()
+		default:
+			samples += f.Reading.Samples
+			if seen[*f.Reading.Counter] {
+				continue
+			}
 			seen[*f.Reading.Counter] = true
 			got = append(got, sentReading{f.Reading.Text, f.Reading.Unit.Code(), *f.Reading.Counter})
 		}
 	}
 	if total != len(bytes) {
 		t.Errorf("%d of %d bytes came back in frames", total, len(bytes))
+	}
+	if samples != 0 {
+		t.Errorf("%d samples of traces did not come", samples)
 	}
 	return got, refused
 }
