@@ -232,7 +232,7 @@ var legendLines = []legendLine{
 	{icon{Look: rules.LookPart}, "Partly done", "stripe on the head only: an earlier pass counts"},
 	{icon{Look: rules.LookNext, Next: true, Part: true}, "Next, partly done", "the collar goes round again for the next pass"},
 	{icon{Look: rules.LookWitnessed, Grade: events.Counted}, "Witnessed, counted", "thin stripe in one line: only the number of pulls agrees"},
-	{icon{Look: rules.LookWitnessed, Grade: events.Reasoned}, "Witnessed, reasoned", "middling stripe: inferred from order and time"},
+	{icon{Look: rules.LookWitnessed, Grade: events.Reasoned}, "Witnessed, reasoned", "middling stripe: inferred from all pulls, with a probability"},
 	{icon{Look: rules.LookWitnessed, Grade: events.Placed}, "Witnessed, placed", "heavy stripe: the position was confirmed"},
 	{icon{Look: rules.LookWitnessed, Grade: events.Placed, Accepted: true}, "Accepted", "a flag: a lead left it as it is, the record says why"},
 	{icon{Look: rules.LookDoubtful, Grade: events.Counted}, "Doubtful", "stripe in drops: inside the limits, but nearer to one than the tool can tell"},

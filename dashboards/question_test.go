@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"net/http"
 	"strings"
-	"sync"
 	"testing"
 
 	"github.com/chromedp/chromedp"
@@ -20,7 +19,6 @@ import (
 // and tells the pages of its own decisions.
 type askedState struct {
 	madeState
-	once    sync.Once
 	told    chan []Update
 	answers chan events.QuestionAnswered
 }
@@ -56,7 +54,6 @@ func (a *askedState) watch(ctx context.Context, _ int, fn func([]Update)) error 
 func asked() *rules.State {
 	st := everyLook()
 	nm := func(v float64) quantity.Value { return quantity.NewtonMetres(v).Value() }
-	job := st.Jobs["J-1"]
 	aside := events.PullSetAside{Reading: 30, Job: "J-1", Step: "cover", Pass: 1, Kind: events.ExplainedRepeat, Fastener: "4", P: 0.98,
 		Why: "Rear cover: once more on fastener 4, which was tight already (98 %)", Bench: "axle", Tool: "k2-07", Value: nm(46.2), Text: "46.2", Unit: "N.m",
 		AtUs: events.InstantOf(theDay)}
@@ -68,7 +65,7 @@ func asked() *rules.State {
 			Choices: []events.Choice{{Key: "again", Text: "Yes, 4 again", Kind: events.ExplainedRepeat, Fastener: "4"},
 				{Key: "other", Text: "No, bolt 9", Kind: events.ExplainedOther, Fastener: "9"}, {Key: "unsure", Text: "I do not know"}}, AtUs: events.InstantOf(theDay)}},
 	}})
-	job = st.Jobs["J-1"]
+	job := st.Jobs["J-1"]
 	job.Steps[0].Fasteners[3].P = 0.997
 	st.Alerts["A1-0"].Fasteners = []string{"3", "10", "12"}
 	st.Alerts["A1-0"].Likely = []events.FastenerWeight{{Fastener: "10", P: 0.62}, {Fastener: "12", P: 0.24}, {Fastener: "3", P: 0.09}}
