@@ -322,10 +322,10 @@ func (b *builder) mistake(f Fault, step, n int, id string, o *bolt) {
 		b.add(Action{Do: DoUnplug, Wait: b.pause(1, 3), Step: s.ID, Tool: s.Tool, Fault: f.Kind})
 		good(Wire{}, f.Kind)
 		b.add(Action{Do: DoPlug, Wait: b.pause(3, 8), Step: s.ID, Tool: s.Tool, Fault: f.Kind})
-		b.again(once, good)
+		b.again(once, s, n, id, good)
 	case GarbledFrame:
 		good(Wire{Garble: 1}, f.Kind)
-		b.again(once, good)
+		b.again(once, s, n, id, good)
 	case NoisyLine:
 		good(Wire{Noise: 7}, f.Kind)
 	case ResentFrame:
@@ -333,10 +333,13 @@ func (b *builder) mistake(f Fault, step, n int, id string, o *bolt) {
 	}
 }
 
-// again pulls once more if the reading before was lost.
-func (b *builder) again(lost bool, good func(Wire, FaultKind)) {
+// again pulls once more if the reading before was lost. The fastener is tight
+// by then and hardly turns, which alone would look like a second pull on its
+// neighbour; so he says on the page which one it is.
+func (b *builder) again(lost bool, s Step, n int, id string, good func(Wire, FaultKind)) {
 	if lost {
 		b.truth.Readings--
+		b.add(Action{Do: DoPoint, Wait: b.pause(1, 2), Step: s.ID, Pass: n, Fastener: id})
 		good(Wire{}, "")
 	}
 }
