@@ -150,3 +150,30 @@ func BenchmarkNoise(b *testing.B) {
 		})
 	}
 }
+
+// BenchmarkTrace measures a pull with 1,000 samples: decoding its frames and
+// putting the trace together.
+func BenchmarkTrace(b *testing.B) {
+	p := mustLoad(b, "tarn-t9")
+	line := t9Pull(1, 3525, 'f', 0, 412, 840, 1000)
+	for first := 0; first < 1000; first += 200 {
+		figures := make([]int16, 400)
+		for i := range figures {
+			figures[i] = int16(first + i/2)
+		}
+		line = append(line, t9Block(1, first, 1000, figures...)...)
+	}
+	b.SetBytes(int64(len(line)))
+	d := p.NewDecoder()
+	for b.Loop() {
+		fs := d.Push(line, 1)
+		var blocks []*Block
+		for _, f := range fs[1:] {
+			blocks = append(blocks, f.Reading.Block)
+		}
+		if got := p.Trace(fs[0].Reading, blocks); len(got.Torque) != 1000 {
+			b.Fatalf("%d samples, want 1000", len(got.Torque))
+		}
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/1000, "ns/sample")
+}

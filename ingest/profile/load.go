@@ -127,7 +127,7 @@ func (p *Profile) read(root node) {
 	p.readChecksum(k["checksum"])
 	p.readForm(k["decode"])
 	p.readMeaning(k)
-	p.readTrace(k["trace"])
+	p.readTrace(k["trace"], k["decode"])
 	p.readAcquire(k["acquire"])
 	p.readAnswer(k["answer"])
 	p.resends = k["resends"].truth()

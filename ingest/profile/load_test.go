@@ -18,10 +18,20 @@ func TestProblems(t *testing.T) {
 	k2, _ := profiles.Files.ReadFile("orrin-k2.yaml")
 	s5, _ := profiles.Files.ReadFile("velm-s5.yaml")
 	d3, _ := profiles.Files.ReadFile("pinn-d3.yaml")
+	t9, _ := profiles.Files.ReadFile("tarn-t9.yaml")
 	for _, c := range []struct {
 		name, text, from, to string
 		want                 []string // all in one line of the error
 	}{
+		{"samples without trace", string(s5), "    - {field: duration", "    - {field: samples, at: 18, length: 2, type: decimal}\n    - {field: duration", []string{"decode: ", "add trace"}},
+		{"trace without samples", string(t9), "    - {field: samples, at: 17, type: u16le}\n", "", []string{"trace: ", "decode a field samples"}},
+		{"trace without counter", string(t9), "counter: {modulus: 65536}", "counter: {modulus: 65536, counts: frames}", []string{"trace: ", "counter of readings"}},
+		{"trace without time", string(t9), "  period: {at: 9, type: u16le, unit: us}\n", "", []string{"trace: ", "give a period, or a column time"}},
+		{"sample without torque", string(t9), "    - {field: torque, type: i16le, scale: 0.02}\n", "", []string{"trace.sample", "a sample has no torque"}},
+		{"sample angle unit", string(t9), "scale: 0.1, unit: deg}\n\nacquire", "scale: 0.1, unit: mm}\n\nacquire", []string{"trace.sample", "no unit of angle"}},
+		{"trace mark empty", string(t9), `is: "S"`, `is: ""`, []string{"trace.mark.is", "the mark is empty"}},
+		{"trace too long", string(t9), "most: 6000", "most: 60000", []string{"trace.most", "from 2 to 20000"}},
+		{"counted without sync", string(t9), `sync: "\xC5\x3A"`, `sync: ""`, []string{"framing.sync", "needs a mark"}},
 		{"unknown key", string(k2), "about:", "abuot:", []string{":6:1: abuot: ", `"abuot" is not known`, `did you mean "about"`}},
 		{"unknown inner key", string(k2), "parity:", "partiy:", []string{":9:34: line.partiy", `did you mean "parity"`}},
 		{"key twice", string(k2), "reads: peak", "reads: peak\nreads: peak", []string{":8:1: reads", "twice"}},

@@ -23,8 +23,11 @@ var columnTypes = []string{
 }
 
 // readTrace reads how the trace of a pull comes: see traceForm.
-func (p *Profile) readTrace(n node) {
+func (p *Profile) readTrace(n, decode node) {
 	if !n.ok() {
+		if p.form.has(partSamples) {
+			decode.wrong("add trace at the top level", "decode gives samples, but nothing says how they come")
+		}
 		return
 	}
 	k := n.keys("within", "most!", "mark!", "counter!", "first!", "period", "from!", "to!", "sample!")
