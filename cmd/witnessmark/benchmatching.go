@@ -53,7 +53,7 @@ func benchMatching(c *cobra.Command, _ []string) error {
 	if jobs < 10 {
 		return usageError("--jobs %d is too few to say anything; take at least 10", jobs)
 	}
-	run := matchRun{jobs: jobs, seed: seed, cores: runtime.GOMAXPROCS(0), progress: c.ErrOrStderr(), state: rules.New}
+	run := matchRun{jobs: jobs, seed: seed, cores: runtime.GOMAXPROCS(0), progress: c.ErrOrStderr(), state: rules.New, draw: drawFaults}
 	var out interface{ write(io.Writer) error }
 	var err error
 	if yes, _ := f.GetBool("sensitivity"); yes {
@@ -85,6 +85,7 @@ type matchRun struct {
 	cores    int
 	progress io.Writer
 	state    func() *rules.State // an empty one, with the parameters under test
+	draw     func(*rand.Rand) []labelled.Fault
 }
 
 // matchUnit is a shop and what is done there.
@@ -179,7 +180,7 @@ func (r *matchRun) unit(ctx context.Context, u *matchUnit, score func(*matchCase
 func (r *matchRun) job(ctx context.Context, shop *labelled.Shop, proc *procText, state *rules.State, rng *rand.Rand, n int) (*matchCase, error) {
 	var s *labelled.Sample
 	for {
-		faults := drawFaults(rng)
+		faults := r.draw(rng)
 		var err error
 		if s, err = shop.Job(n, faults...); err == nil {
 			break
