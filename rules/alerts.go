@@ -15,7 +15,7 @@ import (
 func (t *tx) leave(upto int, why string) {
 	for i := range upto {
 		t.leaveStep(i, why)
-		if t.job.Proc.Steps[i].Joint != nil {
+		if p := &t.job.Proc.Steps[i]; p.Joint != nil && upto < len(t.job.Steps) && slices.Contains(t.job.Proc.Steps[upto].Covers, p.ID) {
 			t.leaveClosing(i, why)
 		}
 	}
@@ -78,8 +78,8 @@ func (j *Job) lostIn(i int) int {
 // leaveClosing raises a closing round that was left out.
 func (t *tx) leaveClosing(i int, why string) {
 	left := t.job.closingLeft(i)
-	if len(left) == 0 {
-		return
+	if missed, low := t.job.undone(i); len(left) == 0 || len(missed)+len(low) > 0 {
+		return // the final pass comes first
 	}
 	t.raise(events.AlertRaised{
 		Kind: events.AlertClosing, Bench: t.job.Bench, Job: t.job.ID, Step: t.job.Proc.Steps[i].ID, Blocks: true,

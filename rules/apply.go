@@ -96,7 +96,7 @@ func (j *Job) applyAnswer(q *events.QuestionAsked, choice string) {
 	}
 	for _, c := range q.Choices {
 		if c.Key == choice {
-			j.learnFrom(i, q.Pass, Evidence{Op: "answer", Reading: q.Reading, Kind: c.Kind, Fastener: p.Joint.Fastener(c.Fastener)})
+			j.learnFrom(i, q.Pass, Evidence{Op: "answer", Reading: q.Reading, Kind: c.Kind, Fastener: p.Joint.Fastener(c.Fastener)}) // -1: none named
 		}
 	}
 }
@@ -246,8 +246,6 @@ func (j *Job) applyReset(o events.FastenerReset) {
 		f.Marks, f.P = make([]Mark, len(f.Marks)), 0
 		f.Accepted, f.Held, f.Redo = false, false, true
 		st.refresh(j.Proc.Steps[n].Joint)
-		if o.By != "" { // else it is only to be pulled once more
-			j.correct(n, Evidence{Op: "reset", Fastener: j.Proc.Steps[n].Joint.Fastener(o.Fastener)})
-		}
+		j.correct(n, Evidence{Op: "reset", Fastener: j.Proc.Steps[n].Joint.Fastener(o.Fastener)})
 	}
 }

@@ -68,6 +68,9 @@ func (t *tx) leaveBefore(i int, why string) {
 		if p.Joint != nil && (covered || st.begun()) || p.Measure != nil && (covered || st.Value != nil) {
 			t.leaveStep(k, why)
 		}
+		if p.Joint != nil && covered {
+			t.leaveClosing(k, why)
+		}
 	}
 }
 

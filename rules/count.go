@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"math"
 
 	"witnessmark/events"
 )
@@ -120,10 +121,47 @@ func (t *tx) find(w *slot, r *reading, u float64) finding {
 	}
 	if f.kind == "" || f.kind == events.AlertHigh {
 		if !w.loose() && (f.verdict == events.Low || f.verdict == events.High) {
-			t.saySlip(w, r, &f)
+			if f.verdict == events.High || !t.justLow(w, r) {
+				t.saySlip(w, r, &f)
+			}
 		}
 	}
 	return f
+}
+
+// justLow reports whether a low pull is most likely an unfinished one, though
+// its number would be right in another unit: the tool has worked on this job
+// in that very unit, and there were no two like it just before.
+func (t *tx) justLow(w *slot, r *reading) bool {
+	if t.lowsBefore(w, r) >= 2 {
+		return false
+	}
+	for i := range w.step + 1 {
+		for k := range t.job.Steps[i].Fasteners {
+			for p := range t.job.Steps[i].Fasteners[k].Marks {
+				if m := &t.job.Steps[i].Fasteners[k].Marks[p]; m.counts() && m.Judged.Tool == r.tool && m.Judged.Unit == r.unit {
+					return true
+				}
+			}
+		}
+	}
+	return false
+}
+
+// lowsBefore counts the low pulls of a pass just before this one that peaked
+// where it did. The peaks of unfinished swings rise; those of a tool in the
+// wrong unit do not.
+func (t *tx) lowsBefore(w *slot, r *reading) int {
+	pulls := t.job.Steps[w.step].Weigh[w.pass].pulls()
+	n := 0
+	for i := len(pulls) - 1; i >= 0; i-- {
+		x := pulls[i].Pull.Torque.Base()
+		if !(x < w.lsl.Base()) || math.Abs(r.value.Base()/x-1) > 0.04 {
+			break
+		}
+		n++
+	}
+	return n
 }
 
 // looseVerdict judges a pull of a loose pass: it counts once the lower limit

@@ -146,7 +146,7 @@ func newJob(o events.JobOpened, p *procedure.Procedure) *Job {
 }
 
 func newFastener(jt *procedure.Joint, k int, weighed bool) FastenerState {
-	f := FastenerState{Marks: make([]Mark, len(jt.Passes))}
+	f := FastenerState{Marks: make([]Mark, len(jt.Passes)), Weighed: weighed}
 	if c := jt.ClosingOf(k); c >= 0 {
 		f.Closing, f.NeedsClosing = c, weighed
 		f.Demands = jt.Evidence

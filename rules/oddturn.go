@@ -18,8 +18,10 @@ import (
 const (
 	leastSpread = 0.22
 	oddSpreads  = 4.5
-	oddFactor   = 2.0
-	oddLeast    = 5 // other pulls, below which nothing is said
+	oddMuch     = 2.2 // times the middle: a normal spread of 22 % hardly gets there
+	oddLittle   = 0.2 // of the middle
+	oddDegrees  = 8.0 // degrees that it turns less, at least: more than play and wind-up
+	oddLeast    = 5   // other pulls, below which nothing is said
 )
 
 // oddTurn raises that a fastener turned much more, or much less, than the
@@ -30,7 +32,7 @@ const (
 func (t *tx) oddTurn(w *slot, r *reading, f *finding) {
 	turn, ok := r.turn()
 	p := &w.joint.Passes[w.pass]
-	if f.kind != "" || !ok || p.Closing || p.Loose || !p.AngleLo.IsZero() || !p.AngleHi.IsZero() {
+	if f.kind != "" || !ok || lastOf(w.joint, w.pass) != w.pass || p.Closing || p.Loose || !p.AngleLo.IsZero() || !p.AngleHi.IsZero() {
 		return
 	}
 	logs := t.job.turns(w.step, w.pass, r.seq)
@@ -44,11 +46,11 @@ func (t *tx) oddTurn(w *slot, r *reading, f *finding) {
 	middle := logs[len(logs)/2]
 	spread := max(leastSpread, robustSpread(logs, middle))
 	z := math.Log(turn) - middle
-	if math.Abs(z) < max(math.Log(oddFactor), float64(oddSpreads*spread)) {
+	if math.Abs(z) < float64(oddSpreads*spread) || z > 0 && z < math.Log(oddMuch) || z < 0 && (z > math.Log(oddLittle) || math.Exp(middle)-turn < oddDegrees) {
 		return
 	}
-	if z < 0 && t.repeatChance(w, r.seq) > rarelyRepeat {
-		return
+	if m := &t.job.Steps[w.step].Fasteners[w.fastener].Marks[w.pass]; z < 0 && (t.repeatChance(w, r.seq) > rarelyRepeat || m.Reading != 0) {
+		return // rather a repeat, or the rest of an unfinished pull
 	}
 	name := w.joint.Fasteners[w.fastener].ID
 	said := show(quantity.Degrees(turn).Value(), quantity.Degree)

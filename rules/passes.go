@@ -42,8 +42,28 @@ func (t *tx) laterPass(r *reading, tool *toolDates, w *slot, fits bool) bool {
 		t.leavePass(w, missed, low, why)
 		return true
 	}
+	if t.job.Weighed && t.job.mostly(w) {
+		missed, low := t.job.leftIn(w)
+		t.count(&next, r, tool, next.grade())
+		t.leavePass(w, missed, low, why)
+		return true
+	}
 	t.passSkipped(r, w, &next, why)
 	return true
+}
+
+// mostly reports whether three in four fasteners of a pass are done, so that a
+// pull of the next pass means that work went on, whichever fastener it was at:
+// that pass takes all of them further.
+func (j *Job) mostly(w *slot) bool {
+	order := w.joint.Passes[w.pass].Order
+	open := 0
+	for _, k := range order {
+		if f := &j.Steps[w.step].Fasteners[k]; !f.doneIn(w.pass) {
+			open++
+		}
+	}
+	return 4*open <= len(order)
 }
 
 // passGoneTo returns the first later pass of w's joint that explains a

@@ -15,13 +15,28 @@ func (m *Mark) counts() bool {
 
 // doneIn reports whether the fastener needs nothing more in a pass.
 func (f *FastenerState) doneIn(pass int) bool {
-	return f.Accepted || pass < len(f.Marks) && f.Marks[pass].counts() || f.Closing > 0 && pass == f.Closing && f.sure()
+	return f.Accepted || pass < len(f.Marks) && f.Marks[pass].counts() || f.Closing > 0 && pass == f.Closing && f.sure() || f.madeGood(pass)
+}
+
+// madeGood reports whether a later pass, the closing round apart, has brought
+// the fastener further than a pass would have. Only where pulls are weighed.
+func (f *FastenerState) madeGood(pass int) bool {
+	if !f.Weighed {
+		return false
+	}
+	for p := pass + 1; p < len(f.Marks); p++ {
+		if p != f.Closing && f.Marks[p].counts() {
+			return true
+		}
+	}
+	return false
 }
 
 // reasonedEnough is the least probability with which a reasoned witness makes
-// the closing round needless. Our choice: one in twenty at most is left to
-// the closing round of a joint that can hurt somebody.
-const reasonedEnough = 0.95
+// the closing round needless. Our choice: before any evidence the chance of a
+// miss is some thousandths, so less than this means that the evidence speaks
+// against the fastener.
+const reasonedEnough = 0.8
 
 // sure reports whether the closing round can pass the fastener by: nobody asks
 // for one, or the final pull is evidence enough.

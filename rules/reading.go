@@ -193,6 +193,10 @@ func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit 
 	if wants && w.joint != nil && t.laterPass(r, tool, w, fits) {
 		return
 	}
+	if fits && t.unfinished(w, r) {
+		t.count(w, r, tool, w.grade())
+		return
+	}
 	if later, went := t.job.later(r, tool); went {
 		if meant, slipped := w.slip(r.value, r.unit); fits && slipped && !w.loose() && !t.job.sameUnit(w, r) {
 			t.eitherSlipOr(r, w, meant, &later)
@@ -210,6 +214,27 @@ func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit 
 	default:
 		t.leaveUnplaced(r, events.AlertUnplaced, "it fits no step that is open", claimOrDismiss)
 	}
+}
+
+// unfinished reports whether a pull that would fit a later step is rather an
+// unfinished one at the expected place: the joint is in the middle of its work,
+// and the pull before there was not low as well. A second one in a row is
+// taken for work that went on.
+func (t *tx) unfinished(w *slot, r *reading) bool {
+	if !t.job.Weighed || w.joint == nil || !t.job.lowHere(r) {
+		return false
+	}
+	st := &t.job.Steps[w.step]
+	if m := &st.Fasteners[w.fastener].Marks[w.pass]; m.Reading != 0 && m.Verdict == events.Low {
+		return false
+	}
+	open := 0
+	for _, k := range w.joint.Passes[w.pass].Order {
+		if f := &st.Fasteners[k]; !f.Held && !f.doneIn(w.pass) {
+			open++
+		}
+	}
+	return open > 1
 }
 
 // repeated keeps a pull that is one too many for the step before, if it is.

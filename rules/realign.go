@@ -17,11 +17,14 @@ func (t *tx) realign(step, pass int) {
 	j := t.job
 	st := &j.Steps[step]
 	jt := j.Proc.Steps[step].Joint
-	if jt.Passes[pass].Closing || slices.ContainsFunc(st.Fasteners, func(f FastenerState) bool { return f.Held || f.Redo }) {
+	if jt.Passes[pass].Closing || lastOf(jt, pass) != pass || slices.ContainsFunc(st.Fasteners, func(f FastenerState) bool { return f.Held || f.Redo }) {
 		return
 	}
 	f := j.filterOf(step, pass)
 	pulls := st.Weigh[pass].pulls()
+	if slices.ContainsFunc(pulls, func(e *Evidence) bool { return !e.turned() }) {
+		return // without a rotation nothing is sure enough to move a pull
+	}
 	if f.Overrun() || len(pulls) != f.Pulls() || !t.flips(step, pass, f, pulls) {
 		return
 	}
@@ -55,7 +58,7 @@ func (t *tx) flips(step, pass int, f *match.Filter, pulls []*Evidence) bool {
 	marked := t.job.marked(step, pass)
 	for k, p := range f.Idle() {
 		switch e := pulls[k]; {
-		case marked[e.Pull.Reading] != nil && e.Pull.Placed == "" && p >= asideEnough:
+		case marked[e.Pull.Reading] != nil && e.Pull.Placed == "" && p >= e.enough():
 			return true
 		case marked[e.Pull.Reading] == nil && t.job.aside(e.Pull.Reading) != nil && 1-p >= backEnough:
 			return true
@@ -236,6 +239,9 @@ func (t *tx) question(i, pass int, f *match.Filter) {
 		}
 		x.Text = choiceText(x)
 		q.Choices = append(q.Choices, x)
+	}
+	if !slices.ContainsFunc(q.Choices, func(c events.Choice) bool { return madeTight(c.Kind) }) {
+		q.Choices = append(q.Choices, events.Choice{Key: fmt.Sprint(len(q.Choices) + 1), Kind: events.ExplainedNext, Text: "No, one that was not tight before"})
 	}
 	again := slices.IndexFunc(q.Choices, func(c events.Choice) bool { return !madeTight(c.Kind) && c.Fastener != "" })
 	r := reading{text: "", value: o.Torque}

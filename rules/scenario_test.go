@@ -218,7 +218,7 @@ func (c *scene) line(do string) []string {
 // words2 finds the words that follow the small words of a line.
 func words2(f []string) map[string]string {
 	m := map[string]string{}
-	keys := []string{"at", "by", "to", "using", "as", "of", "because", "says", "angle", "revision"}
+	keys := []string{"at", "by", "to", "using", "as", "of", "because", "says", "angle", "revision", "with"}
 	for i := 0; i < len(f)-1; i++ {
 		if slices.Contains(keys, f[i]) {
 			m[f[i]] = f[i+1]
@@ -292,6 +292,18 @@ func (c *scene) fact(f []string, w map[string]string) events.Data {
 	case "accept", "redo":
 		s, k := place(1)
 		return events.DecisionAsked{Ask: a, Job: job, Step: s, Fastener: k, Choice: f[0], Reason: c.because(w)}
+	case "answer":
+		q := ""
+		if j := c.s.Jobs[job]; j != nil && j.Question != nil {
+			q = j.Question.Question
+			for _, x := range j.Question.Choices {
+				c.texts = append(c.texts, x.Key+": "+x.Text)
+			}
+		}
+		return events.QuestionAnswered{Ask: a, Job: job, Question: q, Choice: f[1]}
+	case "audit":
+		s, k := place(1)
+		return events.ResidualAuditAsked{Ask: a, Job: job, Step: s, Fastener: k, Method: events.ResidualMethod(w["with"])}
 	case "ack":
 		return events.AlertAckAsked{Ask: a, Alert: c.alert(f[1])}
 	case "settle":

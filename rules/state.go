@@ -112,6 +112,7 @@ type FastenerState struct {
 	// Demands.
 	Closing      int
 	NeedsClosing bool
+	Weighed      bool // its pulls are weighed: a later pass makes good what an earlier one left
 	Demands      events.Grade
 	P            float64 // probability that it is tight, as last weighed; 0: not weighed
 	Redo         bool    // was witnessed or held before, must be done again: drawn as disturbed

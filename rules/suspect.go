@@ -49,7 +49,10 @@ func (t *tx) suspectPass(i, pass int, why string) {
 		Todo: fmt.Sprintf("Stop. Look at the marks, and pull %s again before anything covers the joint, or ask a lead to decide.", list(inOrder(names))),
 	})
 	for _, n := range names {
-		t.add(events.FastenerReset{Job: j.ID, Step: j.Proc.Steps[i].ID, Fastener: n.Fastener, Reason: "probably never pulled: to be pulled once more"})
+		if m := &st.Fasteners[jt.Fastener(n.Fastener)].Marks[pass]; m.Reading != 0 {
+			t.add(events.ReadingVoided{Reading: m.Reading, Job: j.ID, Step: j.Proc.Steps[i].ID, Pass: pass, Fastener: n.Fastener,
+				Reason: "probably never pulled: to be pulled once more"})
+		}
 	}
 	t.why = "a fastener was probably left out"
 }
@@ -186,5 +189,5 @@ func (t *tx) surelyRepeat(r *reading) (step int, ok bool) {
 			p += x.P
 		}
 	}
-	return step, p >= asideEnough
+	return step, p >= e.enough()
 }

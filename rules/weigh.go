@@ -19,6 +19,21 @@ const (
 	backEnough  = 0.90
 )
 
+// enough is how sure it must be that a pull made nothing tight, before it is
+// set aside. Where no rotation speaks, but time alone, that is never sure: the
+// pull counts, and the doubt is weighed once work goes on.
+func (e *Evidence) enough() float64 {
+	if !e.turned() {
+		return math.Inf(1)
+	}
+	return asideEnough
+}
+
+// turned reports whether a pull came with a rotation.
+func (e *Evidence) turned() bool {
+	return !e.Pull.Angle.IsZero() || e.Pull.Trace != nil && !e.Pull.Trace.NetAngle.IsZero()
+}
+
 // PassWeigh is the evidence on one pass of a joint.
 type PassWeigh struct {
 	Known  match.Known // from earlier jobs, as it stood when the job was opened
@@ -99,7 +114,7 @@ func (j *Job) take(f *match.Filter, i, pass, k int) *match.Filter {
 		if at < 0 {
 			return f
 		}
-		return f.Answer(at, match.Explanation{Kind: e.Kind, Fastener: local(p, e.Fastener)})
+		return f.Answer(at, match.Explanation{Kind: e.Kind, Fastener: local(p, e.Fastener)}) // -1 where none was named
 	}
 	return f
 }
@@ -264,11 +279,12 @@ func (t *tx) weighed(w *slot, r *reading, v events.Verdict, grade events.Grade) 
 	k := st.Weigh[w.pass].pullOf(r.seq)
 	o.Explanations = t.explain(w, f, k)
 	t.out[at].Data = o
-	if o.Placed != "" || !(v == events.Within || v == events.Doubtful) || w.joint.Passes[w.pass].Closing {
+	// Only in a last pass: what an earlier one leaves, the later one makes good.
+	if lastOf(w.joint, w.pass) != w.pass || o.Placed != "" || !(v == events.Within || v == events.Doubtful) || w.joint.Passes[w.pass].Closing {
 		return false
 	}
 	kind, on, p := idle(f.Explain(k))
-	if p < asideEnough {
+	if p < st.Weigh[w.pass].pulls()[k].enough() {
 		return false
 	}
 	t.setAside(w, r, kind, w.named(on), p)

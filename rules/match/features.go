@@ -125,6 +125,9 @@ func (m *model) features(q Pull, before float64) features {
 			x.turn = y
 		}
 	}
+	if known(x.turn) { // to the same torque, the rate is the rotation told once more
+		x.rate = math.NaN()
+	}
 	if m.j.Target > 0 {
 		x.peak = positiveLog(q.Torque / m.j.Target)
 	}
