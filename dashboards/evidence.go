@@ -103,6 +103,9 @@ func (v viewer) maybe(job *rules.Job, step, fastener string) float64 {
 		if a == nil || a.Kind != events.AlertMissed || a.Step != step || len(a.Likely) < 2 {
 			continue
 		}
+		if len(a.Fasteners) < len(a.Likely) && slices.Contains(a.Fasteners, fastener) {
+			return 0 // open by the count, whichever it truly is: missed, and to be pulled
+		}
 		for _, w := range a.Likely {
 			if w.Fastener == fastener && w.P >= maybeMissed && w.P < surelyMissed {
 				best = max(best, w.P)

@@ -54,7 +54,7 @@ func (b *batch) reading(e *events.Entry, r *events.ReadingTaken) error {
 	}
 	return b.put(putReading, int64(e.Seq), int64(e.Number), r.Device, r.Tool, r.Bench, string(r.Mode),
 		int64(d), base(r.Value), r.Text, r.Unit, bit(r.UnitAssumed), baseIn(d, r.Resolution), base(r.Angle),
-		r.DurationUs, samples, counter, r.ToolStatus, r.ToolClock, us(r.ReceivedAtUs), bit(r.Stale), r.Profile,
+		r.DurationUs, samples, counter, r.ToolStatus, r.ToolClock, us(r.TakenAtUs), us(r.ReceivedAtUs), bit(r.Stale), r.Profile,
 		frame, int64(r.Offset), r.By, r.Job)
 }
 

@@ -29,7 +29,7 @@ func scanPullWeight(r scanner, w *PullWeight) error {
 	var id int64
 	var list, trace string
 	var nm, deg sql.NullFloat64
-	err := r.Scan(&id, &w.Reading, &w.Job, &w.Step, &w.Pass, &list, &w.Tool, &w.AtUs, &nm, &deg, &w.DurationUs, &trace, &w.Placed, &w.Lost)
+	err := r.Scan(&id, &w.Reading, &w.Job, &w.Step, &w.Pass, &list, &w.Tool, &w.AtUs, &nm, &deg, &w.DurationUs, &trace, &w.Placed, &w.Numbered, &w.Late, &w.Lost)
 	if err != nil {
 		return err
 	}
@@ -51,7 +51,7 @@ func newtonMetres(nm sql.NullFloat64) quantity.Value { return value(int(quantity
 // decision, in journal order; LatestWeights makes one of each pull.
 func (q *Queries) PullWeightsOf(ctx context.Context, job string) ([]PullWeight, error) {
 	return all(ctx, q, "weighed pulls of job "+job, `SELECT id, reading, job, step, pass, explanations, tool, at_us, torque_nm, angle_deg,
-		duration_us, trace, placed, lost FROM pulls_weighed WHERE job = ? ORDER BY id`, scanPullWeight, job)
+		duration_us, trace, placed, numbered, late, lost FROM pulls_weighed WHERE job = ? ORDER BY id`, scanPullWeight, job)
 }
 
 // Change is another reading of a pull than the one before, because of later

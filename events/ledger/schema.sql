@@ -48,6 +48,7 @@ CREATE TABLE readings (
   tool_counter INTEGER,
   tool_status TEXT NOT NULL,
   tool_clock TEXT NOT NULL,
+  taken_at_us INTEGER NOT NULL, -- 0: not known
   received_at_us INTEGER NOT NULL,
   stale INTEGER NOT NULL,
   profile TEXT NOT NULL,
@@ -275,6 +276,7 @@ CREATE TABLE tools (
   threshold_base REAL,
   counts_sent INTEGER NOT NULL, -- its counter numbers what it sent
   counts_cycles INTEGER NOT NULL, -- its counter numbers every cycle
+  late INTEGER NOT NULL,          -- readings may come long after their pulls
   calibrated TEXT NOT NULL,   -- date
   due TEXT NOT NULL,          -- date
   PRIMARY KEY (adopted, place)
@@ -429,6 +431,8 @@ CREATE TABLE pulls_weighed (
   duration_us INTEGER NOT NULL,
   trace TEXT NOT NULL,        -- JSON of what the trace's evaluation found; '' without one
   placed TEXT NOT NULL,       -- the fastener that somebody pointed at
+  numbered INTEGER NOT NULL,  -- the tool's counter tells it from the one before
+  late INTEGER NOT NULL,      -- its time is no evidence
   lost INTEGER NOT NULL       -- cycles that the tool's counter says were lost just before
 ) STRICT;
 CREATE INDEX pulls_weighed_by_job ON pulls_weighed (job);

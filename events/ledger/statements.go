@@ -57,7 +57,7 @@ const (
 // statements gives the text of each. Inserts name no columns: their arguments
 // are the columns of schema.sql, in that order.
 var statements = [numStatements]string{
-	putReading:        insertInto("readings", 25),
+	putReading:        insertInto("readings", 26),
 	putJudgement:      insertInto("judgements", 28),
 	putVoid:           insertInto("voids", 9),
 	putUnplaced:       insertInto("unplaced", 20),
@@ -71,7 +71,7 @@ var statements = [numStatements]string{
 	putShop:           insertInto("shops", 7),
 	putBench:          insertInto("benches", 4),
 	putPerson:         insertInto("people", 5),
-	putTool:           insertInto("tools", 20),
+	putTool:           insertInto("tools", 21),
 	putShopDevice:     insertInto("shop_devices", 10),
 	putProcedure:      insertInto("procedures", 8),
 	// The rules give an id to one job only; should a journal say otherwise,
@@ -82,7 +82,7 @@ var statements = [numStatements]string{
 	putPointing:     insertInto("pointings", 6),
 	putDeviation:    insertInto("deviations", 8),
 	putReset:        insertInto("resets", 7),
-	putPullWeighed:  insertInto("pulls_weighed", 14),
+	putPullWeighed:  insertInto("pulls_weighed", 16),
 	putWitness:      insertInto("witnesses_weighed", 6),
 	putAside:        insertInto("pulls_aside", 23),
 	putQuestion:     insertInto("questions", 15),

@@ -50,7 +50,7 @@ func (b *batch) pullWeighed(o outcome, d *events.PullWeighed) error {
 		found = string(text)
 	}
 	return b.put(putPullWeighed, o.id, int64(d.Reading), d.Job, d.Step, int64(d.Pass), explanationList(d.Explanations), d.Tool,
-		us(d.AtUs), baseIn(torque, d.Torque), base(d.Angle), d.DurationUs, found, d.Placed, int64(d.Lost))
+		us(d.AtUs), baseIn(torque, d.Torque), base(d.Angle), d.DurationUs, found, d.Placed, bit(d.Numbered), bit(d.Late), int64(d.Lost))
 }
 
 func (b *batch) residual(o outcome, d *events.ResidualJudged) error {
