@@ -65,7 +65,7 @@ type TraceFound struct {
 	PeakLoss   float64        `json:"peak_loss,omitempty"`   // share of the peak that sampling may have missed (95 %)
 	Snug       quantity.Value `json:"snug,omitzero"`         // torque at the change of slope
 	SnugToPeak quantity.Value `json:"snug_to_peak,omitzero"` // rotation from there to the peak
-	NetAngle   quantity.Value `json:"net_angle,omitzero"`    // rotation above half the peak, spring-back taken off
+	NetAngle   quantity.Value `json:"net_angle,omitzero"`    // rotation up to the peak, spring-back taken off
 	SpringBack quantity.Value `json:"spring_back,omitzero"`
 	RateNmDeg  float64        `json:"rate_nm_deg,omitempty"` // torque rate after snug, N·m per degree
 	Breakaway  quantity.Value `json:"breakaway,omitzero"`    // torque at which a tight fastener began to move

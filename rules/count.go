@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"witnessmark/events"
+	"witnessmark/events/quantity"
 )
 
 // finding is what a reading is worth at its place.
@@ -133,7 +134,7 @@ func (t *tx) find(w *slot, r *reading, u float64) finding {
 // its number would be right in another unit: the tool has worked on this job
 // in that very unit, and there were no two like it just before.
 func (t *tx) justLow(w *slot, r *reading) bool {
-	if t.lowsBefore(w, r) >= 2 {
+	if meant, ok := w.slip(r.value, r.unit); t.lowsBefore(w, r) >= 2 && ok && w.near(r, meant) {
 		return false
 	}
 	for i := range w.step + 1 {
@@ -146,6 +147,16 @@ func (t *tx) justLow(w *slot, r *reading) bool {
 		}
 	}
 	return false
+}
+
+// near reports whether a reading's number, read in another unit, is about the
+// target: whoever pulls in the wrong unit aims at the number.
+func (w *slot) near(r *reading, meant quantity.Unit) bool {
+	sent, ok := quantity.UnitByCode(r.unit)
+	if !ok || !(w.target.Base() > 0) {
+		return true
+	}
+	return math.Abs(quantity.Of(r.value.In(sent), meant).Base()/w.target.Base()-1) < 0.05
 }
 
 // lowsBefore counts the low pulls of a pass just before this one that peaked

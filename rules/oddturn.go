@@ -46,7 +46,7 @@ func (t *tx) oddTurn(w *slot, r *reading, f *finding) {
 	middle := logs[len(logs)/2]
 	spread := max(leastSpread, robustSpread(logs, middle))
 	z := math.Log(turn) - middle
-	if math.Abs(z) < float64(oddSpreads*spread) || z > 0 && z < math.Log(oddMuch) || z < 0 && (z > math.Log(oddLittle) || math.Exp(middle)-turn < oddDegrees) {
+	if math.Abs(z) < float64(oddSpreads*spread) || z > 0 && (z < math.Log(oddMuch) || turn-math.Exp(middle) < 2*oddDegrees) || z < 0 && (z > math.Log(oddLittle) || math.Exp(middle)-turn < oddDegrees) {
 		return
 	}
 	if m := &t.job.Steps[w.step].Fasteners[w.fastener].Marks[w.pass]; z < 0 && (t.repeatChance(w, r.seq) > rarelyRepeat || m.Reading != 0) {

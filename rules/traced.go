@@ -18,6 +18,15 @@ func (r *reading) evaluate(tr *events.Trace, threshold quantity.Value) {
 	}
 	f := trace.Measure(tr, spec)
 	found := f.Found()
+	// The rotation of the whole pull is held against those of the others, as a
+	// tool's own angle would be: a repeat that moves on at its full torque turns
+	// no less above half of it than a first pull does.
+	if turn := f.TurnDeg - max(f.SpringDeg, 0); turn == turn {
+		found.NetAngle = quantity.Degrees(max(turn, 0.01)).Value()
+	}
+	if !(f.MoveNm >= float64(0.85*f.BreakNm)) {
+		found.Breakaway = quantity.Value{} // it had begun to move before
+	}
 	r.trace, r.found = &f, &found
 	if r.duration == 0 {
 		r.duration = found.DurationUs

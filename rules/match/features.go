@@ -36,7 +36,7 @@ type model struct {
 
 // logs are logarithms of parameters that every pull needs.
 type logs struct {
-	odd, oddHigh, notOdd, relieved, notRelieved, pause, notPause, peakOdd, peakLow, notPeakOdd, atOnce, snugF, noSnugF, snugR, noSnugR, brkF, noBrkF, brkR, noBrkR, relShare, repLasts, repRate, pauseS float64
+	odd, oddHigh, notOdd, relieved, notRelieved, pause, notPause, peakOdd, peakLow, notPeakOdd, atOnce, snugR, noSnugR, brkR, noBrkR, relShare, repLasts, repRate, pauseS float64
 }
 
 func newModel(p *Params, j Joint) *model {
@@ -91,8 +91,8 @@ func (m *model) setLogs() {
 	m.logs = logs{
 		odd: ln(p.Odd) + anyTurn, oddHigh: ln(p.OddHigh) + anyTurn, notOdd: ln(1 - p.Odd), relieved: ln(p.Relieved), notRelieved: ln(1 - p.Relieved),
 		pause: ln(p.Pause), notPause: ln(1 - p.Pause), peakOdd: ln(p.PeakOdd) + anyPeak, peakLow: ln(p.PeakLow) + anyPeak, notPeakOdd: ln(1 - p.PeakOdd),
-		atOnce: ln(p.AtOnce), snugF: ln(p.SnugFresh), noSnugF: ln(1 - p.SnugFresh), snugR: ln(p.SnugRepeat), noSnugR: ln(1 - p.SnugRepeat),
-		brkF: ln(p.BreakFresh), noBrkF: ln(1 - p.BreakFresh), brkR: ln(p.BreakRepeat), noBrkR: ln(1 - p.BreakRepeat),
+		atOnce: ln(p.AtOnce), snugR: ln(p.SnugRepeat), noSnugR: ln(1 - p.SnugRepeat),
+		brkR: ln(p.BreakRepeat), noBrkR: ln(1 - p.BreakRepeat),
 		relShare: ln(p.RelievedShare), repLasts: ln(p.RepeatLasts), repRate: ln(p.RepeatRate), pauseS: ln(p.PauseS),
 	}
 	by := [4]float64{0, 0.8, 0.6, 0.45}
@@ -121,7 +121,7 @@ func (m *model) features(q Pull, before float64) features {
 	x := features{turn: turnLog(q.Angle), last: positiveLog(q.Duration), wait: math.NaN(), peak: math.NaN(), rate: math.NaN()}
 	if t := q.Trace; t != nil {
 		x.trace, x.snug, x.brk, x.rate = true, t.Snug, t.Breakaway, positiveLog(t.RateNmDeg)
-		if y := turnLog(t.NetDeg); !math.IsNaN(y) {
+		if y := turnLogFrom(t.NetDeg, traceFloorDeg); !math.IsNaN(y) {
 			x.turn = y
 		}
 	}
@@ -180,9 +180,20 @@ func (m *model) fresh(h *hyp, x *features) (l float64, odd bool) {
 		l += logAdd(m.rate.log(h.rate, x.rate)+math.Log(0.98), math.Log(0.02)+anyRate)
 	}
 	if x.trace {
-		l += pick(x.snug, m.logs.snugF, m.logs.noSnugF) + pick(x.brk, m.logs.brkF, m.logs.noBrkF)
+		l += h.shown(h.snugs, m.p.SnugFresh, x.snug) + h.shown(h.breaks, m.p.BreakFresh, x.brk)
 	}
 	return l + m.peakFresh(h, x), odd
+}
+
+// shown is the log chance that a fresh pull shows a sign, or does not: as
+// often as the fresh pulls of the hypothesis have shown it so far, begun with
+// prior as one pull's worth.
+func (h *hyp) shown(times uint16, prior float64, is bool) float64 {
+	p := min(max((prior+float64(times))/(1+float64(h.traced)), 0.002), 0.99)
+	if is {
+		return math.Log(p)
+	}
+	return math.Log(1 - p)
 }
 
 // turnFresh is the log density of a fresh rotation. Its shape lies between the

@@ -46,14 +46,17 @@ type hyp struct {
 	partial  int8   // the one in progress; −1: none
 	nseen    uint8
 	habits   uint8
-	turn     normal
-	dur      normal // see last
-	wait     normal
-	peak     normal
-	rate     normal
-	again    normal // closing round: rotation of repeats
-	seen     [4]seen
-	path     *node
+	// Of the fresh pulls: how many had a trace, and how many of those showed a
+	// snug point, and a breakaway at their peak.
+	traced, snugs, breaks uint16
+	turn                  normal
+	dur                   normal // see last
+	wait                  normal
+	peak                  normal
+	rate                  normal
+	again                 normal // closing round: rotation of repeats
+	seen                  [4]seen
+	path                  *node
 }
 
 // seen is what a pull on a tight fastener told.

@@ -157,6 +157,15 @@ func (m *model) learnFresh(h *hyp, c candidate, x *features) {
 	if known(x.rate) {
 		h.rate = m.rate.with(h.rate, x.rate)
 	}
+	if x.trace {
+		h.traced++
+		if x.snug {
+			h.snugs++
+		}
+		if x.brk {
+			h.breaks++
+		}
+	}
 	if known(x.peak) && math.Abs(x.peak) < 0.5 {
 		h.peak = m.peak.with(h.peak, x.peak)
 	}
