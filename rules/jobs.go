@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"witnessmark/events"
@@ -127,6 +128,10 @@ func (t *tx) releaseAsked(r *request, d events.ReleaseAsked) {
 			}
 		}
 	}
+	if t.job.Weighed {
+		t.why = "release was asked for"
+		t.follow() // a step is open again where the evidence named a fastener
+	}
 	if open := t.openWork(); len(open) > 0 {
 		t.refuse(r, "open_work", fmt.Sprintf("job %q has open work", d.Job), "Do what is listed, or have a lead decide; then ask again.", open...)
 		return
@@ -145,6 +150,8 @@ func (t *tx) abandonAsked(r *request, d events.AbandonAsked) {
 // settleAll settles every alert that the job still has.
 func (t *tx) settleAll(r *request, how string) {
 	for _, id := range t.s.Jobs[t.job.ID].Alerts {
-		t.settle(id, r.By, how)
+		if !slices.Contains(t.settled, id) {
+			t.settle(id, r.By, how)
+		}
 	}
 }
