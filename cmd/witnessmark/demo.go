@@ -146,6 +146,9 @@ func openDemo(ctx context.Context, cfg config, o demoOptions, clock simulator.Cl
 		d.shop.Devices[i].Port = d.rig.Path(dev.Tool)
 		d.shop.Devices[i].USBVendor, d.shop.Devices[i].USBProduct, d.shop.Devices[i].USBSerial = "", "", ""
 	}
+	for i := range d.shop.Tools {
+		d.shop.Tools[i].Reports.Late = true // technicians at eight times life: their pace is no evidence
+	}
 	cfg.banner = "Demonstration: shop, units and figures are invented."
 	if d.stack, err = openStack(ctx, cfg, d.shop); err != nil {
 		return nil, fmt.Errorf("%w", joinClose(err, d.rig))

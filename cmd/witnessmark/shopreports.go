@@ -14,18 +14,20 @@ import (
 // parseReports reads what a tool tells with each pull:
 //
 //	reports: {angle: true, angle_step: 0.1 deg, duration: true, trace: true, threshold: 5 N·m, counter: cycles}
+//
+// late: true is for a tool whose readings may come long after their pulls.
 func parseReports(n *yaml.Node, kind events.ToolKind) (events.ToolReports, error) {
 	var out events.ToolReports
 	if n.Kind == 0 {
 		return out, nil
 	}
 	var f struct {
-		Angle, Duration, Trace bool
-		AngleStep              string `yaml:"angle_step"`
-		Threshold              string
-		Counter                string
+		Angle, Duration, Trace, Late bool
+		AngleStep                    string `yaml:"angle_step"`
+		Threshold                    string
+		Counter                      string
 	}
-	if err := knownKeys(n, "angle", "angle_step", "duration", "trace", "threshold", "counter"); err != nil {
+	if err := knownKeys(n, "angle", "angle_step", "duration", "trace", "threshold", "counter", "late"); err != nil {
 		return out, err
 	}
 	if err := n.Decode(&f); err != nil {
@@ -35,6 +37,7 @@ func parseReports(n *yaml.Node, kind events.ToolKind) (events.ToolReports, error
 		return out, fmt.Errorf("reports: a %s makes no pulls; leave it out", strings.ReplaceAll(string(kind), "_", " "))
 	}
 	out.Angle, out.Duration, out.Trace = f.Angle || f.AngleStep != "", f.Duration, f.Trace
+	out.Late = f.Late
 	var err error
 	if out.AngleStep, err = reportsValue("angle_step", f.AngleStep, quantity.DimAngle, "0.1 deg"); err != nil {
 		return out, err
