@@ -122,7 +122,7 @@ func (t *tx) find(w *slot, r *reading, u float64) finding {
 	}
 	if f.kind == "" || f.kind == events.AlertHigh {
 		if !w.loose() && (f.verdict == events.Low || f.verdict == events.High) {
-			if f.verdict == events.High || !t.justLow(w, r) {
+			if f.verdict == events.High || !t.justLow(w, r) && t.aimed(w, r) {
 				t.saySlip(w, r, &f)
 			}
 		}
@@ -147,6 +147,13 @@ func (t *tx) justLow(w *slot, r *reading) bool {
 		}
 	}
 	return false
+}
+
+// aimed reports whether a low pull that would be right in another unit is
+// about the target there. Jobs whose pulls are not weighed do not ask.
+func (t *tx) aimed(w *slot, r *reading) bool {
+	meant, ok := w.slip(r.value, r.unit)
+	return !t.job.Weighed || ok && w.near(r, meant)
 }
 
 // near reports whether a reading's number, read in another unit, is about the

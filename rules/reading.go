@@ -217,15 +217,14 @@ func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit 
 }
 
 // unfinished reports whether a pull that would fit a later step is rather an
-// unfinished one at the expected place: the joint is in the middle of its work,
-// and the pull before there was not low as well. A second one in a row is
-// taken for work that went on.
+// unfinished one at the expected place: the joint is in the middle of its work.
+// A third one in a row is taken for work that went on.
 func (t *tx) unfinished(w *slot, r *reading) bool {
-	if !t.job.Weighed || w.joint == nil || !t.job.lowHere(r) {
+	if !t.job.Weighed || w.joint == nil || w.joint.Passes[w.pass].Closing || !t.job.lowHere(r) {
 		return false
 	}
 	st := &t.job.Steps[w.step]
-	if m := &st.Fasteners[w.fastener].Marks[w.pass]; m.Reading != 0 && m.Verdict == events.Low {
+	if t.lowInARow(w) >= mostSwings {
 		return false
 	}
 	open := 0
@@ -234,7 +233,21 @@ func (t *tx) unfinished(w *slot, r *reading) bool {
 			open++
 		}
 	}
-	return open > 1
+	return open > 1 && 4*open > len(w.joint.Passes[w.pass].Order)
+}
+
+// mostSwings is how many unfinished pulls in a row are nothing strange. Our
+// choice.
+const mostSwings = 2
+
+// lowInARow counts the low pulls at the end of what a pass has had.
+func (t *tx) lowInARow(w *slot) int {
+	pulls := t.job.Steps[w.step].Weigh[w.pass].pulls()
+	n := 0
+	for i := len(pulls) - 1; i >= 0 && pulls[i].Pull.Torque.Base() < w.lsl.Base(); i-- {
+		n++
+	}
+	return n
 }
 
 // repeated keeps a pull that is one too many for the step before, if it is.

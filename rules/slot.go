@@ -116,7 +116,11 @@ func (j *Job) sameUnit(w *slot, r *reading) bool {
 	}
 	n, all := 0, len(w.joint.Passes[w.pass].Order)
 	for k := range j.Steps[w.step].Fasteners {
-		m := &j.Steps[w.step].Fasteners[k].Marks[w.pass]
+		f := &j.Steps[w.step].Fasteners[k]
+		m := &f.Marks[w.pass]
+		if final := f.final(); w.joint.Passes[w.pass].Closing && final != nil {
+			m = final
+		}
 		if m.counts() && m.Judged.Tool == r.tool && m.Judged.Unit == r.unit {
 			n++
 		}

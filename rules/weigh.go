@@ -15,7 +15,7 @@ import (
 // is set aside; backEnough how sure that it did, before it is taken back. Our
 // choice, so that a clean job is not held up.
 const (
-	asideEnough = 0.98
+	asideEnough = 0.995
 	backEnough  = 0.90
 )
 

@@ -15,7 +15,7 @@ import (
 // within two or three per cent.
 const (
 	zeroPulls  = 8    // least pulls
-	zeroOff    = 0.05 // mean distance from the targets, as a share
+	zeroOff    = 0.07 // mean distance from the targets, as a share
 	zeroSure   = 8    // standard errors
 	zeroTraces = 0.8  // share of traces that do not begin at zero
 )
