@@ -153,6 +153,30 @@ func (t *tx) oneMore(r *reading, step int) bool {
 	return true
 }
 
+// turnedInClosing takes a pull that the closing round would take, but that
+// turned as a first pull does, for what it is: one more of the final pass. The
+// fastener that was left out there has been found, and the pull that was one
+// too many shows.
+func (t *tx) turnedInClosing(w *slot, r *reading) bool {
+	if !t.job.Weighed || w.joint == nil || !w.joint.Passes[w.pass].Closing || !w.holds(r.value) {
+		return false
+	}
+	if _, ok := r.turn(); !ok {
+		return false
+	}
+	final := lastOf(w.joint, w.pass)
+	if len(t.job.Steps[w.step].Weigh[final].Log) == 0 {
+		return false
+	}
+	at := t.job.fastenerSlot(w.step, final, w.joint.Passes[final].Order[0])
+	e := Evidence{Op: "pull", Pull: t.pullAt(&at, r), Tool: t.s.toolOf(r.tool)}
+	f := t.job.filterOf(w.step, final).Pull(e.pull(w.joint, &w.joint.Passes[final]))
+	if _, _, p := idle(f.Explain(f.Pulls() - 1)); 1-p < backEnough {
+		return false
+	}
+	return t.oneMore(r, w.step)
+}
+
 // sayOneMore says of the pull that was just set aside what is sure of it: the
 // number alone.
 func (t *tx) sayOneMore(step int, p float64) {
