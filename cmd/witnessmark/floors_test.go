@@ -40,7 +40,7 @@ var pure = map[string]string{
 	"slices": "lists", "sort": "order", "strconv": "numbers as text", "strings": "text",
 	"unicode": "text", "unicode/utf8": "text", "regexp": "the form of ids and numbers in procedures",
 	"math/bits": "sets of fasteners",
-	"math": "verdicts", "math/big": "exact numbers as people write them",
+	"math":      "verdicts", "math/big": "exact numbers as people write them",
 	"time":          "durations and instants that come with the input; never the clock, see clockCalls",
 	"crypto/sha256": "the content hash of a procedure", "encoding/hex": "the content hash of a procedure",
 	"encoding/json": "snapshots and schemas", "embed": "the schema and the demonstration procedures, at build time",
