@@ -142,3 +142,70 @@ func BenchmarkEvolve(b *testing.B) {
 		Evolve(r.s, d)
 	}
 }
+
+// BenchmarkPull measures a pull with its rotation in a joint of 24 fasteners:
+// decided, folded into the state that decides next, and folded into another
+// that only shows.
+func BenchmarkPull(b *testing.B) {
+	shop := testShop()
+	wide := shop.Tools[0]
+	wide.ID, wide.Least, wide.Most, wide.URel = "wide", nm(1), nm(400), 0.005
+	wide.Reports = events.ToolReports{Angle: true}
+	shop.Tools = append(shop.Tools, wide)
+	text := `procedure: BENCH
+revision: A
+title: Invented joint
+unit: Bench
+faces:
+  - {id: face, title: Face, outlines: [{shape: circle, r: 150, style: body}]}
+steps:
+  - id: joint
+    title: Joint
+    kind: torque
+    face: face
+    class: C
+    thread: M10x1.5
+    strength: "8.8"
+    lubrication: oiled
+    into: steel
+    fasteners:
+      - {ring: {count: 24, diameter: 260}, head: 17.8}
+    order: cross
+    passes:
+      - {name: final, target: 45 N·m, limits: ± 20 %}
+`
+	var r *runner
+	var shown *State
+	tell := func(d events.Data) {
+		r.seq++
+		r.at += 3e6
+		e := events.Entry{Seq: r.seq, Event: events.Event{Time: r.at, Data: d}}
+		if out := Decide(r.s, e); len(out) > 0 {
+			dec := events.Decided{Cause: e.Seq, CauseUs: e.Time, Outcomes: out}
+			Evolve(r.s, dec)
+			Evolve(shown, dec)
+		}
+	}
+	jobs := 0
+	open := func() {
+		r, shown = &runner{s: New(), at: testStart}, New()
+		jobs++
+		tell(events.ShopDescribed{Shop: shop, Hash: "1"})
+		tell(events.ProcedureOffered{Ask: events.Ask{By: "maren"}, Text: text, Hash: hash(text)})
+		tell(events.JobAsked{Ask: events.Ask{By: "ines", Bench: "axle"}, Job: "J", UnitSerial: "U", Procedure: "BENCH"})
+		if r.s.Jobs["J"] == nil {
+			b.Fatal("job was not opened")
+		}
+	}
+	b.ReportAllocs()
+	for n := 0; b.Loop(); n++ {
+		if n%24 == 0 {
+			b.StopTimer()
+			open()
+			b.StartTimer()
+		}
+		v := nm(44 + float64(n%3))
+		tell(events.ReadingTaken{Device: "wide", Tool: "wide", Bench: "axle", Mode: events.ModePeak, Text: "45.00", Unit: "N.m", Value: v,
+			Angle: quantity.Of(14.5+float64(n%7)/4, quantity.Degree), ReceivedAtUs: r.at + 3e6})
+	}
+}

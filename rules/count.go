@@ -44,19 +44,8 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 	if f.kind == "" && grade == events.Placed {
 		t.order(w, &f)
 	}
-	o := events.ReadingJudged{
-		Reading: r.seq, Job: t.job.ID, Step: t.job.Proc.Steps[w.step].ID, Pass: w.pass,
-		Verdict: f.verdict, Grade: grade, P: p, Value: r.value, Text: r.text, Unit: r.unit,
-		LSL: w.lsl, Target: w.target, USL: w.usl, U: u, Angle: r.angle,
-		Tool: r.tool, Calibrated: tool.Calibrated, Bench: r.bench, By: r.by, AtUs: r.at,
-		Claimed: r.claimed, Typed: r.mode == events.ModeTyped, Held: f.held,
-	}
-	if o.By == "" {
-		o.By = t.job.Technician
-	}
-	if w.joint != nil {
-		o.Fastener = w.joint.Fasteners[w.fastener].ID
-	}
+	o := t.judgement(w, r, &f, tool)
+	o.Grade, o.P = grade, p
 	t.why = fmtWhy(&o)
 	t.addJudged(o, w)
 	if f.kind != "" {
@@ -72,6 +61,25 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 	if w.step > t.job.current() {
 		t.leave(w.step, fmt.Sprintf("%s came for %s", r.said(w.unit), t.job.title(w.step)))
 	}
+}
+
+// judgement writes what a reading is worth at its place. Grade, P and Next are
+// left to the caller.
+func (t *tx) judgement(w *slot, r *reading, f *finding, tool *toolDates) events.ReadingJudged {
+	o := events.ReadingJudged{
+		Reading: r.seq, Job: t.job.ID, Step: t.job.Proc.Steps[w.step].ID, Pass: w.pass,
+		Verdict: f.verdict, Value: r.value, Text: r.text, Unit: r.unit,
+		LSL: w.lsl, Target: w.target, USL: w.usl, U: uncertainty(tool.Tool, r.value), Angle: r.angle,
+		Tool: r.tool, Calibrated: tool.Calibrated, Bench: r.bench, By: r.by, AtUs: r.at,
+		Claimed: r.claimed, Typed: r.mode == events.ModeTyped, Held: f.held,
+	}
+	if o.By == "" {
+		o.By = t.job.Technician
+	}
+	if w.joint != nil {
+		o.Fastener = w.joint.Fasteners[w.fastener].ID
+	}
+	return o
 }
 
 // addJudged adds a judgement with the fastener that is next after it.

@@ -59,13 +59,7 @@ type slot struct {
 //
 // Settled values of an indicator are treated apart, see settledElsewhere.
 func (t *tx) taken(e events.ReadingTaken) {
-	r := &reading{
-		seq: t.seq, tool: e.Tool, bench: e.Bench, mode: e.Mode, text: e.Text, unit: e.Unit,
-		value: e.Value, angle: e.Angle, at: t.at, by: e.By, status: e.ToolStatus, duration: e.DurationUs, taken: e.TakenAtUs, numbered: e.ToolCounter != nil,
-	}
-	if e.ReceivedAtUs != 0 {
-		r.at = e.ReceivedAtUs
-	}
+	r := readingOf(&events.Entry{Seq: t.seq, Event: events.Event{Time: t.at}}, &e)
 	t.openFor(e)
 	tool, known := t.s.index.tools[e.Tool]
 	r.evaluate(e.Trace, tool.Reports.Threshold)
@@ -83,6 +77,19 @@ func (t *tx) taken(e events.ReadingTaken) {
 		t.place(r, &tool)
 	}
 	t.follow()
+}
+
+// readingOf is what placing and judging need of a reading that has just been
+// taken, but for what its trace tells.
+func readingOf(e *events.Entry, d *events.ReadingTaken) *reading {
+	r := &reading{
+		seq: e.Seq, tool: d.Tool, bench: d.Bench, mode: d.Mode, text: d.Text, unit: d.Unit,
+		value: d.Value, angle: d.Angle, at: e.Time, by: d.By, status: d.ToolStatus, duration: d.DurationUs, taken: d.TakenAtUs, numbered: d.ToolCounter != nil,
+	}
+	if d.ReceivedAtUs != 0 {
+		r.at = d.ReceivedAtUs
+	}
+	return r
 }
 
 const claimOrDismiss = "Claim it for the fastener it belongs to, or dismiss it with a reason."

@@ -39,7 +39,10 @@ type PassWeigh struct {
 	Known  match.Known // from earlier jobs, as it stood when the job was opened
 	Before []float64   // of a closing round: how sure each was before it
 	Log    []Evidence  // oldest first
+	// The filter is made from Log when it is asked for, and stands after the
+	// first taken entries. A state that nobody decides on never makes one.
 	filter *match.Filter
+	taken  int
 }
 
 // Evidence is one thing that bears on who is tight: a pull, or what a person
@@ -58,15 +61,14 @@ type Evidence struct {
 // more pulls than this.
 const mostEvidence = 600
 
-// filterOf returns the filter of a pass of step i, made from its evidence if
-// need be.
+// filterOf returns the filter of a pass of step i, brought up to the evidence.
 func (j *Job) filterOf(i, pass int) *match.Filter {
 	w := &j.Steps[i].Weigh[pass]
 	if w.filter == nil {
-		w.filter = match.New(j.matching, j.jointOf(i, pass))
-		for k := range w.Log {
-			w.filter = j.take(w.filter, i, pass, k)
-		}
+		w.filter, w.taken = match.New(j.matching, j.jointOf(i, pass)), 0
+	}
+	for ; w.taken < len(w.Log); w.taken++ {
+		w.filter = j.take(w.filter, i, pass, w.taken)
 	}
 	return w.filter
 }
@@ -199,14 +201,18 @@ func (j *Job) learnFrom(i, pass int, e Evidence) {
 	if e.Op != "pull" && len(st.Weigh[pass].Log) == 0 {
 		return // nothing has been pulled yet: there is nothing to correct
 	}
-	f := j.filterOf(i, pass)
 	st.Weigh = slices.Clone(st.Weigh)
 	w := &st.Weigh[pass]
 	if len(w.Log) >= mostEvidence {
 		return
 	}
 	w.Log = append(slices.Clip(w.Log), e)
-	w.filter = j.take(f, i, pass, len(w.Log)-1)
+	if e.Op == "pull" && w.filter != nil && w.taken == len(w.Log)-1 {
+		// Decide has weighed it already: take that over.
+		if f := w.filter.Tried(e.pull(j.Proc.Steps[i].Joint, &j.Proc.Steps[i].Joint.Passes[pass])); f != nil {
+			w.filter, w.taken = f, len(w.Log)
+		}
+	}
 }
 
 // applyPull folds a weighed pull: evidence the first time, and later only what
@@ -280,6 +286,7 @@ func (t *tx) weighed(w *slot, r *reading, v events.Verdict, grade events.Grade) 
 	if grade == events.Placed || r.claimed != "" || again {
 		o.Placed = w.joint.Fasteners[w.fastener].ID
 	}
+	j.filterOf(w.step, w.pass) // kept with the state, so that folding finds it
 	at := len(t.out)
 	t.out = append(t.out, events.Outcome{})
 	j.applyPull(o, t.s.toolOf(r.tool))

@@ -145,10 +145,19 @@ func (f *Filter) Overrun() bool { return f.over > 0 }
 // number of hypotheses bounded: each share counted when it was let go.
 func (f *Filter) Dropped() float64 { return f.dropped }
 
-// Pull returns the filter after one more pull.
-func (f *Filter) Pull(q Pull) *Filter {
+// Tried returns the filter after one more pull if that was the last that Pull
+// was asked about, else nil.
+func (f *Filter) Tried(q Pull) *Filter {
 	if a := f.after; a != nil && a.q.same(&q) {
 		return a.f
+	}
+	return nil
+}
+
+// Pull returns the filter after one more pull.
+func (f *Filter) Pull(q Pull) *Filter {
+	if g := f.Tried(q); g != nil {
+		return g
 	}
 	g := *f
 	g.after = nil

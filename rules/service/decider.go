@@ -78,12 +78,13 @@ func (d *decider) answer(facts []events.Entry, backlog bool) []events.Event {
 		if f.Seq <= d.state.Cause {
 			continue // decided before
 		}
+		told := !backlog && d.glance(f)
 		outcomes := d.s.eng.decide(d.state, f)
 		if len(outcomes) == 0 && !needsAnswer(f.Data) {
 			continue
 		}
 		dec := events.Decided{Cause: f.Seq, CauseUs: f.Time, Rules: d.s.eng.version, Outcomes: outcomes}
-		if _, ok := f.Data.(events.ReadingTaken); ok && !backlog {
+		if _, ok := f.Data.(events.ReadingTaken); ok && !backlog && !told {
 			d.s.early.send(Update{Fact: f, Decided: dec}, d.s.log)
 		}
 		d.s.eng.evolve(d.state, dec)
@@ -94,6 +95,21 @@ func (d *decider) answer(facts []events.Entry, backlog bool) []events.Event {
 	}
 	d.s.inFlight.put(out, facts)
 	return out
+}
+
+// glance tells the figure of a plain pull before it is weighed, and reports
+// whether it did.
+func (d *decider) glance(f events.Entry) bool {
+	if _, ok := f.Data.(events.ReadingTaken); !ok || d.s.eng.glance == nil || !d.s.early.any() {
+		return false
+	}
+	j, ok := d.s.eng.glance(d.state, f)
+	if ok {
+		d.s.early.send(Update{Fact: f, Decided: events.Decided{
+			Cause: f.Seq, CauseUs: f.Time, Rules: d.s.eng.version, Outcomes: []events.Outcome{{Data: j}},
+		}}, d.s.log)
+	}
+	return ok
 }
 
 // needsAnswer reports whether a fact gets a decision even if it changes

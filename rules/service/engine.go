@@ -10,6 +10,7 @@ type engine struct {
 	version  string
 	new      func() *rules.State
 	decide   func(*rules.State, events.Entry) []events.Outcome
+	glance   func(*rules.State, events.Entry) (events.ReadingJudged, bool) // nil: never
 	evolve   func(*rules.State, events.Decided)
 	deadline func(*rules.State) events.Instant
 	snapshot func(*rules.State) ([]byte, error)
@@ -20,6 +21,7 @@ var theRules = engine{
 	version:  rules.Version,
 	new:      rules.New,
 	decide:   rules.Decide,
+	glance:   rules.Glance,
 	evolve:   rules.Evolve,
 	deadline: (*rules.State).NextDeadline,
 	snapshot: (*rules.State).Snapshot,

@@ -140,10 +140,12 @@ func (s *Service) Subscribe(buffer int) (ch <-chan Update, cancel func()) {
 	return s.subs.add(max(buffer, 1))
 }
 
-// SubscribeEarly is Subscribe for the decisions on readings, each sent as soon
-// as it is made: the reading is on disk, its decision soon will be, View does
-// not show it yet, and Update.Seq is 0. It is for showing a figure and its
-// verdict without waiting for a second sync, and for nothing that must last.
+// SubscribeEarly is Subscribe for the verdicts on readings, each sent as soon
+// as it is known: the reading is on disk, its decision soon will be, View does
+// not show it yet, and Update.Seq is 0. Of a plain pull it tells the judgement
+// alone, ahead of the weighing (rules.Glance). It is for showing a figure and
+// its verdict without waiting for a second sync, and for nothing that must
+// last.
 func (s *Service) SubscribeEarly(buffer int) (ch <-chan Update, cancel func()) {
 	return s.early.add(max(buffer, 1))
 }
@@ -153,6 +155,13 @@ func (s *Service) Dropped() uint64 {
 	s.subs.mu.Lock()
 	defer s.subs.mu.Unlock()
 	return s.subs.dropped
+}
+
+// any reports whether anybody has subscribed.
+func (u *subscribers) any() bool {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	return len(u.set) > 0
 }
 
 type subscribers struct {
