@@ -112,6 +112,12 @@ var dataForms = map[string][]func([]byte) (Data, error){
 	"learning_forget.asked": {as[LearningForgetAsked]()},
 	"residual_audit.asked":  {as[ResidualAuditAsked]()},
 	"time.reached":          {as[TimeReached]()},
+	"loose_end_open.asked":  {as[LooseEndOpenAsked]()},
+	"loose_end_close.asked": {as[LooseEndCloseAsked]()},
+	"item_answer.asked":     {as[ItemAnswerAsked]()},
+	"item_decision.asked":   {as[ItemDecisionAsked]()},
+	"hold_release.asked":    {as[HoldReleaseAsked]()},
+	"badge.scanned":         {as[BadgeScanned]()},
 	"rules.decided":         {decidedV1},
 }
 
@@ -178,6 +184,16 @@ var outcomeForms = map[string][]func([]byte) (OutcomeData, error){
 	"learning.forgotten":    {asOutcome[LearningForgotten]()},
 	"residual_audit.opened": {asOutcome[ResidualAuditOpened]()},
 	"residual.judged":       {asOutcome[ResidualJudged]()},
+	"loose_end.opened":      {asOutcome[LooseEndOpened]()},
+	"loose_end.closed":      {asOutcome[LooseEndClosed]()},
+	"loose_end.reopened":    {asOutcome[LooseEndReopened]()},
+	"item.answered":         {asOutcome[ItemAnswered]()},
+	"item.decided":          {asOutcome[ItemDecided]()},
+	"sealant.closed":        {asOutcome[SealantClosed]()},
+	"hold.opened":           {asOutcome[HoldOpened]()},
+	"hold.released":         {asOutcome[HoldReleased]()},
+	"hold.withdrawn":        {asOutcome[HoldWithdrawn]()},
+	"bench.taken":           {asOutcome[BenchTaken]()},
 }
 
 // MarshalJSON writes the form described at Outcome.

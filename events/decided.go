@@ -252,6 +252,15 @@ const (
 	AlertSeized       AlertKind = "little_turn"    // torque reached with too little rotation: cross-threaded or bottomed
 	AlertYield        AlertKind = "turn_no_torque" // rotation without torque: stripping or yielding
 	AlertZeroShift    AlertKind = "zero_shift"     // all pulls of a tool are off by the same amount
+
+	AlertLooseEnd    AlertKind = "loose_end"    // something is still loose where it gets harder to close
+	AlertOrderGuard  AlertKind = "order_guard"  // what must be in before is not
+	AlertUnanswered  AlertKind = "unanswered"   // work began before a step's questions were answered
+	AlertOrientation AlertKind = "orientation"  // a part stands otherwise than it was marked
+	AlertWrongWay    AlertKind = "wrong_way"    // a part faces the wrong way
+	AlertStopCheck   AlertKind = "stop_check"   // no stop one way, or the free travel differs
+	AlertOpenTime    AlertKind = "open_time"    // sealant: its open time runs out, or has
+	AlertHoldPoint   AlertKind = "hold_waiting" // work went on past a hold point
 )
 
 // AlertRaised says that something is wrong and what to do. It stays until it
@@ -264,6 +273,7 @@ type AlertRaised struct {
 	Step      string           `json:"step,omitempty"`
 	Pass      int              `json:"pass"`
 	Fasteners []string         `json:"fasteners,omitempty"` // in drawing order
+	Items     []string         `json:"items,omitempty"`     // loose ends, items of the step or steps that it names
 	Tool      string           `json:"tool,omitempty"`      // the tool, where it is about one
 	Reading   uint64           `json:"reading,omitempty"`
 	Likely    []FastenerWeight `json:"likely,omitempty"` // which of them it may be, most probable first; P that it was left out

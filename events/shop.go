@@ -36,6 +36,11 @@ type Person struct {
 	ID   string `json:"id" yaml:"id"`
 	Name string `json:"name" yaml:"name"`
 	Role Role   `json:"role" yaml:"role"`
+	// Badge is the line that a scanner gives for the person's badge, Code a
+	// short code to be typed instead; "" where there is none. They say who
+	// works here, they prove nothing.
+	Badge string `json:"badge,omitempty" yaml:"badge"`
+	Code  string `json:"code,omitempty" yaml:"code"`
 }
 
 // ToolKind says what a tool measures.

@@ -82,6 +82,9 @@ func (b *batch) outcome(o outcome, data events.OutcomeData) error {
 	if done, err := b.weighedOutcome(o, data); done {
 		return err
 	}
+	if done, err := b.attestedOutcome(o, data); done {
+		return err
+	}
 	return fmt.Errorf("no table for outcome type %q", name)
 }
 
@@ -155,7 +158,7 @@ func (b *batch) alertOutcome(o outcome, data events.OutcomeData) (done bool, err
 	case events.AlertRaised:
 		b.count("alert", string(d.Kind))
 		return true, b.put(putAlert, o.id, d.Alert, string(d.Kind), d.Bench, d.Job, d.Step, int64(d.Pass), list(d.Fasteners),
-			d.Tool, int64(d.Reading), weightList(d.Likely), d.P, d.Text, d.Todo, bit(d.Blocks), us(d.AtUs), int64(0), "", int64(0), int64(0), "", "", int64(0))
+			list(d.Items), d.Tool, int64(d.Reading), weightList(d.Likely), d.P, d.Text, d.Todo, bit(d.Blocks), us(d.AtUs), int64(0), "", int64(0), int64(0), "", "", int64(0))
 	case events.AlertAcknowledged:
 		return true, b.put(seeAlert, o.id, d.By, us(d.AtUs), d.Alert)
 	case events.AlertSettled:

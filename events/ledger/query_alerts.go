@@ -21,13 +21,13 @@ type Alert struct {
 // Open reports whether the alert is not settled.
 func (a *Alert) Open() bool { return a.SettledSeq == 0 }
 
-const alertColumns = `SELECT id, alert, kind, bench, job, step, pass, fasteners, tool, reading, likely, p, text, todo, blocks, at_us,
+const alertColumns = `SELECT id, alert, kind, bench, job, step, pass, fasteners, items, tool, reading, likely, p, text, todo, blocks, at_us,
 	seen_by, seen_at_us, settled_id, settled_by, settled_how, settled_at_us FROM alerts `
 
 func scanAlert(r scanner, a *Alert) error {
 	var id, settled int64
-	var fasteners, likely string
-	err := r.Scan(&id, &a.Alert, &a.Kind, &a.Bench, &a.Job, &a.Step, &a.Pass, &fasteners, &a.Tool, &a.Reading, &likely, &a.P, &a.Text, &a.Todo, &a.Blocks, &a.AtUs,
+	var fasteners, items, likely string
+	err := r.Scan(&id, &a.Alert, &a.Kind, &a.Bench, &a.Job, &a.Step, &a.Pass, &fasteners, &items, &a.Tool, &a.Reading, &likely, &a.P, &a.Text, &a.Todo, &a.Blocks, &a.AtUs,
 		&a.SeenBy, &a.SeenAtUs, &settled, &a.SettledBy, &a.SettledHow, &a.SettledAtUs)
 	if err != nil {
 		return err
@@ -35,6 +35,9 @@ func scanAlert(r scanner, a *Alert) error {
 	a.Seq, _ = place(id)
 	a.SettledSeq, _ = place(settled)
 	if a.Fasteners, err = lines(fasteners); err != nil {
+		return err
+	}
+	if a.Items, err = lines(items); err != nil {
 		return err
 	}
 	a.Likely, err = weights(likely)

@@ -73,8 +73,8 @@ func (q *Queries) fillShop(ctx context.Context, id int64, s *events.Shop) (err e
 	if err != nil {
 		return err
 	}
-	s.People, err = all(ctx, q, "people", "SELECT person, name, role FROM people"+which,
-		func(r scanner, p *events.Person) error { return r.Scan(&p.ID, &p.Name, &p.Role) }, id)
+	s.People, err = all(ctx, q, "people", "SELECT person, name, role, badge, code FROM people"+which,
+		func(r scanner, p *events.Person) error { return r.Scan(&p.ID, &p.Name, &p.Role, &p.Badge, &p.Code) }, id)
 	if err != nil {
 		return err
 	}

@@ -202,7 +202,7 @@ CREATE TABLE devices ( -- tallies of each device
 ) STRICT, WITHOUT ROWID;
 
 CREATE TABLE totals ( -- counts over the whole journal
-  what TEXT NOT NULL,         -- event, outcome, verdict, grade, alert, set_aside, residual, refused_frame, refused_request
+  what TEXT NOT NULL,         -- event, outcome, verdict, grade, alert, set_aside, residual, loose_end, refused_frame, refused_request
   label TEXT NOT NULL,        -- written type, verdict, kind, code
   n INTEGER NOT NULL,
   PRIMARY KEY (what, label)
@@ -254,6 +254,8 @@ CREATE TABLE people (
   person TEXT NOT NULL,
   name TEXT NOT NULL,
   role TEXT NOT NULL,
+  badge TEXT NOT NULL,
+  code TEXT NOT NULL,
   PRIMARY KEY (adopted, place)
 ) STRICT, WITHOUT ROWID;
 
@@ -395,6 +397,7 @@ CREATE TABLE alerts (
   step TEXT NOT NULL,
   pass INTEGER NOT NULL,
   fasteners TEXT NOT NULL,    -- JSON array of ids
+  items TEXT NOT NULL,        -- JSON array of ids: loose ends, items of the step, or steps
   tool TEXT NOT NULL,
   reading INTEGER NOT NULL,
   likely TEXT NOT NULL,       -- JSON array of [fastener, p that it was left out, grade], most probable first
@@ -544,3 +547,102 @@ CREATE TABLE residuals ( -- never a witness
   at_us INTEGER NOT NULL
 ) STRICT;
 CREATE INDEX residuals_by_job ON residuals (job);
+
+CREATE TABLE loose_ends ( -- opened; loose_end_fates has what became of them
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  loose_end TEXT NOT NULL,
+  step TEXT NOT NULL,
+  what TEXT NOT NULL,
+  closes TEXT NOT NULL,       -- the evidence that closes it, in words
+  who TEXT NOT NULL,          -- who may close it by a word: '' anyone, second_person, lead
+  adhoc INTEGER NOT NULL,     -- not of the procedure
+  seq INTEGER NOT NULL,       -- of the fact that opened it
+  by_person TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX loose_ends_by_job ON loose_ends (job);
+
+CREATE TABLE loose_end_fates (
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  loose_end TEXT NOT NULL,
+  kind TEXT NOT NULL,         -- closed, reopened
+  how TEXT NOT NULL,          -- what closed it, or why it is open again
+  answer TEXT NOT NULL,
+  readings TEXT NOT NULL,     -- JSON array of readings.seq that are the evidence
+  by_person TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX loose_end_fates_by_job ON loose_end_fates (job);
+
+CREATE TABLE items ( -- answers to what steps ask for; the last for an item holds
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  item TEXT NOT NULL,
+  kind TEXT NOT NULL,         -- mark, match, facing, stop, sealant, grease
+  what TEXT NOT NULL,
+  answer TEXT NOT NULL,
+  other TEXT NOT NULL,        -- the other way of a stop check
+  wanted TEXT NOT NULL,
+  good INTEGER NOT NULL,
+  text TEXT NOT NULL,
+  remark TEXT NOT NULL,
+  photo TEXT NOT NULL,        -- id of a stored photo
+  readings TEXT NOT NULL,     -- JSON array of readings.seq
+  dim INTEGER NOT NULL,
+  travel_base REAL,           -- free travel of a stop check
+  from_us INTEGER NOT NULL,   -- when sealant was applied
+  until_us INTEGER NOT NULL,  -- end of its open time
+  warn_us INTEGER NOT NULL,
+  by_person TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX items_by_job ON items (job);
+
+CREATE TABLE item_decisions ( -- a lead's, on an item that differs
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  item TEXT NOT NULL,
+  choice TEXT NOT NULL,       -- accept, redo
+  was TEXT NOT NULL,
+  by_person TEXT NOT NULL,
+  reason TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX item_decisions_by_job ON item_decisions (job);
+
+CREATE TABLE sealants_closed ( -- the last bolt of the joint is tight on sealant
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  item TEXT NOT NULL,
+  in_time INTEGER NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX sealants_closed_by_job ON sealants_closed (job);
+
+CREATE TABLE holds ( -- hold points
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  kind TEXT NOT NULL,         -- opened, released, withdrawn
+  hold TEXT NOT NULL,         -- who may release it: lead, second_person
+  note TEXT NOT NULL,
+  by_person TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX holds_by_job ON holds (job);
+
+CREATE TABLE bench_takings ( -- who works at a bench from then on
+  id INTEGER PRIMARY KEY,
+  bench TEXT NOT NULL,
+  person TEXT NOT NULL,
+  was TEXT NOT NULL,
+  job TEXT NOT NULL,
+  how TEXT NOT NULL,          -- badge, code
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX bench_takings_by_job ON bench_takings (job);

@@ -16,7 +16,7 @@ func (b *batch) shop(o outcome, a *events.ShopAdopted) error {
 		}
 	}
 	for i, x := range s.People {
-		if err := b.put(putPerson, o.id, int64(i), x.ID, x.Name, string(x.Role)); err != nil {
+		if err := b.put(putPerson, o.id, int64(i), x.ID, x.Name, string(x.Role), x.Badge, x.Code); err != nil {
 			return err
 		}
 	}

@@ -37,6 +37,13 @@ const (
 	putForgotten
 	putAudit
 	putResidual
+	putLooseEnd
+	putLooseEndFate
+	putItem
+	putItemDecision
+	putSealantClosed
+	putHold
+	putBenchTaken
 	putAlert
 	putHole
 	putRulesVersion
@@ -70,29 +77,36 @@ var statements = [numStatements]string{
 	putRequestRefused: insertInto("requests_refused", 9),
 	putShop:           insertInto("shops", 7),
 	putBench:          insertInto("benches", 4),
-	putPerson:         insertInto("people", 5),
+	putPerson:         insertInto("people", 7),
 	putTool:           insertInto("tools", 21),
 	putShopDevice:     insertInto("shop_devices", 10),
 	putProcedure:      insertInto("procedures", 8),
 	// The rules give an id to one job only; should a journal say otherwise,
 	// the first opening stands and job_events tells of the other.
-	putJob:          insertInto("jobs", 17) + " ON CONFLICT (job) DO NOTHING",
-	putJobEvent:     insertInto("job_events", 8),
-	putStepEvent:    insertInto("step_events", 7),
-	putPointing:     insertInto("pointings", 6),
-	putDeviation:    insertInto("deviations", 8),
-	putReset:        insertInto("resets", 7),
-	putPullWeighed:  insertInto("pulls_weighed", 16),
-	putWitness:      insertInto("witnesses_weighed", 6),
-	putAside:        insertInto("pulls_aside", 23),
-	putQuestion:     insertInto("questions", 15),
-	putLost:         insertInto("cycles_lost", 6),
-	putForgotten:    insertInto("learning_forgotten", 6),
-	putAudit:        insertInto("residual_audits", 7),
-	putResidual:     insertInto("residuals", 15),
-	putAlert:        insertInto("alerts", 23),
-	putHole:         insertInto("holes", 2),
-	putRulesVersion: insertInto("rules_versions", 2),
+	putJob:           insertInto("jobs", 17) + " ON CONFLICT (job) DO NOTHING",
+	putJobEvent:      insertInto("job_events", 8),
+	putStepEvent:     insertInto("step_events", 7),
+	putPointing:      insertInto("pointings", 6),
+	putDeviation:     insertInto("deviations", 8),
+	putReset:         insertInto("resets", 7),
+	putPullWeighed:   insertInto("pulls_weighed", 16),
+	putWitness:       insertInto("witnesses_weighed", 6),
+	putAside:         insertInto("pulls_aside", 23),
+	putQuestion:      insertInto("questions", 15),
+	putLost:          insertInto("cycles_lost", 6),
+	putForgotten:     insertInto("learning_forgotten", 6),
+	putAudit:         insertInto("residual_audits", 7),
+	putResidual:      insertInto("residuals", 15),
+	putLooseEnd:      insertInto("loose_ends", 11),
+	putLooseEndFate:  insertInto("loose_end_fates", 9),
+	putItem:          insertInto("items", 21),
+	putItemDecision:  insertInto("item_decisions", 9),
+	putSealantClosed: insertInto("sealants_closed", 6),
+	putHold:          insertInto("holds", 8),
+	putBenchTaken:    insertInto("bench_takings", 7),
+	putAlert:         insertInto("alerts", 24),
+	putHole:          insertInto("holes", 2),
+	putRulesVersion:  insertInto("rules_versions", 2),
 	settleUnplaced: `UPDATE unplaced SET fate = ?, fate_id = ?, fate_job = ?, fate_by = ?, fate_reason = ?, fate_at_us = ?
 		WHERE reading = ? AND fate = ''`,
 	settleAside: `UPDATE pulls_aside SET fate = ?, fate_id = ?, fate_by = ?, fate_reason = ?, fate_at_us = ?
