@@ -7,7 +7,7 @@ type Mode string
 
 // The modes of a reading.
 const (
-	ModePeak    Mode = "peak"    // the greatest torque of one pull
+	ModePeak    Mode = "peak"    // the greatest torque of one pull, or force of one pressing
 	ModeSettled Mode = "settled" // an indicator's value once it stood still
 	ModeTyped   Mode = "typed"   // typed by a person, by eye
 )
@@ -28,6 +28,7 @@ type ReadingTaken struct {
 	Angle        quantity.Value `json:"angle,omitzero"`         // rotation the tool reported with the pull
 	DurationUs   int64          `json:"duration_us,omitempty"`  // duration of the pull, as the tool reported it
 	Trace        *Trace         `json:"trace,omitempty"`        // the whole pull, where the tool gives it
+	Stroke       *Stroke        `json:"stroke,omitempty"`       // the whole pressing, where the gauge streams
 	ToolCounter  *uint64        `json:"tool_counter,omitempty"` // the tool's own number of the reading
 	ToolStatus   string         `json:"tool_status,omitempty"`  // status word by the profile's table, e.g. "overload"; "" or "ok" is good
 	ToolClock    string         `json:"tool_clock,omitempty"`   // the tool's own time stamp as sent; data, never order

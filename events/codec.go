@@ -111,6 +111,12 @@ var dataForms = map[string][]func([]byte) (Data, error){
 	"question.answered":     {as[QuestionAnswered]()},
 	"learning_forget.asked": {as[LearningForgetAsked]()},
 	"residual_audit.asked":  {as[ResidualAuditAsked]()},
+	"part.scanned":          {as[PartScanned]()},
+	"part.answered":         {as[PartAnswered]()},
+	"part_undo.asked":       {as[PartUndoAsked]()},
+	"press_ready.asked":     {as[PressReadyAsked]()},
+	"press.rechecked":       {as[PressRechecked]()},
+	"photo.taken":           {as[PhotoTaken]()},
 	"time.reached":          {as[TimeReached]()},
 	"loose_end_open.asked":  {as[LooseEndOpenAsked]()},
 	"loose_end_close.asked": {as[LooseEndCloseAsked]()},
@@ -194,6 +200,13 @@ var outcomeForms = map[string][]func([]byte) (OutcomeData, error){
 	"hold.released":         {asOutcome[HoldReleased]()},
 	"hold.withdrawn":        {asOutcome[HoldWithdrawn]()},
 	"bench.taken":           {asOutcome[BenchTaken]()},
+	"part.picked":           {asOutcome[PartPicked]()},
+	"part.recorded":         {asOutcome[PartRecorded]()},
+	"part.undone":           {asOutcome[PartUndone]()},
+	"press.cleared":         {asOutcome[PressCleared]()},
+	"press.judged":          {asOutcome[PressJudged]()},
+	"press_recheck.noted":   {asOutcome[PressRecheckNoted]()},
+	"photo.kept":            {asOutcome[PhotoKept]()},
 }
 
 // MarshalJSON writes the form described at Outcome.

@@ -24,6 +24,7 @@ type Procedure struct {
 	Cautions []string // of the whole procedure; the first is always Deference
 	Faces    []Face
 	Steps    []Step
+	Mates    []Mate // parts that must match
 }
 
 // Step returns the step with an id and its index, or nil and -1.
@@ -90,6 +91,8 @@ type Step struct {
 	Face      string        // face id, "" if none
 	Joint     *Joint        // of a torque step
 	Measure   *MeasureSpec  // of a measure step
+	Kit       []Part        // of a parts step, in the order to be laid out; empty: attested only
+	Press     *PressSpec    // of a press step whose force is measured; nil: attested only
 	Statement string        // what is attested, of the other kinds
 	Covers    []string      // ids of steps whose work can no longer be reached once this one is done
 	Pause     time.Duration // an open torque step without a reading for longer than this is asked about; 0: never

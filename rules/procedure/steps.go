@@ -28,6 +28,9 @@ func (r *reader) procedure(root at) *Procedure {
 	r.name(root.get("revision"))
 	r.faces(root, p)
 	r.steps(root, p)
+	r.kits(root, p)
+	r.mates(root, p)
+	r.presses(root, p)
 	return p
 }
 
