@@ -48,13 +48,16 @@ func (b *batch) reading(e *events.Entry, r *events.ReadingTaken) error {
 		counter = int64(*r.ToolCounter)
 	}
 	d := r.Value.Dimension()
-	samples, frame := int64(0), blob(r.Bytes)
+	samples, stroke, frame := int64(0), int64(0), blob(r.Bytes)
 	if r.Trace != nil {
 		samples, frame = int64(len(r.Trace.Torque)), nil
 	}
+	if r.Stroke != nil {
+		stroke = int64(len(r.Stroke.Force))
+	}
 	return b.put(putReading, int64(e.Seq), int64(e.Number), r.Device, r.Tool, r.Bench, string(r.Mode),
 		int64(d), base(r.Value), r.Text, r.Unit, bit(r.UnitAssumed), baseIn(d, r.Resolution), base(r.Angle),
-		r.DurationUs, samples, counter, r.ToolStatus, r.ToolClock, us(r.TakenAtUs), us(r.ReceivedAtUs), bit(r.Stale), r.Profile,
+		r.DurationUs, samples, stroke, counter, r.ToolStatus, r.ToolClock, us(r.TakenAtUs), us(r.ReceivedAtUs), bit(r.Stale), r.Profile,
 		frame, int64(r.Offset), r.By, r.Job)
 }
 

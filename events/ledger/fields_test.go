@@ -74,7 +74,7 @@ func must[T any](v T, err error) func(t *testing.T) T {
 // back through the queries.
 func TestEveryFieldComesBack(t *testing.T) {
 	reading := filled[events.ReadingTaken](1)
-	reading.Angle, reading.Trace = quantity.Degrees(33).Value(), nil // see TestTraceStaysInTheJournal
+	reading.Angle, reading.Trace, reading.Stroke = quantity.Degrees(33).Value(), nil, nil // see TestTraceStaysInTheJournal
 	judged := filled[events.ReadingJudged](2)
 	judged.Angle, judged.Reading = quantity.Degrees(34).Value(), 1
 	unplaced := filled[events.ReadingUnplaced](3)

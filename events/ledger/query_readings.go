@@ -11,14 +11,15 @@ import (
 type Reading struct {
 	Seq    uint64 // in the journal
 	Number uint64 // in the device's source
-	// ReadingTaken is without the trace, and then without its bytes: they are
-	// in the journal.
+	// ReadingTaken is without the trace, and then without its bytes, and
+	// without the stroke: they are in the journal.
 	events.ReadingTaken
-	TraceSamples int // of the trace; 0: the tool gave none
+	TraceSamples  int // of the trace; 0: the tool gave none
+	StrokeSamples int // of the stroke; 0: the gauge gave none
 }
 
 const readingColumns = `SELECT r.seq, r.number, r.device, r.tool, r.bench, r.mode, r.dim, r.value_base, r.text, r.unit, r.unit_assumed,
-	r.resolution_base, r.angle_deg, r.duration_us, r.trace_samples, r.tool_counter, r.tool_status, r.tool_clock, r.taken_at_us, r.received_at_us, r.stale,
+	r.resolution_base, r.angle_deg, r.duration_us, r.trace_samples, r.stroke_samples, r.tool_counter, r.tool_status, r.tool_clock, r.taken_at_us, r.received_at_us, r.stale,
 	r.profile, r.bytes, r.byte_offset, r.typed_by, r.typed_for FROM readings r `
 
 func scanReading(r scanner, x *Reading) error {
@@ -26,7 +27,7 @@ func scanReading(r scanner, x *Reading) error {
 	var base, resolution, deg sql.NullFloat64
 	var counter sql.NullInt64
 	err := r.Scan(&x.Seq, &x.Number, &x.Device, &x.Tool, &x.Bench, &x.Mode, &dim, &base, &x.Text, &x.Unit, &x.UnitAssumed,
-		&resolution, &deg, &x.DurationUs, &x.TraceSamples, &counter, &x.ToolStatus, &x.ToolClock, &x.TakenAtUs, &x.ReceivedAtUs, &x.Stale,
+		&resolution, &deg, &x.DurationUs, &x.TraceSamples, &x.StrokeSamples, &counter, &x.ToolStatus, &x.ToolClock, &x.TakenAtUs, &x.ReceivedAtUs, &x.Stale,
 		&x.Profile, &x.Bytes, &x.Offset, &x.By, &x.Job)
 	x.Value, x.Resolution, x.Angle = value(dim, base), value(dim, resolution), angle(deg)
 	if counter.Valid {

@@ -45,6 +45,7 @@ CREATE TABLE readings (
   angle_deg REAL,
   duration_us INTEGER NOT NULL,
   trace_samples INTEGER NOT NULL, -- of the whole pull; 0: the tool gave none. The trace itself stays in the journal
+  stroke_samples INTEGER NOT NULL, -- likewise of a pressing
   tool_counter INTEGER,
   tool_status TEXT NOT NULL,
   tool_clock TEXT NOT NULL,
@@ -646,3 +647,85 @@ CREATE TABLE bench_takings ( -- who works at a bench from then on
   at_us INTEGER NOT NULL
 ) STRICT;
 CREATE INDEX bench_takings_by_job ON bench_takings (job);
+
+CREATE TABLE parts ( -- what went into which unit: this is also the consumption
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  part TEXT NOT NULL,         -- line of the kit
+  number TEXT NOT NULL,       -- part number
+  name TEXT NOT NULL,
+  count INTEGER NOT NULL,
+  trace TEXT NOT NULL,        -- lot or serial
+  serial INTEGER NOT NULL,    -- 1: trace is a serial
+  condition TEXT NOT NULL,
+  scanned INTEGER NOT NULL,
+  attributes TEXT NOT NULL,   -- JSON array
+  by_person TEXT NOT NULL,
+  at_us INTEGER NOT NULL,
+  undone_id INTEGER NOT NULL, -- id of the outcome by which it counts no longer; 0: it counts
+  undone_by TEXT NOT NULL,
+  undone_reason TEXT NOT NULL,
+  undone_at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX parts_by_job ON parts (job);
+CREATE INDEX parts_by_trace ON parts (trace) WHERE trace <> '';
+CREATE INDEX parts_by_time ON parts (at_us);
+
+CREATE TABLE presses_cleared ( -- parts in hand that may be pressed together
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  place TEXT NOT NULL,
+  parts TEXT NOT NULL,        -- JSON array
+  by_person TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX presses_cleared_by_job ON presses_cleared (job);
+
+CREATE TABLE presses ( -- what pressings told of the seat; judgements has their greatest force
+  id INTEGER PRIMARY KEY,
+  reading INTEGER NOT NULL,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  place TEXT NOT NULL,
+  seat TEXT NOT NULL,
+  force_n REAL,               -- at which the seat was reached
+  jump_n REAL,                -- rise from there
+  travel_mm REAL,
+  after_us INTEGER NOT NULL,
+  samples INTEGER NOT NULL,
+  text TEXT NOT NULL,
+  by_person TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX presses_by_job ON presses (job);
+
+CREATE TABLE press_rechecks (
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  place TEXT NOT NULL,
+  good INTEGER NOT NULL,
+  answer TEXT NOT NULL,
+  by_person TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX press_rechecks_by_job ON press_rechecks (job);
+
+CREATE TABLE photos ( -- the files are in the object store beside the journal, under their hash
+  id INTEGER PRIMARY KEY,
+  photo TEXT NOT NULL,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  hash TEXT NOT NULL,         -- SHA-256, hexadecimal
+  size INTEGER NOT NULL,      -- bytes
+  type TEXT NOT NULL,
+  width_px INTEGER NOT NULL,
+  height_px INTEGER NOT NULL,
+  note TEXT NOT NULL,
+  by_person TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX photos_by_job ON photos (job);
+CREATE INDEX photos_by_hash ON photos (hash);

@@ -194,6 +194,7 @@ func everything() *script {
 	s.add(wrench, minute(30), events.LinkChanged{Device: "d-w1", Bench: "axle", Port: "/dev/ttyUSB0", State: events.LinkDown, Detail: "unplugged; plug it in", AtUs: minute(30)})
 	s.weighed()
 	s.attested()
+	inventedParts(s, desk)
 	return s
 }
 

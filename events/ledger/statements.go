@@ -44,6 +44,12 @@ const (
 	putSealantClosed
 	putHold
 	putBenchTaken
+	putPart
+	putPressCleared
+	putPress
+	putPressRecheck
+	putPhoto
+	undoPart
 	putAlert
 	putHole
 	putRulesVersion
@@ -64,7 +70,7 @@ const (
 // statements gives the text of each. Inserts name no columns: their arguments
 // are the columns of schema.sql, in that order.
 var statements = [numStatements]string{
-	putReading:        insertInto("readings", 26),
+	putReading:        insertInto("readings", 27),
 	putJudgement:      insertInto("judgements", 28),
 	putVoid:           insertInto("voids", 9),
 	putUnplaced:       insertInto("unplaced", 20),
@@ -105,8 +111,15 @@ var statements = [numStatements]string{
 	putHold:          insertInto("holds", 8),
 	putBenchTaken:    insertInto("bench_takings", 7),
 	putAlert:         insertInto("alerts", 24),
-	putHole:          insertInto("holes", 2),
-	putRulesVersion:  insertInto("rules_versions", 2),
+	putPart:          insertInto("parts", 18),
+	putPressCleared:  insertInto("presses_cleared", 7),
+	putPress:         insertInto("presses", 14),
+	putPressRecheck:  insertInto("press_rechecks", 8),
+	putPhoto:         insertInto("photos", 12),
+	undoPart: `UPDATE parts SET undone_id = ?, undone_by = ?, undone_reason = ?, undone_at_us = ?
+		WHERE job = ? AND step = ? AND part = ? AND undone_id = 0`,
+	putHole:         insertInto("holes", 2),
+	putRulesVersion: insertInto("rules_versions", 2),
 	settleUnplaced: `UPDATE unplaced SET fate = ?, fate_id = ?, fate_job = ?, fate_by = ?, fate_reason = ?, fate_at_us = ?
 		WHERE reading = ? AND fate = ''`,
 	settleAside: `UPDATE pulls_aside SET fate = ?, fate_id = ?, fate_by = ?, fate_reason = ?, fate_at_us = ?
