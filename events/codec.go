@@ -2,11 +2,14 @@ package events
 
 import (
 	"bytes"
-	"encoding/json"
+	stdjson "encoding/json"
 	"errors"
 	"fmt"
 	"strconv"
 	"strings"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
 
 	"witnessmark/events/quantity"
 )
@@ -27,7 +30,7 @@ func TypeName(d Data) string {
 
 // Encode returns d's CloudEvents type and its JSON.
 func Encode(d Data) (typ string, data []byte, err error) {
-	data, err = json.Marshal(d)
+	data, err = stdjson.Marshal(d)
 	if err != nil {
 		return "", nil, fmt.Errorf("encode %s: %w", TypeName(d), err)
 	}
@@ -80,8 +83,12 @@ func unmarshalObject(b []byte, v any) error {
 	if b = bytes.TrimLeft(b, " \t\r\n"); len(b) == 0 || b[0] != '{' {
 		return errors.New("want an object")
 	}
-	return json.Unmarshal(b, v)
+	return json.Unmarshal(b, v, readAs)
 }
+
+// readAs is how events are read: in one scan, and as forgiving as whoever
+// wrote them was. The journal's own checks find what is damaged.
+var readAs = json.JoinOptions(jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true), json.MatchCaseInsensitiveNames(true))
 
 // dataForms holds, by written name, a decoder for each version from 1 up, the
 // last being today's. Never remove one.
@@ -124,7 +131,7 @@ var dataForms = map[string][]func([]byte) (Data, error){
 	"item_decision.asked":   {as[ItemDecisionAsked]()},
 	"hold_release.asked":    {as[HoldReleaseAsked]()},
 	"badge.scanned":         {as[BadgeScanned]()},
-	"rules.decided":         {decidedV1},
+	"rules.decided":         {as[Decided]()},
 }
 
 // readingTakenV1 reads the first form of a reading, which knew torque only.
@@ -149,16 +156,22 @@ func readingTakenV1(b []byte) (Data, error) {
 	}, nil
 }
 
-func asOutcome[T OutcomeData]() func([]byte) (OutcomeData, error) {
-	return func(b []byte) (OutcomeData, error) {
+// outcomeForm reads one form of an outcome.
+type outcomeForm = func(*jsontext.Decoder) (OutcomeData, error)
+
+func asOutcome[T OutcomeData]() outcomeForm {
+	return func(dec *jsontext.Decoder) (OutcomeData, error) {
 		var v T
-		err := unmarshalObject(b, &v)
+		if k := dec.PeekKind(); k != '{' {
+			return nil, errors.New("want an object")
+		}
+		err := json.UnmarshalDecode(dec, &v)
 		return v, err
 	}
 }
 
 // outcomeForms is to outcomes what dataForms is to events.
-var outcomeForms = map[string][]func([]byte) (OutcomeData, error){
+var outcomeForms = map[string][]outcomeForm{
 	"reading.judged":        {asOutcome[ReadingJudged]()},
 	"reading.unplaced":      {asOutcome[ReadingUnplaced]()},
 	"reading.dismissed":     {asOutcome[ReadingDismissed]()},
@@ -215,7 +228,7 @@ func (o Outcome) MarshalJSON() ([]byte, error) {
 		return nil, errors.New("encode outcome: empty")
 	}
 	name, v := o.Data.OutcomeType()
-	b, err := json.Marshal(o.Data)
+	b, err := stdjson.Marshal(o.Data)
 	if err != nil {
 		return nil, fmt.Errorf("encode outcome %s: %w", name, err)
 	}
@@ -228,11 +241,24 @@ func (o Outcome) MarshalJSON() ([]byte, error) {
 
 // UnmarshalJSON reads the form described at Outcome. An unknown type gives an
 // error that wraps ErrNewer.
-func (o *Outcome) UnmarshalJSON(b []byte) error {
-	key, value, err := onlyMember(b)
+func (o *Outcome) UnmarshalJSON(b []byte) error { return json.Unmarshal(b, o, readAs) }
+
+// UnmarshalJSONFrom is UnmarshalJSON in one scan.
+func (o *Outcome) UnmarshalJSONFrom(dec *jsontext.Decoder) error {
+	if k := dec.PeekKind(); k != '{' {
+		return errors.New("decode outcome: want an object")
+	}
+	if _, err := dec.ReadToken(); err != nil {
+		return fmt.Errorf("decode outcome: %w", err)
+	}
+	if dec.PeekKind() != '"' {
+		return errors.New("decode outcome: want one member")
+	}
+	t, err := dec.ReadToken()
 	if err != nil {
 		return fmt.Errorf("decode outcome: %w", err)
 	}
+	key := t.String()
 	name, version, err := splitType(key)
 	if err != nil {
 		return fmt.Errorf("decode outcome: %w", err)
@@ -241,34 +267,12 @@ func (o *Outcome) UnmarshalJSON(b []byte) error {
 	if !ok || version > len(f) {
 		return fmt.Errorf("decode outcome %q: %w", key, ErrNewer)
 	}
-	if o.Data, err = f[version-1](value); err != nil {
+	if o.Data, err = f[version-1](dec); err != nil {
 		return fmt.Errorf("decode outcome %q: %w", key, err)
 	}
-	return nil
-}
-
-// onlyMember splits a JSON object into the name of its first member and all
-// the rest up to the closing brace. If there is more than one member, or b is
-// no JSON, the rest is no JSON value, so whoever reads it finds out. Names
-// are plain ASCII; an escape in one is taken as a part of it and so makes it
-// unknown.
-func onlyMember(b []byte) (name string, value []byte, err error) {
-	const space = " \t\r\n"
-	b = bytes.Trim(b, space)
-	if len(b) < 2 || b[0] != '{' || b[len(b)-1] != '}' {
-		return "", nil, errors.New("want an object")
+	if dec.PeekKind() != '}' {
+		return fmt.Errorf("decode outcome %q: want one member", key)
 	}
-	b = bytes.TrimLeft(b[1:len(b)-1], space)
-	if len(b) == 0 || b[0] != '"' {
-		return "", nil, errors.New("want one member")
-	}
-	end := bytes.IndexByte(b[1:], '"')
-	if end < 0 {
-		return "", nil, errors.New("want one member")
-	}
-	name, b = string(b[1:1+end]), bytes.TrimLeft(b[2+end:], space)
-	if len(b) == 0 || b[0] != ':' {
-		return "", nil, errors.New("want one member")
-	}
-	return name, b[1:], nil
+	_, err = dec.ReadToken()
+	return err
 }

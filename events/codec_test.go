@@ -29,7 +29,7 @@ func TestOutcomeForm(t *testing.T) {
 func TestOutcomeRefused(t *testing.T) {
 	for _, bad := range []string{
 		``, `{}`, `[]`, `null`, `5`, `{"job.paused.v1"}`, `{"job.paused.v1":}`, `{"job.paused.v1":5}`, `{"job.paused":{}}`,
-		`{"job.paused.v1":{},"job.paused.v1":{}}`, `{"job.paused.v1":{}`, `{"job.paused.v1":{}}}`, `{"job\u002epaused.v1":{}}`, `{5:{}}`,
+		`{"job.paused.v1":{},"job.paused.v1":{}}`, `{"job.paused.v1":{}`, `{"job.paused.v1":{}}}`, `{5:{}}`,
 	} {
 		var o Outcome
 		if err := o.UnmarshalJSON([]byte(bad)); err == nil {

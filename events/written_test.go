@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/go-json-experiment/json/jsontext"
 	"github.com/google/go-cmp/cmp"
 
 	"witnessmark/events/quantity"
@@ -89,10 +90,12 @@ func (f *filler) event(name string) Data {
 	return v.Interface().(Data)
 }
 
+func decoderOf(b []byte) *jsontext.Decoder { return jsontext.NewDecoder(bytes.NewReader(b), readAs) }
+
 // outcome returns a filled outcome of today's form.
 func (f *filler) outcome(name string) OutcomeData {
 	forms := outcomeForms[name]
-	zero, err := forms[len(forms)-1]([]byte("{}"))
+	zero, err := forms[len(forms)-1](decoderOf([]byte("{}")))
 	if err != nil {
 		panic(err)
 	}
@@ -164,7 +167,7 @@ func TestSamplesStayReadable(t *testing.T) {
 	for name, forms := range outcomeForms {
 		for i, form := range forms {
 			sample := keep(t, fmt.Sprintf("outcome.%s.v%d", name, i+1), i+1 == len(forms), func() any { return (&filler{}).outcome(name) })
-			d, err := form(sample)
+			d, err := form(decoderOf(sample))
 			if err != nil {
 				t.Errorf("sample of outcome %s version %d: %v", name, i+1, err)
 			} else if i+1 == len(forms) {

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+
+	"github.com/go-json-experiment/json/jsontext"
 )
 
 // Value is a quantity whose dimension is known only at run time, such as what
@@ -139,6 +141,15 @@ func (v *Value) UnmarshalJSON(b []byte) error {
 		return fmt.Errorf("read quantity %s: want exactly one of torque_nm, angle_deg, length_mm, force_n", b)
 	}
 	return nil
+}
+
+// UnmarshalJSONFrom is UnmarshalJSON in one scan.
+func (v *Value) UnmarshalJSONFrom(dec *jsontext.Decoder) error {
+	b, err := dec.ReadValue()
+	if err != nil {
+		return err
+	}
+	return v.UnmarshalJSON(b)
 }
 
 // plain reads the form that MarshalJSON writes, byte for byte, which is what a
