@@ -21,7 +21,6 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"witnessmark/events/quantity"
-	"witnessmark/rules/calibration"
 )
 
 // A Standing is what a tool was worth at one time.
@@ -30,6 +29,9 @@ type Standing struct {
 	Cycles    int     // of the tool, by its own or the journal's count
 	Deviation float64 // relative deviation, %: 100·(indicated − true)/true
 	U         float64 // its standard uncertainty, %
+	// Levels tell the deviation at several values, where it was found at several;
+	// they stand in for Deviation and U.
+	Levels Levels
 }
 
 // A Reading is one value that the tool gave in between, with the limits that
@@ -87,9 +89,9 @@ type Span struct {
 
 // Check says what is wrong with the span.
 func (s Span) Check() error {
-	for _, d := range []float64{s.Good.Deviation, s.Bad.Deviation} {
-		if !(d > -100 && d < 1000) {
-			return fmt.Errorf("%w: a deviation of %v %%; want above -100 and below 1000", ErrSpan, d)
+	for _, e := range []Standing{s.Good, s.Bad} {
+		if err := e.check(); err != nil {
+			return err
 		}
 	}
 	switch {
@@ -97,8 +99,6 @@ func (s Span) Check() error {
 		return fmt.Errorf("%w: found bad on %s, not after last known good on %s; exchange them or correct the dates", ErrSpan, s.Bad.At.Format(time.DateOnly), s.Good.At.Format(time.DateOnly))
 	case s.Bad.Cycles < s.Good.Cycles:
 		return fmt.Errorf("%w: %d cycles when found bad, %d when good; a count does not fall", ErrSpan, s.Bad.Cycles, s.Good.Cycles)
-	case !(s.Good.U >= 0 && s.Bad.U >= 0):
-		return fmt.Errorf("%w: uncertainties %v and %v %%; want them not below zero", ErrSpan, s.Good.U, s.Bad.U)
 	}
 	return nil
 }
@@ -126,7 +126,7 @@ func (s Span) Judge(readings []Reading, least float64, most int) (Result, error)
 	}
 	var res Result
 	l := list{readings: readings, most: most, beyond: math.Inf(1)}
-	good, bad := s.standing(0), s.standing(1)
+	ends := s.ends()
 	within := screen(least)
 	for i := range readings {
 		r := &readings[i]
@@ -137,11 +137,13 @@ func (s Span) Judge(readings []Reading, least float64, most int) (Result, error)
 			return Result{}, err
 		}
 		res.InSpan++
-		if within(bad, r) && within(good, r) {
+		w := r.row()
+		e := ends.at(w.v)
+		if within(e.bad, w) && within(e.good, w) {
 			continue
 		}
 		res.InDoubt++
-		l.take(i, s.standing(s.byTime(r)), s.standing(s.byCycles(r)))
+		l.take(i, e.share(s.byTime(r)), e.share(s.byCycles(r)))
 	}
 	res.Doubts = make([]Doubt, 0, len(l.entries))
 	for _, e := range l.first() {
@@ -154,12 +156,12 @@ func (s Span) Judge(readings []Reading, least float64, most int) (Result, error)
 // least. It works the probability out only where the room to the nearer limit, in
 // standard uncertainties, does not decide: one tail alone is enough, or two such
 // tails are not.
-func screen(least float64) func(between, *Reading) bool {
+func screen(least float64) func(between, row) bool {
 	never, surely := math.Inf(1), math.Inf(-1)
 	if least > 0 && least < 1 {
 		never, surely = distuv.UnitNormal.Quantile(1-least/2), distuv.UnitNormal.Quantile(1-least)
 	}
-	return func(b between, r *Reading) bool {
+	return func(b between, r row) bool {
 		switch z := b.room(r); {
 		case z > never:
 			return true
@@ -188,7 +190,7 @@ func (l *list) take(i int, ways ...between) {
 	if l.full && r.Class == l.readings[l.entries[l.most-1].at].Class {
 		room := math.Inf(1)
 		for _, w := range ways {
-			room = min(room, w.room(r))
+			room = min(room, w.room(r.row()))
 		}
 		if room > l.beyond {
 			return
@@ -196,17 +198,24 @@ func (l *list) take(i int, ways ...between) {
 	}
 	e := entry{at: i}
 	for _, w := range ways {
-		e.p = max(e.p, w.outside(r))
+		e.p = max(e.p, w.outside(r.row()))
 	}
 	if l.full && l.order(l.entries[l.most-1], e) < 0 {
 		return
 	}
 	if l.entries = append(l.entries, e); l.most > 0 && len(l.entries) >= 2*l.most+1000 {
 		l.entries, l.full = l.first(), true
-		if p := l.entries[l.most-1].p; p > 0 && p < 1 {
-			l.beyond = distuv.UnitNormal.Quantile(1 - p/2)
-		}
+		l.beyond = roomOf(l.entries[l.most-1].p)
 	}
+}
+
+// roomOf is the room, in standard uncertainties, beyond which the probability
+// of lying outside is below p whatever the other limit adds.
+func roomOf(p float64) float64 {
+	if p > 0 && p < 1 {
+		return distuv.UnitNormal.Quantile(1 - p/2)
+	}
+	return math.Inf(1)
 }
 
 func (l *list) first() []entry {
@@ -262,9 +271,22 @@ func (s Span) byCycles(r *Reading) float64 {
 	return min(1, max(0, float64(r.Cycles-s.Good.Cycles)/float64(s.Bad.Cycles-s.Good.Cycles)))
 }
 
+// Again judges one reading again, whatever its time.
+func (s Span) Again(r Reading) (Doubt, error) {
+	if err := s.Check(); err != nil {
+		return Doubt{}, err
+	}
+	if err := r.check(); err != nil {
+		return Doubt{}, err
+	}
+	return s.again(&r), nil
+}
+
 func (s Span) again(r *Reading) Doubt {
-	d := Doubt{Reading: *r, ByTime: s.standing(s.byTime(r)).judge(r), ByCycles: s.standing(s.byCycles(r)).judge(r), Worst: s.standing(1).judge(r)}
-	if good := s.standing(0).judge(r); good.POutside > d.Worst.POutside {
+	w := r.row()
+	e := s.ends().at(w.v)
+	d := Doubt{Reading: *r, ByTime: e.share(s.byTime(r)).judge(r), ByCycles: e.share(s.byCycles(r)).judge(r), Worst: e.bad.judge(r)}
+	if good := e.good.judge(r); good.POutside > d.Worst.POutside {
 		d.Worst = good
 	}
 	return d
@@ -274,60 +296,7 @@ func limit(v quantity.Value, dim quantity.Dimension) bool {
 	return v.IsZero() || v.Dimension() == dim && v.Finite()
 }
 
-// between is what the tool is taken to have been worth at a reading.
-type between struct {
-	deviation float64 // %
-	factor    float64 // indicated over true
-	u2        float64 // square of its standard uncertainty, %, of the true value
-}
-
-// standing is at a share of the way from good to bad; the uncertainties of the
-// two standings join in their shares.
-func (s Span) standing(share float64) between {
-	b := between{deviation: float64((1-share)*s.Good.Deviation) + float64(share*s.Bad.Deviation)}
-	b.factor = 1 + b.deviation/100
-	g, u := (1-share)*s.Good.U/b.factor, share*s.Bad.U/b.factor
-	b.u2 = float64(g*g) + float64(u*u)
-	return b
-}
-
 // judge takes the true value as indicated/(1 + deviation).
 func (b between) judge(r *Reading) Judgement {
-	return Judgement{Deviation: b.deviation, True: r.Value.WithBase(r.Value.Base() / b.factor), POutside: b.outside(r)}
-}
-
-// u is the standard uncertainty of the true value y.
-func (b between) u(r *Reading, y float64) float64 {
-	return math.Abs(y) / 100 * math.Sqrt(float64(r.U*r.U)+b.u2)
-}
-
-// room is how far the nearer limit is, in standard uncertainties; below zero
-// outside.
-func (b between) room(r *Reading) float64 {
-	y := r.Value.Base() / b.factor
-	room := math.Inf(1)
-	if !r.Lower.IsZero() {
-		room = y - r.Lower.Base()
-	}
-	if !r.Upper.IsZero() {
-		room = min(room, r.Upper.Base()-y)
-	}
-	if u := b.u(r, y); u > 0 {
-		return room / u
-	}
-	return room * math.Inf(1) // not a number on the limit itself: then nothing is decided
-}
-
-// outside is the probability of both tails; each keeps its digits when small.
-func (b between) outside(r *Reading) float64 {
-	y := r.Value.Base() / b.factor
-	u := b.u(r, y)
-	p := 0.0
-	if !r.Lower.IsZero() {
-		p += calibration.Beyond(y-r.Lower.Base(), u)
-	}
-	if !r.Upper.IsZero() {
-		p += calibration.Beyond(r.Upper.Base()-y, u)
-	}
-	return min(1, p)
+	return Judgement{Deviation: b.deviation, True: r.Value.WithBase(r.Value.Base() / b.factor), POutside: b.outside(r.row())}
 }
