@@ -132,6 +132,10 @@ var dataForms = map[string][]func([]byte) (Data, error){
 	"hold_release.asked":    {as[HoldReleaseAsked]()},
 	"badge.scanned":         {as[BadgeScanned]()},
 	"rules.decided":         {as[Decided]()},
+
+	"recall.asked":      {as[RecallAsked]()},
+	"recall_part.asked": {as[RecallPartAsked]()},
+	"recall_line.asked": {as[RecallLineAsked]()},
 }
 
 // readingTakenV1 reads the first form of a reading, which knew torque only.
@@ -220,6 +224,13 @@ var outcomeForms = map[string][]outcomeForm{
 	"press.judged":          {asOutcome[PressJudged]()},
 	"press_recheck.noted":   {asOutcome[PressRecheckNoted]()},
 	"photo.kept":            {asOutcome[PhotoKept]()},
+
+	"recall.opened":      {asOutcome[RecallOpened]()},
+	"recall.listed":      {asOutcome[RecallListed]()},
+	"recall_line.closed": {asOutcome[RecallLineClosed]()},
+	"recall.closed":      {asOutcome[RecallClosed]()},
+	"drift.signalled":    {asOutcome[DriftSignalled]()},
+	"tool.suspected":     {asOutcome[ToolSuspected]()},
 }
 
 // MarshalJSON writes the form described at Outcome.

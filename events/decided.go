@@ -77,6 +77,7 @@ type ReadingJudged struct {
 	AtUs       Instant `json:"at_us"`
 	Claimed    string  `json:"claimed,omitempty"` // reason, if a person assigned it
 	Typed      bool    `json:"typed,omitempty"`   // a person read the tool by eye and typed the value
+	Class      string  `json:"class,omitempty"`   // consequence class of the joint: "A", "B" or "C"
 	// Held says that the fastener is held until a lead decides.
 	Held bool `json:"held,omitempty"`
 	// Next is the fastener expected next in the same step, "" if none.

@@ -77,7 +77,7 @@ func (t *tx) judgement(w *slot, r *reading, f *finding, tool *toolDates) events.
 		o.By = t.job.Technician
 	}
 	if w.joint != nil {
-		o.Fastener = w.joint.Fasteners[w.fastener].ID
+		o.Fastener, o.Class = w.joint.Fasteners[w.fastener].ID, string(w.joint.Class)
 	}
 	return o
 }

@@ -142,7 +142,7 @@ func (t *tx) judgedAside(w *slot, a *events.PullSetAside, fastener int) events.R
 	return events.ReadingJudged{
 		Reading: a.Reading, Job: t.job.ID, Step: a.Step, Pass: a.Pass, Fastener: w.joint.Fasteners[fastener].ID,
 		Verdict: w.judge(r.value, u.Base()), Value: a.Value, Text: a.Text, Unit: a.Unit, LSL: w.lsl, Target: w.target, USL: w.usl, U: u,
-		Angle: a.Angle, Tool: a.Tool, Calibrated: tool.Calibrated, Bench: a.Bench, By: a.By, AtUs: a.AtUs,
+		Angle: a.Angle, Tool: a.Tool, Calibrated: tool.Calibrated, Bench: a.Bench, By: a.By, AtUs: a.AtUs, Class: string(w.joint.Class),
 	}
 }
 

@@ -97,6 +97,9 @@ func (w *writer) rows(from mark, entries []events.Entry) (mark, error) {
 	if err := b.putTallies(); err != nil {
 		return from, err
 	}
+	if err := w.packTools(b.tools); err != nil {
+		return from, err
+	}
 	return to, w.put(movePosition, int64(to.seq), to.source, int64(to.number), int64(to.time))
 }
 

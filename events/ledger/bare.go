@@ -25,7 +25,7 @@ type bareRow struct {
 // RowsOf projects entries into rows. Updates and counts are left out.
 func RowsOf(entries []events.Entry) (BareRows, error) {
 	var rows BareRows
-	b := &batch{totals: map[total]int64{}, devices: map[string]*tally{}}
+	b := &batch{totals: map[total]int64{}, devices: map[string]*tally{}, tools: map[string]int64{}}
 	b.put = func(s statement, args ...driver.Value) error {
 		if s <= putAlert {
 			rows = append(rows, bareRow{s, append([]driver.Value(nil), args...)})

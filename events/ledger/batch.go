@@ -14,7 +14,8 @@ type batch struct {
 	put     func(s statement, args ...driver.Value) error
 	totals  map[total]int64
 	devices map[string]*tally
-	rules   string // version of the rules that decided last
+	tools   map[string]int64 // judgements, by tool
+	rules   string           // version of the rules that decided last
 }
 
 type total struct{ what, label string }
@@ -31,7 +32,7 @@ func newBatch(w *writer) (*batch, error) {
 		return nil, err
 	}
 	rules, _ := v.(string) // nothing yet: ""
-	return &batch{put: w.put, rules: rules, totals: map[total]int64{}, devices: map[string]*tally{}}, nil
+	return &batch{put: w.put, rules: rules, totals: map[total]int64{}, devices: map[string]*tally{}, tools: map[string]int64{}}, nil
 }
 
 func (b *batch) count(what, label string) { b.totals[total{what, label}]++ }

@@ -88,6 +88,9 @@ func (b *batch) outcome(o outcome, data events.OutcomeData) error {
 	if done, err := b.partsOutcome(o, data); done {
 		return err
 	}
+	if done, err := b.recallOutcome(o, data); done {
+		return err
+	}
 	return fmt.Errorf("no table for outcome type %q", name)
 }
 
@@ -100,7 +103,8 @@ func (b *batch) judged(o outcome, j *events.ReadingJudged) error {
 	err := b.put(putJudgement, o.id, int64(j.Reading), int64(o.d.Cause), j.Job, j.Step, int64(j.Pass), j.Fastener,
 		string(j.Verdict), string(j.Grade), j.P, int64(d), base(j.Value), j.Text, j.Unit,
 		baseIn(d, j.LSL), baseIn(d, j.Target), baseIn(d, j.USL), baseIn(d, j.U), base(j.Angle),
-		j.Tool, j.Calibrated, j.Bench, j.By, us(j.AtUs), j.Claimed, bit(j.Typed), bit(j.Held), j.Next)
+		j.Tool, j.Calibrated, j.Bench, j.By, us(j.AtUs), j.Claimed, bit(j.Typed), bit(j.Held), j.Next, j.Class)
+	b.tools[j.Tool]++
 	if err != nil || j.Reading == o.d.Cause {
 		return err
 	}

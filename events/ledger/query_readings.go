@@ -74,14 +74,14 @@ type Judgement struct {
 
 const judgementColumns = `SELECT g.id, g.reading, g.cause, g.job, g.step, g.pass, g.fastener, g.verdict, g.grade, g.p, g.dim, g.value_base,
 	g.text, g.unit, g.lsl_base, g.target_base, g.usl_base, g.u_base, g.angle_deg, g.tool, g.calibrated, g.bench, g.by_person,
-	g.at_us, g.claimed, g.typed, g.held, g.next_fastener FROM judgements g `
+	g.at_us, g.claimed, g.typed, g.held, g.next_fastener, g.class FROM judgements g `
 
 func scanJudgement(r scanner, j *Judgement) error {
 	var id int64
 	var dim int
 	var base, lsl, target, usl, u, deg sql.NullFloat64
 	err := r.Scan(&id, &j.Reading, &j.Cause, &j.Job, &j.Step, &j.Pass, &j.Fastener, &j.Verdict, &j.Grade, &j.P, &dim, &base,
-		&j.Text, &j.Unit, &lsl, &target, &usl, &u, &deg, &j.Tool, &j.Calibrated, &j.Bench, &j.By, &j.AtUs, &j.Claimed, &j.Typed, &j.Held, &j.Next)
+		&j.Text, &j.Unit, &lsl, &target, &usl, &u, &deg, &j.Tool, &j.Calibrated, &j.Bench, &j.By, &j.AtUs, &j.Claimed, &j.Typed, &j.Held, &j.Next, &j.Class)
 	j.Seq, j.Index = place(id)
 	j.Value, j.LSL, j.Target, j.USL = value(dim, base), value(dim, lsl), value(dim, target), value(dim, usl)
 	j.U, j.Angle = value(dim, u), angle(deg)

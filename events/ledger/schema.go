@@ -16,6 +16,9 @@ const appID = 0x5769746d
 //go:embed schema.sql
 var schemaSQL string
 
+//go:embed recall.sql
+var recallSQL string
+
 // checkForm reports whether the file is a ledger of our version.
 func checkForm(ctx context.Context, db asker) error {
 	var app, version int

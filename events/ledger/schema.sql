@@ -88,7 +88,8 @@ CREATE TABLE judgements (
   claimed TEXT NOT NULL,      -- reason, if a person assigned the reading
   typed INTEGER NOT NULL,     -- a person read the tool by eye and typed the value
   held INTEGER NOT NULL,      -- the fastener is held until a lead decides
-  next_fastener TEXT NOT NULL
+  next_fastener TEXT NOT NULL,
+  class TEXT NOT NULL         -- consequence class of the joint; '' unknown
 ) STRICT;
 CREATE INDEX judgements_by_job ON judgements (job);
 CREATE INDEX judgements_by_reading ON judgements (reading);

@@ -195,6 +195,7 @@ func everything() *script {
 	s.weighed()
 	s.attested()
 	inventedParts(s, desk)
+	s.recalled()
 	return s
 }
 

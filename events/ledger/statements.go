@@ -50,6 +50,11 @@ const (
 	putPressRecheck
 	putPhoto
 	undoPart
+
+	putRecall
+	putRecallLine
+	putDriftSignal
+	putSuspicion
 	putAlert
 	putHole
 	putRulesVersion
@@ -63,6 +68,10 @@ const (
 	settleAlert
 	addDevice
 	addTotal
+	addToolTally
+	putToolPulls
+	closeRecall
+	closeRecallLine
 	movePosition
 	numStatements
 )
@@ -71,7 +80,7 @@ const (
 // are the columns of schema.sql, in that order.
 var statements = [numStatements]string{
 	putReading:        insertInto("readings", 27),
-	putJudgement:      insertInto("judgements", 28),
+	putJudgement:      insertInto("judgements", 29),
 	putVoid:           insertInto("voids", 9),
 	putUnplaced:       insertInto("unplaced", 20),
 	putFrameRefused:   insertInto("frames_refused", 10),
@@ -120,6 +129,12 @@ var statements = [numStatements]string{
 		WHERE job = ? AND step = ? AND part = ? AND undone_id = 0`,
 	putHole:         insertInto("holes", 2),
 	putRulesVersion: insertInto("rules_versions", 2),
+
+	putRecall:      insertInto("recalls", 16),
+	putRecallLine:  insertInto("recall_lines", 35) + " ON CONFLICT (recall, line) DO NOTHING",
+	putDriftSignal: insertInto("drift_signals", 16),
+	putSuspicion:   insertInto("suspicions", 13),
+
 	settleUnplaced: `UPDATE unplaced SET fate = ?, fate_id = ?, fate_job = ?, fate_by = ?, fate_reason = ?, fate_at_us = ?
 		WHERE reading = ? AND fate = ''`,
 	settleAside: `UPDATE pulls_aside SET fate = ?, fate_id = ?, fate_by = ?, fate_reason = ?, fate_at_us = ?
@@ -139,6 +154,11 @@ var statements = [numStatements]string{
 		last_refused = max(last_refused, excluded.last_refused),
 		last_link = max(last_link, excluded.last_link)`,
 	addTotal:     insertInto("totals", 3) + " ON CONFLICT (what, label) DO UPDATE SET n = n + excluded.n",
+	addToolTally: insertInto("tool_tallies", 2) + " ON CONFLICT (tool) DO UPDATE SET judged = judged + excluded.judged",
+	putToolPulls: insertInto("tool_pulls", 7),
+	closeRecall:  `UPDATE recalls SET closed_id = ?, closed_by = ?, closed_at_us = ? WHERE recall = ? AND closed_id = 0`,
+	closeRecallLine: `UPDATE recall_lines SET closed_id = ?, how = ?, proof = ?, closed_by = ?, closed_reason = ?, closed_at_us = ?
+		WHERE recall = ? AND line = ? AND closed_id = 0`,
 	movePosition: `UPDATE position SET seq = ?, source = ?, number = ?, event_at_us = ?`,
 }
 

@@ -80,7 +80,7 @@ func (w *writer) makeTables() error {
 		return judgeForm(int(app), int(version))
 	}
 	for _, text := range []string{
-		"BEGIN IMMEDIATE", schemaSQL,
+		"BEGIN IMMEDIATE", schemaSQL, recallSQL,
 		fmt.Sprintf("PRAGMA application_id=%d", appID),
 		fmt.Sprintf("PRAGMA user_version=%d", Schema),
 		"COMMIT",
