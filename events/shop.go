@@ -52,6 +52,7 @@ const (
 	ToolTorqueTester  ToolKind = "torque_tester"
 	ToolDialIndicator ToolKind = "dial_indicator"
 	ToolPressGauge    ToolKind = "press_gauge"
+	ToolGaugeBlocks   ToolKind = "gauge_blocks" // a set of blocks: a reference for indicators, it gives no readings
 )
 
 // Tool is an asset with an identity, a range, a resolution and a calibration.
@@ -73,6 +74,32 @@ type Tool struct {
 	// Calibrated and Due are dates; a tool is in date up to and including Due.
 	Calibrated string `json:"calibrated"` // YYYY-MM-DD
 	Due        string `json:"due"`        // YYYY-MM-DD
+	// Class is the type and class of a hand torque tool by ISO 6789-1, such as
+	// "I C" or "II A"; of an indicator, Design says how it is built, such as
+	// "plunger, digital" or "lever".
+	Class      string         `json:"class,omitempty" yaml:"class"`
+	Design     string         `json:"design,omitempty" yaml:"design"`
+	Resolution quantity.Value `json:"resolution,omitzero"` // step of its display or scale
+	Owner      string         `json:"owner,omitempty" yaml:"owner"`
+	Place      string         `json:"place,omitempty" yaml:"place"` // where it is kept
+	Interval   ToolInterval   `json:"interval,omitzero"`
+	// Reference says that it is a bench reference, by its certificate.
+	Reference   bool   `json:"reference,omitempty" yaml:"reference"`
+	Certificate string `json:"certificate,omitempty" yaml:"certificate"`
+	// The maker's or the shop's own limits, if any: of a torque tool the
+	// maximum permissible deviation as a share of the reading (0: that of its
+	// class), of an indicator the maximum permissible error, and the source.
+	MaxDeviation float64        `json:"max_deviation,omitempty"`
+	MaxError     quantity.Value `json:"max_error,omitzero"`
+	LimitSource  string         `json:"limit_source,omitempty"`
+}
+
+// ToolInterval is how long a tool may be used between calibrations, whichever
+// comes first: 0 is the usual bound of its kind (12 months, and 5,000 cycles of
+// a torque wrench), below 0 is none.
+type ToolInterval struct {
+	Months int `json:"months,omitempty"`
+	Cycles int `json:"cycles,omitempty"`
 }
 
 // ToolReports is what a torque tool tells with each pull, so that silence

@@ -34,7 +34,9 @@ const (
 	StandingUnknown Standing = "unknown" // no verdict could be given
 )
 
-// CalibrationPair is one reading of a tool beside one of the reference.
+// CalibrationPair is one reading of a tool beside one of the reference. While
+// a calibration is open, a pair of which only one half has come holds no value
+// in the other.
 type CalibrationPair struct {
 	Point     quantity.Value `json:"point"`               // nominal test point
 	Direction string         `json:"direction,omitempty"` // "cw", "ccw"; "in", "out" for an indicator
@@ -44,6 +46,7 @@ type CalibrationPair struct {
 	ToolReading      uint64 `json:"tool_reading,omitempty"`
 	ReferenceReading uint64 `json:"reference_reading,omitempty"`
 	Preload          bool   `json:"preload,omitempty"` // taken before the series, not judged
+	Typed            bool   `json:"typed,omitempty"`   // a person typed a half of it, or the whole
 }
 
 // CalibrationResult is one test point, judged. Deviations, uncertainties and
@@ -84,14 +87,17 @@ type CalibrationOpened struct {
 	Reference   string            `json:"reference"`
 	Bench       string            `json:"bench"`
 	Phase       Phase             `json:"phase"`
-	Rule        string            `json:"rule"`           // "simple", "guard", or "p=0.98"
-	Plan        []CalibrationPair `json:"plan"`           // what is to be taken, in order: Point, Direction, Preload
-	Note        []string          `json:"note,omitempty"` // what is not as it should be, e.g. of the reference
+	Rule        string            `json:"rule"`              // "simple", "guard", or "p=0.98"
+	Plan        []CalibrationPair `json:"plan"`              // what is to be taken, in order: Point, Direction, Preload
+	Setting     bool              `json:"setting,omitempty"` // the tool shows nothing: it is set to the point
+	WithinUs    int64             `json:"within_us"`         // the two readings of a pair come within this time
+	Note        []string          `json:"note,omitempty"`    // what is not as it should be, e.g. of the reference
 	By          string            `json:"by"`
 	AtUs        Instant           `json:"at_us"`
 }
 
-// CalibrationTaken is one pair of the plan.
+// CalibrationTaken is one pair of the plan, or the half of it that came first.
+// A later one of the same row takes the place of an earlier one.
 type CalibrationTaken struct {
 	Calibration string          `json:"calibration"`
 	Tool        string          `json:"tool"`
@@ -101,7 +107,7 @@ type CalibrationTaken struct {
 	AtUs        Instant         `json:"at_us"`
 }
 
-// CalibrationUndone takes the last pair, or a half of one, back.
+// CalibrationUndone takes the pair of a row, or its half, back.
 type CalibrationUndone struct {
 	Calibration string `json:"calibration"`
 	Tool        string `json:"tool"`
@@ -123,11 +129,25 @@ type CalibrationJudged struct {
 	K           float64             `json:"k"`
 	Standing    Standing            `json:"standing"`
 	Note        []string            `json:"note,omitempty"`
-	Date        string              `json:"date"`          // YYYY-MM-DD
-	Due         string              `json:"due,omitempty"` // YYYY-MM-DD; empty where it may not be used
-	Cycles      int64               `json:"cycles"`        // of the tool, by the journal, at that time
+	Curve       *IndicatorCurve     `json:"curve,omitempty"` // of an indicator: its error curve as a whole
+	Date        string              `json:"date"`            // YYYY-MM-DD
+	Due         string              `json:"due,omitempty"`   // YYYY-MM-DD; empty where it may not be used
+	Cycles      int64               `json:"cycles"`          // of the tool, by the journal, at that time
 	By          string              `json:"by"`
 	AtUs        Instant             `json:"at_us"`
+}
+
+// IndicatorCurve is what the error curve of an indicator showed as a whole; the
+// results hold its points. All are lengths.
+type IndicatorCurve struct {
+	Span          quantity.Value `json:"span"`             // largest less smallest mean error
+	Hysteresis    quantity.Value `json:"hysteresis"`       // largest difference of the two travels at one place
+	Repeatability quantity.Value `json:"repeatability"`    // largest range of readings at one place; zero: nothing was repeated
+	Permitted     quantity.Value `json:"permitted"`        // of the span
+	Accept        quantity.Value `json:"accept"`           // acceptance limit by the decision rule
+	U             quantity.Value `json:"u"`                // expanded uncertainty of the span, k = 2
+	P             float64        `json:"p"`                // probability of conformity
+	Source        string         `json:"source,omitempty"` // where Permitted comes from
 }
 
 // CalibrationDropped ends a calibration without a result.
@@ -150,8 +170,10 @@ type CertificateEntered struct {
 	Results     []CalibrationResult `json:"results,omitempty"`
 	K           float64             `json:"k,omitempty"`
 	Standing    Standing            `json:"standing"`
-	File        string              `json:"file,omitempty"` // its name
-	FileHash    string              `json:"file_hash,omitempty"`
+	File        string              `json:"file,omitempty"`      // its name
+	FileHash    string              `json:"file_hash,omitempty"` // SHA-256, hexadecimal
+	FileSize    int64               `json:"file_size,omitempty"` // bytes
+	Note        []string            `json:"note,omitempty"`
 	Cycles      int64               `json:"cycles"`
 	By          string              `json:"by"`
 	AtUs        Instant             `json:"at_us"`
@@ -165,14 +187,18 @@ type CheckOpened struct {
 	Bench     string         `json:"bench"`
 	Point     quantity.Value `json:"point"`
 	Pulls     int            `json:"pulls"`
+	Setting   bool           `json:"setting,omitempty"` // the tool shows nothing: it is set to the point
+	WithinUs  int64          `json:"within_us"`
+	Note      []string       `json:"note,omitempty"`
 	By        string         `json:"by"`
 	AtUs      Instant        `json:"at_us"`
 }
 
-// CheckTaken is one pair of a quick check.
+// CheckTaken is one pair of a quick check, or the half of it that came first.
 type CheckTaken struct {
 	Check string          `json:"check"`
 	Tool  string          `json:"tool"`
+	Row   int             `json:"row"` // index from 0
 	Pair  CalibrationPair `json:"pair"`
 	AtUs  Instant         `json:"at_us"`
 }
@@ -194,6 +220,7 @@ type CheckJudged struct {
 	Standing   Standing       `json:"standing"` // against Permitted
 	Unusual    bool           `json:"unusual"`  // farther from its own history than chance explains
 	Why        string         `json:"why"`      // for people
+	Note       []string       `json:"note,omitempty"`
 	Cycles     int64          `json:"cycles"`
 	By         string         `json:"by"`
 	AtUs       Instant        `json:"at_us"`
@@ -205,6 +232,31 @@ type CheckDropped struct {
 	Tool   string `json:"tool"`
 	By     string `json:"by"`
 	Reason string `json:"reason"`
+}
+
+// ReadingPassedOver is a reading that came while a calibration or a check was
+// open at its bench, of one of its two tools, and that was not taken into it.
+type ReadingPassedOver struct {
+	Reading     uint64         `json:"reading"`
+	Calibration string         `json:"calibration,omitempty"` // or
+	Check       string         `json:"check,omitempty"`
+	Tool        string         `json:"tool"`  // that is calibrated or checked
+	Taker       string         `json:"taker"` // whose reading it is: the tool's or the reference's
+	Value       quantity.Value `json:"value"`
+	Text        string         `json:"text"`
+	Unit        string         `json:"unit"`
+	Why         string         `json:"why"` // for people
+	AtUs        Instant        `json:"at_us"`
+}
+
+// CycleOverloaded is one cycle of a torque tool beyond its range, by its value
+// or by its own word. Cycles inside it are counted from the readings.
+type CycleOverloaded struct {
+	Reading uint64         `json:"reading"`
+	Tool    string         `json:"tool"`
+	Value   quantity.Value `json:"value"`
+	Status  string         `json:"status,omitempty"` // the tool's word
+	AtUs    Instant        `json:"at_us"`
 }
 
 // ToolMoved changes a tool's state or whereabouts.
@@ -277,6 +329,12 @@ func (CheckJudged) OutcomeType() (string, int) { return "check.judged", 1 }
 
 // OutcomeType implements OutcomeData.
 func (CheckDropped) OutcomeType() (string, int) { return "check.dropped", 1 }
+
+// OutcomeType implements OutcomeData.
+func (ReadingPassedOver) OutcomeType() (string, int) { return "reading.passed_over", 1 }
+
+// OutcomeType implements OutcomeData.
+func (CycleOverloaded) OutcomeType() (string, int) { return "cycle.overloaded", 1 }
 
 // OutcomeType implements OutcomeData.
 func (ToolMoved) OutcomeType() (string, int) { return "tool.moved", 1 }

@@ -191,6 +191,7 @@ type ResidualJudged struct {
 	High      quantity.Value `json:"high"`               // greatest
 	Agrees    bool           `json:"agrees"`
 	Text      string         `json:"text"` // for people
+	Tool      string         `json:"tool,omitempty"`
 	By        string         `json:"by"`
 	AtUs      Instant        `json:"at_us"`
 }

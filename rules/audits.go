@@ -43,7 +43,7 @@ func (t *tx) audit(r *reading, tool *toolDates) {
 	in := residual.Audit{
 		Method: a.Method, Peak: quantity.NewtonMetres(math.Abs(r.value.Base())), Trace: r.trace, ToolU: tool.URel,
 	}
-	o := events.ResidualJudged{Reading: r.seq, Job: t.job.ID, Step: a.Step, Fastener: a.Fastener, Method: a.Method, By: a.By, AtUs: r.at}
+	o := events.ResidualJudged{Reading: r.seq, Job: t.job.ID, Step: a.Step, Fastener: a.Fastener, Method: a.Method, Tool: r.tool, By: a.By, AtUs: r.at}
 	if m := t.job.Steps[i].Fasteners[k].last(); m != nil {
 		o.Installed = m.Judged.Value
 		in.Installed, in.InstalledU = quantity.NewtonMetres(m.Judged.Value.Base()), t.s.index.tools[m.Judged.Tool].URel

@@ -17,6 +17,7 @@ func (s *State) Clone() *State {
 	c.BenchJob = maps.Clone(s.BenchJob)
 	c.Unplaced = maps.Clone(s.Unplaced)
 	c.Alerts = maps.Clone(s.Alerts)
+	c.Tools = maps.Clone(s.Tools)
 	c.ProcTexts = maps.Clone(s.ProcTexts)
 	c.Unreadable = maps.Clone(s.Unreadable)
 	c.Learned = s.Learned.Clone()

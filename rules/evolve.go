@@ -14,6 +14,7 @@ func Evolve(s *State, d events.Decided) {
 		return
 	}
 	s.Cause = d.Cause
+	s.countCycles(&d)
 	for _, o := range d.Outcomes {
 		s.fold(o.Data, d.CauseUs)
 	}
@@ -24,7 +25,7 @@ func (s *State) fold(o events.OutcomeData, now events.Instant) {
 	switch o := o.(type) {
 	case events.ShopAdopted:
 		s.Shop, s.ShopHash = o.Shop, o.Hash
-		s.indexShop()
+		s.registerShop(now)
 	case events.ProcedureReleased:
 		s.foldProcedure(o)
 	case events.JobOpened:
@@ -51,7 +52,9 @@ func (s *State) fold(o events.OutcomeData, now events.Instant) {
 	case events.AlertSettled:
 		s.foldSettled(o.Alert)
 	default:
-		s.foldJob(o, now)
+		if !s.foldTool(o, now) {
+			s.foldJob(o, now)
+		}
 	}
 }
 

@@ -2,7 +2,6 @@ package rules
 
 import (
 	"slices"
-	"time"
 
 	"witnessmark/events"
 	"witnessmark/rules/learn"
@@ -21,6 +20,8 @@ type index struct {
 	unplaced []uint64
 	// loose holds the ids of open alerts that belong to no job, oldest first.
 	loose []string
+
+	care map[string]string // bench id -> tool that is calibrated or checked there
 
 	matching *match.Params // see UseMatching
 }
@@ -46,6 +47,7 @@ func New() *State {
 		BenchJob:   map[string]string{},
 		Unplaced:   map[uint64]events.ReadingUnplaced{},
 		Alerts:     map[string]*Alert{},
+		Tools:      map[string]*Tool{},
 		ProcTexts:  map[string]string{},
 		Unreadable: map[string]string{},
 		Learned:    &learn.State{},
@@ -60,17 +62,16 @@ func New() *State {
 // nor an event holds any others.
 func (s *State) UseMatching(p *match.Params) { s.index.matching = p }
 
-// indexShop reads the shop's dates once. Dates are days in UTC.
+// indexShop reads the dates of the tools once, those of the shop file or newer
+// ones that the journal knows. Dates are days in UTC.
 func (s *State) indexShop() {
 	x := &s.index
 	x.tools = make(map[string]toolDates, len(s.Shop.Tools))
 	for _, t := range s.Shop.Tools {
 		d := toolDates{Tool: t}
-		if from, err := time.Parse(time.DateOnly, t.Calibrated); err == nil {
-			d.from = events.InstantOf(from)
-		}
-		if due, err := time.Parse(time.DateOnly, t.Due); err == nil {
-			d.until = events.InstantOf(due.AddDate(0, 0, 1))
+		d.dated(t.Calibrated, t.Due)
+		if n := s.Tools[t.ID]; n != nil {
+			d.dated(n.Calibrated, n.Due)
 		}
 		x.tools[t.ID] = d
 	}

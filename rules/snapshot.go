@@ -14,7 +14,7 @@ import (
 )
 
 // snapshotForm is the version of the form that Snapshot writes.
-const snapshotForm = 1
+const snapshotForm = 2
 
 // ErrSnapshot means that a snapshot cannot be used: it was written in another
 // form, by other rules, or is broken. The state is then folded from the
@@ -34,6 +34,7 @@ type snapshot struct {
 	Learned  *learn.State
 	Ended    []string // sorted
 	Unplaced []events.ReadingUnplaced
+	Tools    []*Tool  // by id
 	Alerts   []*Alert // loose ones oldest first, then those of the jobs
 }
 
@@ -47,6 +48,9 @@ func (s *State) Snapshot() ([]byte, error) {
 	w := snapshot{
 		Form: snapshotForm, Rules: Version, Cause: s.Cause, Shop: s.Shop, ShopHash: s.ShopHash, Procs: s.ProcTexts, Newest: s.Newest,
 		Learned: s.Learned, Ended: slices.Sorted(maps.Keys(s.Ended)),
+	}
+	for _, id := range slices.Sorted(maps.Keys(s.Tools)) {
+		w.Tools = append(w.Tools, s.Tools[id])
 	}
 	for _, id := range s.index.loose {
 		w.Alerts = append(w.Alerts, s.Alerts[id])
@@ -84,7 +88,14 @@ func Restore(b []byte) (*State, error) {
 	if w.Learned != nil {
 		s.Learned = w.Learned
 	}
+	for _, n := range w.Tools {
+		if n == nil {
+			return nil, fmt.Errorf("read snapshot: a tool is missing: %w", ErrSnapshot)
+		}
+		s.Tools[n.ID] = n
+	}
 	s.indexShop()
+	s.indexCare()
 	for key, text := range w.Procs { // each by itself
 		s.ProcTexts[key] = text
 		s.readProcedure(key)

@@ -36,6 +36,7 @@ type State struct {
 	BenchJob   map[string]string                 // bench id -> job that is being worked on there
 	Unplaced   map[uint64]events.ReadingUnplaced // by reading
 	Alerts     map[string]*Alert                 // open alerts by id
+	Tools      map[string]*Tool                  // the register, by tool id
 	// Learned is what the pulls of released jobs taught, by LearnKey.
 	Learned *learn.State
 	// ProcTexts holds the files of the released procedures, by ProcKey.

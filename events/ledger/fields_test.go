@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"errors"
 	"reflect"
 	"testing"
 
@@ -184,5 +185,61 @@ func TestTraceStaysInTheJournal(t *testing.T) {
 	want.Trace, want.Bytes = nil, nil
 	if d := cmp.Diff(want, got.ReadingTaken, exact); d != "" {
 		t.Errorf("reading (-want +got):\n%s", d)
+	}
+}
+
+// TestEveryToolFieldComesBack is TestEveryFieldComesBack for what happens to
+// tools.
+func TestEveryToolFieldComesBack(t *testing.T) {
+	moved := filled[events.ToolMoved](1)
+	adjusted := filled[events.ToolAdjusted](2)
+	overload := filled[events.CycleOverloaded](3)
+	override := filled[events.OverrideGiven](4)
+	assigned := filled[events.ReadingAssigned](5)
+	passed := filled[events.ReadingPassedOver](6)
+	opened := filled[events.CalibrationOpened](7)
+	taken := filled[events.CalibrationTaken](8)
+	undone := filled[events.CalibrationUndone](9)
+	judged := filled[events.CalibrationJudged](10)
+	dropped := filled[events.CalibrationDropped](11)
+	certificate := filled[events.CertificateEntered](12)
+	checkOpened := filled[events.CheckOpened](13)
+	checkTaken := filled[events.CheckTaken](14)
+	check := filled[events.CheckJudged](15)
+	checkDropped := filled[events.CheckDropped](16)
+
+	s := new(script)
+	s.decide(1, minute(2), moved, adjusted, overload, override, assigned, passed, opened, taken, undone, judged, dropped, certificate,
+		checkOpened, checkTaken, check, checkDropped)
+	l := open(t, newPath(t))
+	apply(t, l, s.stored(t))
+	ctx := t.Context()
+
+	same := func(name string, want, got any) {
+		t.Helper()
+		if d := cmp.Diff(want, got, exact); d != "" {
+			t.Errorf("%s (-want +got):\n%s", name, d)
+		}
+	}
+	same("move", moved, must(l.MovesOf(ctx, moved.Tool))(t)[0].ToolMoved)
+	same("adjustment", adjusted, must(l.AdjustmentsOf(ctx, adjusted.Tool))(t)[0].ToolAdjusted)
+	same("overload", overload, must(l.OverloadsOf(ctx, overload.Tool))(t)[0].CycleOverloaded)
+	same("override", override, must(l.Overrides(ctx, override.Job))(t)[0].OverrideGiven)
+	same("override of a tool", override, must(l.OverridesOf(ctx, override.Tool))(t)[0].OverrideGiven)
+	same("assigned reading", assigned, must(l.AssignedTo(ctx, assigned.Tool))(t)[0].ReadingAssigned)
+	same("reading passed over", passed, must(l.PassedOverOf(ctx, passed.Tool))(t)[0].ReadingPassedOver)
+	same("calibration opened", opened, must(l.CalibrationsBegun(ctx, opened.Tool))(t)[0].CalibrationOpened)
+	same("pair", taken, must(l.CalibrationPairs(ctx, taken.Calibration))(t)[0])
+	same("undo", undone, must(l.CalibrationUndos(ctx, undone.Calibration))(t)[0].CalibrationUndone)
+	same("calibration", judged, must(l.CalibrationsOf(ctx, judged.Tool))(t)[0].CalibrationJudged)
+	same("calibration by id", judged, must(l.Calibration(ctx, judged.Calibration))(t).CalibrationJudged)
+	same("calibration dropped", dropped, must(l.CalibrationsDropped(ctx, dropped.Tool))(t)[0])
+	same("certificate", certificate, must(l.CertificatesOf(ctx, certificate.Tool))(t)[0].CertificateEntered)
+	same("check opened", checkOpened, must(l.ChecksBegun(ctx, checkOpened.Tool))(t)[0].CheckOpened)
+	same("check pair", checkTaken, must(l.CheckPairs(ctx, checkTaken.Check))(t)[0])
+	same("check", check, must(l.ChecksOf(ctx, check.Tool))(t)[0].CheckJudged)
+	same("check dropped", checkDropped, must(l.ChecksDropped(ctx, checkDropped.Tool))(t)[0].CheckDropped)
+	if _, err := l.Calibration(ctx, "none"); !errors.Is(err, ErrUnknown) {
+		t.Errorf("a calibration that is not there: %v, want ErrUnknown", err)
 	}
 }

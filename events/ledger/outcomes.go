@@ -79,6 +79,9 @@ func (b *batch) outcome(o outcome, data events.OutcomeData) error {
 	if done, err := b.alertOutcome(o, data); done {
 		return err
 	}
+	if done, err := b.toolOutcome(o, data); done {
+		return err
+	}
 	if done, err := b.weighedOutcome(o, data); done {
 		return err
 	}

@@ -79,7 +79,8 @@ func (q *Queries) fillShop(ctx context.Context, id int64, s *events.Shop) (err e
 		return err
 	}
 	s.Tools, err = all(ctx, q, "tools", `SELECT tool, name, kind, serial, dim, least_base, most_base, u_rel_ratio, u_abs_base,
-		reports_angle, reports_duration, reports_trace, angle_step_deg, threshold_base, counts_sent, counts_cycles, late, calibrated, due FROM tools`+which, scanTool, id)
+		reports_angle, reports_duration, reports_trace, angle_step_deg, threshold_base, counts_sent, counts_cycles, late, calibrated, due,
+		class, design, resolution_base, owner, kept_at, interval_months, interval_cycles, reference, certificate, max_deviation_ratio, max_error_base, limit_source FROM tools`+which, scanTool, id)
 	if err != nil {
 		return err
 	}
@@ -92,10 +93,12 @@ func (q *Queries) fillShop(ctx context.Context, id int64, s *events.Shop) (err e
 
 func scanTool(r scanner, t *events.Tool) error {
 	var dim int
-	var least, most, u, step, threshold sql.NullFloat64
+	var least, most, u, step, threshold, resolution, maxError sql.NullFloat64
 	x := &t.Reports
 	err := r.Scan(&t.ID, &t.Name, &t.Kind, &t.Serial, &dim, &least, &most, &t.URel, &u,
-		&x.Angle, &x.Duration, &x.Trace, &step, &threshold, &x.CountsSent, &x.CountsCycles, &x.Late, &t.Calibrated, &t.Due)
+		&x.Angle, &x.Duration, &x.Trace, &step, &threshold, &x.CountsSent, &x.CountsCycles, &x.Late, &t.Calibrated, &t.Due,
+		&t.Class, &t.Design, &resolution, &t.Owner, &t.Place, &t.Interval.Months, &t.Interval.Cycles, &t.Reference, &t.Certificate, &t.MaxDeviation, &maxError, &t.LimitSource)
+	t.Resolution, t.MaxError = value(dim, resolution), value(dim, maxError)
 	x.AngleStep, x.Threshold = angle(step), value(dim, threshold)
 	t.Least, t.Most, t.UAbs = value(dim, least), value(dim, most), value(dim, u)
 	return err

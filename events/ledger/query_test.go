@@ -46,7 +46,7 @@ func TestQueries(t *testing.T) {
 			rs, err := l.ReadingsByTool(ctx, "w1", Span{minute(6), minute(15)}, 0)
 			return len(rs), err
 		}, 2},
-		{"tool ever", func() (any, error) { rs, err := l.ReadingsByTool(ctx, "w1", Span{}, 0); return len(rs), err }, 9},
+		{"tool ever", func() (any, error) { rs, err := l.ReadingsByTool(ctx, "w1", Span{}, 0); return len(rs), err }, 12},
 		{"judged of a tool", func() (any, error) { gs, err := l.JudgementsByTool(ctx, "w1", Span{}); return len(gs), err }, 7},
 		{"readings of a job", func() (any, error) { rs, err := l.ReadingsOf(ctx, "j-1"); return len(rs), err }, 6},
 		{"fates of unplaced", func() (any, error) {
@@ -86,7 +86,7 @@ func TestQueries(t *testing.T) {
 				out = append(out, words(d.ID, d.InShop, d.Readings, d.Refused, d.Repeated, d.Gaps, d.Last.Text, link))
 			}
 			return out, err
-		}, []string{"d-w1 true 9 1 1 1 27.0 down", "d-i1 true 1 0 0 0 0.12 "}},
+		}, []string{"d-w1 true 12 1 1 1 44.5 down", "d-i1 true 1 0 0 0 0.12 "}},
 		{"shop of the first day", func() (any, error) {
 			s, err := l.ShopAt(ctx, 10)
 			return s.Tools[0].Due, err

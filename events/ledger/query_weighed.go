@@ -269,12 +269,12 @@ type Residual struct {
 // first.
 func (q *Queries) ResidualsOf(ctx context.Context, job string) ([]Residual, error) {
 	return all(ctx, q, "residual torques of job "+job, `SELECT id, reading, job, step, fastener, method, residual_nm, u_nm, installed_nm,
-		low_nm, high_nm, agrees, text, by_person, at_us FROM residuals WHERE job = ? ORDER BY id`,
+		low_nm, high_nm, agrees, text, tool, by_person, at_us FROM residuals WHERE job = ? ORDER BY id`,
 		func(r scanner, x *Residual) error {
 			var id int64
 			var residual, u, installed, low, high sql.NullFloat64
 			err := r.Scan(&id, &x.Reading, &x.Job, &x.Step, &x.Fastener, &x.Method, &residual, &u, &installed,
-				&low, &high, &x.Agrees, &x.Text, &x.By, &x.AtUs)
+				&low, &high, &x.Agrees, &x.Text, &x.Tool, &x.By, &x.AtUs)
 			x.Seq, x.Index = place(id)
 			x.Residual, x.U, x.Installed = newtonMetres(residual), newtonMetres(u), newtonMetres(installed)
 			x.Low, x.High = newtonMetres(low), newtonMetres(high)

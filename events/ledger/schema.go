@@ -14,7 +14,12 @@ const Schema = 4
 const appID = 0x5769746d
 
 //go:embed schema.sql
-var schemaSQL string
+var mainSQL string
+
+//go:embed schema_tools.sql
+var toolsSQL string
+
+var schemaSQL = mainSQL + toolsSQL
 
 //go:embed recall.sql
 var recallSQL string

@@ -283,6 +283,18 @@ CREATE TABLE tools (
   late INTEGER NOT NULL,          -- readings may come long after their pulls
   calibrated TEXT NOT NULL,   -- date
   due TEXT NOT NULL,          -- date
+  class TEXT NOT NULL,        -- type and class by ISO 6789-1
+  design TEXT NOT NULL,       -- of an indicator
+  resolution_base REAL,
+  owner TEXT NOT NULL,
+  kept_at TEXT NOT NULL,
+  interval_months INTEGER NOT NULL, -- 0: as usual for its kind; below 0: none
+  interval_cycles INTEGER NOT NULL,
+  reference INTEGER NOT NULL, -- it is a bench reference
+  certificate TEXT NOT NULL,
+  max_deviation_ratio REAL NOT NULL, -- 0: that of its class
+  max_error_base REAL,
+  limit_source TEXT NOT NULL,
   PRIMARY KEY (adopted, place)
 ) STRICT, WITHOUT ROWID;
 
@@ -545,6 +557,7 @@ CREATE TABLE residuals ( -- never a witness
   high_nm REAL,               -- greatest
   agrees INTEGER NOT NULL,
   text TEXT NOT NULL,
+  tool TEXT NOT NULL,
   by_person TEXT NOT NULL,
   at_us INTEGER NOT NULL
 ) STRICT;

@@ -193,6 +193,7 @@ func everything() *script {
 	s.decide(a, minute(29), events.JobAbandoned{Job: "j-2", By: "maren", Reason: "case cracked", AtUs: minute(29)})
 	s.add(wrench, minute(30), events.LinkChanged{Device: "d-w1", Bench: "axle", Port: "/dev/ttyUSB0", State: events.LinkDown, Detail: "unplugged; plug it in", AtUs: minute(30)})
 	s.weighed()
+	s.toolCare()
 	s.attested()
 	inventedParts(s, desk)
 	s.recalled()

@@ -39,5 +39,7 @@ func (b *batch) tool(o outcome, place int, t *events.Tool) error {
 	return b.put(putTool, o.id, int64(place), t.ID, t.Name, string(t.Kind), t.Serial, int64(d),
 		baseIn(d, t.Least), base(t.Most), t.URel, baseIn(d, t.UAbs),
 		bit(t.Reports.Angle), bit(t.Reports.Duration), bit(t.Reports.Trace), base(t.Reports.AngleStep), baseIn(d, t.Reports.Threshold),
-		bit(t.Reports.CountsSent), bit(t.Reports.CountsCycles), bit(t.Reports.Late), t.Calibrated, t.Due)
+		bit(t.Reports.CountsSent), bit(t.Reports.CountsCycles), bit(t.Reports.Late), t.Calibrated, t.Due,
+		t.Class, t.Design, baseIn(d, t.Resolution), t.Owner, t.Place, int64(t.Interval.Months), int64(t.Interval.Cycles),
+		bit(t.Reference), t.Certificate, t.MaxDeviation, baseIn(d, t.MaxError), t.LimitSource)
 }

@@ -17,6 +17,23 @@ const (
 	putSamples
 	putAsk
 	putRequestRefused
+	putToolMove
+	putToolAdjustment
+	putToolOverload
+	putToolOverride
+	putReadingAssigned
+	putReadingPassed
+	putCalibrationOpened
+	putCalibrationPair
+	putCalibrationUndo
+	putCalibration
+	putCertificate
+	putCalibrationPoint
+	putCalibrationDropped
+	putCheckOpened
+	putCheckPair
+	putCheck
+	putCheckDropped
 	putShop
 	putBench
 	putPerson
@@ -90,12 +107,31 @@ var statements = [numStatements]string{
 	putSamples:        insertInto("samples", 10),
 	putAsk:            insertInto("asks", 6),
 	putRequestRefused: insertInto("requests_refused", 9),
-	putShop:           insertInto("shops", 7),
-	putBench:          insertInto("benches", 4),
-	putPerson:         insertInto("people", 7),
-	putTool:           insertInto("tools", 21),
-	putShopDevice:     insertInto("shop_devices", 10),
-	putProcedure:      insertInto("procedures", 8),
+
+	putToolMove:           insertInto("tool_moves", 7),
+	putToolAdjustment:     insertInto("tool_adjustments", 6),
+	putToolOverload:       insertInto("tool_overloads", 7),
+	putToolOverride:       insertInto("tool_overrides", 7),
+	putReadingAssigned:    insertInto("readings_assigned", 6),
+	putReadingPassed:      insertInto("readings_passed_over", 12),
+	putCalibrationOpened:  insertInto("calibrations_opened", 13),
+	putCalibrationPair:    insertInto("calibration_pairs", 7),
+	putCalibrationUndo:    insertInto("calibration_undos", 7),
+	putCalibration:        insertInto("calibrations", 17),
+	putCertificate:        insertInto("certificates", 16),
+	putCalibrationPoint:   insertInto("calibration_points", 18),
+	putCalibrationDropped: insertInto("calibrations_dropped", 6),
+	putCheckOpened:        insertInto("checks_opened", 13),
+	putCheckPair:          insertInto("check_pairs", 6),
+	putCheck:              insertInto("checks", 21),
+	putCheckDropped:       insertInto("checks_dropped", 6),
+
+	putShop:       insertInto("shops", 7),
+	putBench:      insertInto("benches", 4),
+	putPerson:     insertInto("people", 7),
+	putTool:       insertInto("tools", 33),
+	putShopDevice: insertInto("shop_devices", 10),
+	putProcedure:  insertInto("procedures", 8),
 	// The rules give an id to one job only; should a journal say otherwise,
 	// the first opening stands and job_events tells of the other.
 	putJob:           insertInto("jobs", 17) + " ON CONFLICT (job) DO NOTHING",
@@ -111,7 +147,7 @@ var statements = [numStatements]string{
 	putLost:          insertInto("cycles_lost", 6),
 	putForgotten:     insertInto("learning_forgotten", 6),
 	putAudit:         insertInto("residual_audits", 7),
-	putResidual:      insertInto("residuals", 15),
+	putResidual:      insertInto("residuals", 16),
 	putLooseEnd:      insertInto("loose_ends", 11),
 	putLooseEndFate:  insertInto("loose_end_fates", 9),
 	putItem:          insertInto("items", 21),

@@ -60,7 +60,7 @@ func (b *batch) residual(o outcome, d *events.ResidualJudged) error {
 	}
 	b.count("residual", label)
 	return b.put(putResidual, o.id, int64(d.Reading), d.Job, d.Step, d.Fastener, string(d.Method), baseIn(torque, d.Residual),
-		baseIn(torque, d.U), baseIn(torque, d.Installed), baseIn(torque, d.Low), baseIn(torque, d.High), bit(d.Agrees), d.Text, d.By, us(d.AtUs))
+		baseIn(torque, d.U), baseIn(torque, d.Installed), baseIn(torque, d.Low), baseIn(torque, d.High), bit(d.Agrees), d.Text, d.Tool, d.By, us(d.AtUs))
 }
 
 // Weights and explanations are kept as short JSON, [fastener, p, word] each,
