@@ -150,6 +150,9 @@ var dataForms = map[string][]func([]byte) (Data, error){
 	"recall.asked":      {as[RecallAsked]()},
 	"recall_part.asked": {as[RecallPartAsked]()},
 	"recall_line.asked": {as[RecallLineAsked]()},
+	"shim_stock.asked":  {as[ShimStockAsked]()},
+	"shim_found.asked":  {as[ShimFoundAsked]()},
+	"shim_fit.asked":    {as[ShimFitAsked]()},
 }
 
 // readingTakenV1 reads the first form of a reading, which knew torque only.
@@ -249,6 +252,11 @@ var outcomeForms = map[string][]outcomeForm{
 	"hold.released":         {asOutcome[HoldReleased]()},
 	"hold.withdrawn":        {asOutcome[HoldWithdrawn]()},
 	"bench.taken":           {asOutcome[BenchTaken]()},
+	"shim_stock.changed":    {asOutcome[ShimStockChanged]()},
+	"shim.found":            {asOutcome[ShimFound]()},
+	"shim.proposed":         {asOutcome[ShimProposed]()},
+	"shim.fitted":           {asOutcome[ShimFitted]()},
+	"shim.checked":          {asOutcome[ShimChecked]()},
 	"part.picked":           {asOutcome[PartPicked]()},
 	"part.recorded":         {asOutcome[PartRecorded]()},
 	"part.undone":           {asOutcome[PartUndone]()},

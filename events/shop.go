@@ -5,14 +5,15 @@ import "witnessmark/events/quantity"
 // Shop is a site with its benches, people, tools and devices, as the shop
 // file describes it.
 type Shop struct {
-	ID      string   `json:"id" yaml:"id"`     // lower-case letters, digits, '-'
-	Name    string   `json:"name" yaml:"name"` // "Fenholt Driveline"
-	Torque  string   `json:"torque_unit" yaml:"torque_unit"`
-	Length  string   `json:"length_unit" yaml:"length_unit"`
-	Benches []Bench  `json:"benches" yaml:"benches"`
-	People  []Person `json:"people" yaml:"people"`
-	Tools   []Tool   `json:"tools" yaml:"tools"`
-	Devices []Device `json:"devices" yaml:"devices"`
+	ID      string       `json:"id" yaml:"id"`     // lower-case letters, digits, '-'
+	Name    string       `json:"name" yaml:"name"` // "Fenholt Driveline"
+	Torque  string       `json:"torque_unit" yaml:"torque_unit"`
+	Length  string       `json:"length_unit" yaml:"length_unit"`
+	Benches []Bench      `json:"benches" yaml:"benches"`
+	People  []Person     `json:"people" yaml:"people"`
+	Tools   []Tool       `json:"tools" yaml:"tools"`
+	Devices []Device     `json:"devices" yaml:"devices"`
+	Shims   []ShimDrawer `json:"shims,omitempty" yaml:"-"` // the drawers of shims
 }
 
 // Bench is a work place with its screen and its tools.

@@ -88,6 +88,9 @@ func (b *batch) outcome(o outcome, data events.OutcomeData) error {
 	if done, err := b.attestedOutcome(o, data); done {
 		return err
 	}
+	if done, err := b.shimOutcome(o, data); done {
+		return err
+	}
 	if done, err := b.partsOutcome(o, data); done {
 		return err
 	}

@@ -88,7 +88,10 @@ func (q *Queries) fillShop(ctx context.Context, id int64, s *events.Shop) (err e
 		func(r scanner, d *events.Device) error {
 			return r.Scan(&d.ID, &d.Tool, &d.Bench, &d.Profile, &d.Port, &d.USBVendor, &d.USBProduct, &d.USBSerial)
 		}, id)
-	return err
+	if err != nil {
+		return err
+	}
+	return q.fillDrawers(ctx, id, s)
 }
 
 func scanTool(r scanner, t *events.Tool) error {

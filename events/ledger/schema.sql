@@ -204,7 +204,7 @@ CREATE TABLE devices ( -- tallies of each device
 ) STRICT, WITHOUT ROWID;
 
 CREATE TABLE totals ( -- counts over the whole journal
-  what TEXT NOT NULL,         -- event, outcome, verdict, grade, alert, set_aside, residual, loose_end, refused_frame, refused_request
+  what TEXT NOT NULL,         -- event, outcome, verdict, grade, alert, set_aside, residual, loose_end, shim_check, refused_frame, refused_request
   label TEXT NOT NULL,        -- written type, verdict, kind, code
   n INTEGER NOT NULL,
   PRIMARY KEY (what, label)
@@ -311,6 +311,45 @@ CREATE TABLE shop_devices (
   usb_serial TEXT NOT NULL,
   PRIMARY KEY (adopted, place)
 ) STRICT, WITHOUT ROWID;
+
+CREATE TABLE shim_drawers ( -- as the shop file names them
+  adopted INTEGER NOT NULL,
+  place INTEGER NOT NULL,
+  drawer TEXT NOT NULL,
+  name TEXT NOT NULL,
+  low INTEGER NOT NULL,       -- fewer than so many are too few; 0: never
+  pieces TEXT NOT NULL,       -- JSON, as in the event; what lay there when first named
+  PRIMARY KEY (adopted, place)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE shim_stock ( -- each change of a drawer
+  id INTEGER PRIMARY KEY,
+  drawer TEXT NOT NULL,
+  piece TEXT NOT NULL,        -- JSON, as in the event
+  thickness_mm REAL,          -- nominal
+  count INTEGER NOT NULL,     -- now
+  was INTEGER NOT NULL,
+  change TEXT NOT NULL,       -- received, counted, taken, fitted, returned
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  by_person TEXT NOT NULL,
+  reason TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX shim_stock_by_drawer ON shim_stock (drawer);
+
+CREATE TABLE shim_steps ( -- how shim steps were done
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  kind TEXT NOT NULL,         -- found, proposed, fitted, checked
+  reading INTEGER NOT NULL,   -- that it rests on; 0: none
+  text TEXT NOT NULL,
+  by_person TEXT NOT NULL,
+  body TEXT NOT NULL,         -- JSON of the outcome, whole
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX shim_steps_by_job ON shim_steps (job);
 
 CREATE TABLE procedures (
   id INTEGER PRIMARY KEY,

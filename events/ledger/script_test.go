@@ -195,6 +195,7 @@ func everything() *script {
 	s.weighed()
 	s.toolCare()
 	s.attested()
+	s.shims()
 	inventedParts(s, desk)
 	s.recalled()
 	return s

@@ -31,7 +31,7 @@ func (b *batch) shop(o outcome, a *events.ShopAdopted) error {
 			return err
 		}
 	}
-	return nil
+	return b.drawers(o, s)
 }
 
 func (b *batch) tool(o outcome, place int, t *events.Tool) error {

@@ -72,6 +72,9 @@ const (
 	putRecallLine
 	putDriftSignal
 	putSuspicion
+	putShimDrawer
+	putShimStock
+	putShimStep
 	putAlert
 	putHole
 	putRulesVersion
@@ -155,6 +158,9 @@ var statements = [numStatements]string{
 	putSealantClosed: insertInto("sealants_closed", 6),
 	putHold:          insertInto("holds", 8),
 	putBenchTaken:    insertInto("bench_takings", 7),
+	putShimDrawer:    insertInto("shim_drawers", 6),
+	putShimStock:     insertInto("shim_stock", 12),
+	putShimStep:      insertInto("shim_steps", 9),
 	putAlert:         insertInto("alerts", 24),
 	putPart:          insertInto("parts", 18),
 	putPressCleared:  insertInto("presses_cleared", 7),
