@@ -11,7 +11,7 @@ import (
 func (b *batch) recallOutcome(o outcome, data events.OutcomeData) (done bool, err error) {
 	switch d := data.(type) {
 	case events.RecallOpened:
-		return true, b.put(putRecall, o.id, d.Recall, d.Tool, asJSON(d.Good), asJSON(d.Bad), int64(d.Position), d.Least, int64(d.InSpan),
+		return true, b.put(putRecall, o.id, d.Recall, d.Tool, partJSON(d.Good), partJSON(d.Bad), int64(d.Position), d.Least, int64(d.InSpan),
 			int64(d.InDoubt), int64(d.Total), d.By, d.Reason, us(d.AtUs), int64(0), "", int64(0))
 	case events.RecallListed:
 		for i := range d.Lines {
@@ -47,8 +47,8 @@ func (b *batch) recallLine(o outcome, recall string, l *events.RecallLine) error
 		int64(0), "", int64(0), "", "", int64(0))
 }
 
-// asJSON writes a part of an event that is only ever read as a whole.
-func asJSON(v any) string {
+// partJSON writes a part of an event that is only ever read as a whole.
+func partJSON(v any) string {
 	b, err := json.Marshal(v)
 	if err != nil {
 		panic(err) // events always marshal
