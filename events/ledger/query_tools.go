@@ -120,7 +120,7 @@ func withSeq(seq *uint64, scan func(id *int64) error) error {
 	return err
 }
 
-// readJSON reads what asJSON wrote; an empty list gives nil.
+// readJSON reads what jsonOf wrote; an empty list gives nil.
 func readJSON[T any](text, what string) (v T, err error) {
 	if text == "" || text == "[]" {
 		return v, nil

@@ -36,9 +36,9 @@ func (b *batch) calibrationOutcome(o outcome, data events.OutcomeData) (done boo
 	switch d := data.(type) {
 	case events.CalibrationOpened:
 		return true, b.put(putCalibrationOpened, o.id, d.Calibration, d.Tool, d.Reference, d.Bench, string(d.Phase), d.Rule,
-			asJSON(d.Plan), bit(d.Setting), d.WithinUs, list(d.Note), d.By, us(d.AtUs))
+			jsonOf(d.Plan), bit(d.Setting), d.WithinUs, list(d.Note), d.By, us(d.AtUs))
 	case events.CalibrationTaken:
-		return true, b.put(putCalibrationPair, o.id, d.Calibration, d.Tool, int64(d.Row), asJSON(d.Pair), d.By, us(d.AtUs))
+		return true, b.put(putCalibrationPair, o.id, d.Calibration, d.Tool, int64(d.Row), jsonOf(d.Pair), d.By, us(d.AtUs))
 	case events.CalibrationUndone:
 		return true, b.put(putCalibrationUndo, o.id, d.Calibration, d.Tool, int64(d.Row), d.By, d.Reason, us(o.at))
 	case events.CalibrationJudged:
@@ -55,10 +55,10 @@ func (b *batch) checkOutcome(o outcome, data events.OutcomeData) (done bool, err
 		return true, b.put(putCheckOpened, o.id, d.Check, d.Tool, d.Reference, d.Bench, dim(d.Point), base(d.Point),
 			int64(d.Pulls), bit(d.Setting), d.WithinUs, list(d.Note), d.By, us(d.AtUs))
 	case events.CheckTaken:
-		return true, b.put(putCheckPair, o.id, d.Check, d.Tool, int64(d.Row), asJSON(d.Pair), us(d.AtUs))
+		return true, b.put(putCheckPair, o.id, d.Check, d.Tool, int64(d.Row), jsonOf(d.Pair), us(d.AtUs))
 	case events.CheckJudged:
 		b.count("check", string(d.Standing))
-		return true, b.put(putCheck, o.id, d.Check, d.Tool, d.Reference, d.Bench, dim(d.Point), base(d.Point), asJSON(d.Deviations),
+		return true, b.put(putCheck, o.id, d.Check, d.Tool, d.Reference, d.Bench, dim(d.Point), base(d.Point), jsonOf(d.Deviations),
 			d.Deviation, d.U, d.Permitted, d.Expected, d.Room, int64(d.History), string(d.Standing), bit(d.Unusual), d.Why, list(d.Note), d.Cycles, d.By, us(d.AtUs))
 	case events.CheckDropped:
 		return true, b.put(putCheckDropped, o.id, d.Check, d.Tool, d.By, d.Reason, us(o.at))
@@ -70,9 +70,9 @@ func (b *batch) calibration(o outcome, d *events.CalibrationJudged) error {
 	b.count("calibration", string(d.Standing))
 	curve := ""
 	if d.Curve != nil {
-		curve = asJSON(d.Curve)
+		curve = jsonOf(d.Curve)
 	}
-	err := b.put(putCalibration, o.id, d.Calibration, d.Tool, d.Reference, d.Bench, string(d.Phase), d.Rule, asJSON(d.Pairs), d.K,
+	err := b.put(putCalibration, o.id, d.Calibration, d.Tool, d.Reference, d.Bench, string(d.Phase), d.Rule, jsonOf(d.Pairs), d.K,
 		string(d.Standing), list(d.Note), curve, d.Date, d.Due, d.Cycles, d.By, us(d.AtUs))
 	return both(err, func() error { return b.points(o, d.Tool, d.Phase, d.Results) })
 }
@@ -87,7 +87,7 @@ func (b *batch) certificate(o outcome, d *events.CertificateEntered) error {
 func (b *batch) points(o outcome, tool string, phase events.Phase, results []events.CalibrationResult) error {
 	for i, r := range results {
 		err := b.put(putCalibrationPoint, o.id, int64(i), tool, string(phase), dim(r.Point), base(r.Point), r.Direction, int64(r.N), r.Unit,
-			r.Deviation, r.Least, r.Most, r.U, r.Permitted, r.Accept, r.P, string(r.Standing), asJSON(r.Budget))
+			r.Deviation, r.Least, r.Most, r.U, r.Permitted, r.Accept, r.P, string(r.Standing), jsonOf(r.Budget))
 		if err != nil {
 			return err
 		}
@@ -95,8 +95,8 @@ func (b *batch) points(o outcome, tool string, phase events.Phase, results []eve
 	return nil
 }
 
-// asJSON writes what holds text and finite numbers only; an empty list is [].
-func asJSON[T any](v T) string {
+// jsonOf writes what holds text and finite numbers only; an empty list is [].
+func jsonOf[T any](v T) string {
 	b, err := json.Marshal(v)
 	if err != nil {
 		panic(err) // it came from the journal's JSON
