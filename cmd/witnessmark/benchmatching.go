@@ -31,15 +31,20 @@ alarms and questions of clean jobs; and beside it what counting alone finds,
 and the best that any method could reach on the same streams, worked out from
 the densities that made them.
 
+There are two worlds of streams, which differ in how joints turn, how people
+work and how long they take. What was set on the one is to be measured on the
+other.
+
 taught: the procedure was seen in twenty clean jobs before. untaught: never.
 Six jobs in ten are clean. Of the others, half are count-masked misses.`,
-		Example: "  witnessmark bench matching\n  witnessmark bench matching --jobs 2000 --json\n  witnessmark bench matching --sensitivity --jobs 100",
+		Example: "  witnessmark bench matching\n  witnessmark bench matching --jobs 2000 --json\n  witnessmark bench matching --world rough\n  witnessmark bench matching --sensitivity --jobs 100",
 		Args:    cobra.NoArgs,
 		RunE:    benchMatching,
 	}
 	f := cmd.Flags()
 	f.Int("jobs", 300, "jobs to judge for each kind of tool, taught and untaught each")
 	f.Uint64("seed", 1, "of the streams")
+	f.String("world", string(labelled.Steady), fmt.Sprintf("the assumptions on which the streams are made: one of %v", labelled.Worlds()))
 	f.Bool("json", false, "print JSON")
 	f.Bool("sensitivity", false, "instead: recall and false alarms with each parameter of the model doubled and halved")
 	return cmd
@@ -49,13 +54,17 @@ func benchMatching(c *cobra.Command, _ []string) error {
 	f := c.Flags()
 	jobs, _ := f.GetInt("jobs")
 	seed, _ := f.GetUint64("seed")
+	name, _ := f.GetString("world")
+	world, err := labelled.ParseWorld(name)
+	if err != nil {
+		return usageError("--world: %v", err)
+	}
 	asJSON, _ := f.GetBool("json")
 	if jobs < 10 {
 		return usageError("--jobs %d is too few to say anything; take at least 10", jobs)
 	}
-	run := matchRun{jobs: jobs, seed: seed, cores: runtime.GOMAXPROCS(0), progress: c.ErrOrStderr(), state: rules.New, draw: drawFaults}
+	run := matchRun{jobs: jobs, seed: seed, world: world, cores: runtime.GOMAXPROCS(0), progress: c.ErrOrStderr(), state: rules.New, draw: drawFaults}
 	var out interface{ write(io.Writer) error }
-	var err error
 	if yes, _ := f.GetBool("sensitivity"); yes {
 		out, err = run.sensitivity(c.Context())
 	} else {
@@ -82,6 +91,7 @@ const (
 type matchRun struct {
 	jobs     int // for each tier and state
 	seed     uint64
+	world    labelled.World
 	cores    int
 	progress io.Writer
 	state    func() *rules.State // an empty one, with the parameters under test
@@ -146,7 +156,7 @@ func (r *matchRun) judge(ctx context.Context, units []matchUnit, score func(*mat
 
 // unit teaches a shop, if it is to be, and judges its jobs.
 func (r *matchRun) unit(ctx context.Context, u *matchUnit, score func(*matchCase) caseScore) ([]caseScore, error) {
-	shop := labelled.NewShop(u.shop, u.tier)
+	shop := labelled.NewShopIn(r.world, u.shop, u.tier)
 	proc, err := newProcText(fmt.Sprintf("shop %d", u.shop), shop.Procedure())
 	if err != nil {
 		return nil, err

@@ -13,7 +13,7 @@ import (
 
 func matchScore(t *testing.T, cores int) *matchReport {
 	t.Helper()
-	r := matchRun{jobs: 10, seed: 3, cores: cores, progress: io.Discard, state: rules.New, draw: drawFaults}
+	r := matchRun{jobs: 10, seed: 3, world: labelled.Rough, cores: cores, progress: io.Discard, state: rules.New, draw: drawFaults}
 	report, err := r.score(t.Context())
 	if err != nil {
 		t.Fatal(err)

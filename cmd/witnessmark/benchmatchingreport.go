@@ -14,12 +14,13 @@ import (
 
 // matchReport is what 'bench matching' prints.
 type matchReport struct {
-	Note   string       `json:"note"`
-	Seed   uint64       `json:"seed"`
-	Jobs   int          `json:"jobs_each"`
-	Faults []matchFault `json:"faults"`
-	Masked []matchBest  `json:"masked"`
-	Clean  []matchClean `json:"clean"`
+	Note   string         `json:"note"`
+	World  labelled.World `json:"world"`
+	Seed   uint64         `json:"seed"`
+	Jobs   int            `json:"jobs_each"`
+	Faults []matchFault   `json:"faults"`
+	Masked []matchBest    `json:"masked"`
+	Clean  []matchClean   `json:"clean"`
 }
 
 // matchFault is one row: a fault, alone or with another, in one kind of tool.
@@ -81,7 +82,7 @@ func (r *matchRun) score(ctx context.Context) (*matchReport, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := &matchReport{Note: matchNote, Seed: r.seed, Jobs: r.jobs}
+	out := &matchReport{Note: matchNote, World: r.world, Seed: r.seed, Jobs: r.jobs}
 	for _, tier := range labelled.Tiers() {
 		for _, taught := range []bool{true, false} {
 			var part []caseScore
@@ -248,7 +249,7 @@ func taughtWord(taught bool) string {
 }
 
 func (m *matchReport) write(w io.Writer) error {
-	fmt.Fprintf(w, "%s\nSeed %d, %d jobs for each kind of tool, taught and untaught each.\n\nClean jobs: how many have …\n", m.Note, m.Seed, m.Jobs)
+	fmt.Fprintf(w, "%s\nThe %s world, seed %d, %d jobs for each kind of tool, taught and untaught each.\n\nClean jobs: how many have …\n", m.Note, m.World, m.Seed, m.Jobs)
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "tool\tstate\tjobs\tan alert\tmissed or repeat\ta question\trelease refused\tnot witnessed\tcounting alarms\talerts by kind")
 	for _, c := range m.Clean {

@@ -21,6 +21,7 @@ type caseScore struct {
 	questions int
 	counted   bool // counting alone says that something is wrong
 	pulls     int
+	odds      float64 // that a fastener was left out, by the evidence
 }
 
 // faultScore is what was said of one fault.
@@ -70,6 +71,7 @@ func scoreCase(c *matchCase, best bool) caseScore {
 		job: s.Head.Job.ID, tier: s.Truth.Tier, taught: c.taught, clean: s.Truth.Clean(), several: len(s.Truth.Faults) > 1,
 		questions: len(c.judged.Questions), pulls: len(s.Readings),
 	}
+	out.odds = c.odds()
 	over, short := s.Counted()
 	out.counted = over+short > 0
 	if out.clean {
@@ -95,6 +97,20 @@ func scoreCase(c *matchCase, best bool) caseScore {
 		out.faults = append(out.faults, x)
 	}
 	return out
+}
+
+// odds are the greatest of those that a fastener was left out, over the joints
+// without a closing round.
+func (c *matchCase) odds() float64 {
+	job := c.judged.job
+	most := 0.0
+	for i := range job.Proc.Steps {
+		id := job.Proc.Steps[i].ID
+		if m, ok := job.Missed(id); ok && !c.sample.Closing(id) {
+			most = max(most, m.Odds)
+		}
+	}
+	return most
 }
 
 func scoreFault(c *matchCase, f labelled.FaultTruth) faultScore {

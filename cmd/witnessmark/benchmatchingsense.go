@@ -16,10 +16,11 @@ import (
 
 // senseReport is what 'bench matching --sensitivity' prints.
 type senseReport struct {
-	Note string     `json:"note"`
-	Seed uint64     `json:"seed"`
-	Jobs int        `json:"jobs_each"`
-	Rows []senseRow `json:"rows"`
+	Note  string         `json:"note"`
+	World labelled.World `json:"world"`
+	Seed  uint64         `json:"seed"`
+	Jobs  int            `json:"jobs_each"`
+	Rows  []senseRow     `json:"rows"`
 }
 
 // senseRow is the score with one parameter of the model changed.
@@ -44,7 +45,7 @@ type senseTier struct {
 // The counts and bounds of the computation (Keep, Prune) are left alone. No
 // joint is taught: what was learned would take the place of an assumption.
 func (r *matchRun) sensitivity(ctx context.Context) (*senseReport, error) {
-	out := &senseReport{Note: matchNote, Seed: r.seed, Jobs: r.jobs}
+	out := &senseReport{Note: matchNote, World: r.world, Seed: r.seed, Jobs: r.jobs}
 	row, err := r.sense(ctx, "", 1, 0, nil)
 	if err != nil {
 		return nil, err
@@ -145,7 +146,7 @@ func (x *senseTier) count(f *faultScore) {
 }
 
 func (m *senseReport) write(w io.Writer) error {
-	fmt.Fprintf(w, "%s\nSeed %d, %d jobs for each kind of tool, untaught, every other one with a masked miss; the same streams in every row.\n", m.Note, m.Seed, m.Jobs)
+	fmt.Fprintf(w, "%s\nThe %s world, seed %d, %d jobs for each kind of tool, untaught, every other one with a masked miss; the same streams in every row.\n", m.Note, m.World, m.Seed, m.Jobs)
 	fmt.Fprint(w, "For each kind of tool: masked misses found / clean jobs with a missed or repeat alert / clean jobs with a question.\n\n")
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprint(t, "parameter\tfactor\tvalue")

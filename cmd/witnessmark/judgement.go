@@ -8,6 +8,7 @@ import (
 
 	"witnessmark/events"
 	"witnessmark/events/quantity"
+	"witnessmark/rules"
 )
 
 // What a run of 'witnessmark judge' found. The fields are described in
@@ -56,6 +57,8 @@ type judgement struct {
 	Release   judgedRelease    `json:"release"`
 	Problems  []lineNote       `json:"problems"`
 	Warnings  []lineNote       `json:"warnings"`
+
+	job *rules.Job // as it last stood, for the bench
 }
 
 func newJudgement() *judgement {

@@ -419,6 +419,7 @@ func (j *judging) finish() {
 	}
 	slices.SortStableFunc(j.out.Problems, func(a, b lineNote) int { return a.Line - b.Line })
 	j.claim()
+	j.out.job = j.job
 	if j.state.Jobs[j.stream.head.job] != nil {
 		j.trigger = triggerEnd
 		j.feed(events.SourceDesk, events.AbandonAsked{Ask: j.ask(), Job: j.stream.head.job, Reason: "the stream has ended"})

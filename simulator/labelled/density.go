@@ -38,13 +38,3 @@ var hermite5 = [5][2]float64{
 	{-2.856970013872806, 0.011257411327720689}, {-1.355626179974266, 0.22207592200561266}, {0, 0.5333333333333333},
 	{1.355626179974266, 0.22207592200561266}, {2.856970013872806, 0.011257411327720689},
 }
-
-// walkDensity is that of the time from the end of one pull to the start of
-// the next at another place.
-func walkDensity(s, median float64) float64 {
-	d := (1 - pauseChance) * logNormal(s, median, walkSD)
-	if s > median {
-		d += pauseChance * math.Exp(-(s-median)/pauseS) / pauseS
-	}
-	return d
-}

@@ -9,24 +9,37 @@ import (
 
 // mood is what is the same through one job.
 type mood struct {
-	pace    float64 // how slow the technician is today
-	aim     float64 // of target, above it
-	joint   float64 // factor of every joint's angle
-	second  float64 // chance of a second pull by habit
-	swing   float64 // chance of an unfinished swing before the end
-	shiftNm float64 // of the tool's zero
+	pace     float64 // how slow the technician is today
+	aim      float64 // of target, above it
+	joint    float64 // factor of every joint's angle
+	second   float64 // chance of a second pull by habit
+	swing    float64 // chance of an unfinished swing before the end
+	shiftNm  float64 // of the tool's zero
+	changeAt int     // number of readings from which joints turn by another factor
+	change   float64
 }
 
-func drawMood(rng *rand.Rand) mood {
-	m := mood{pace: math.Exp(paceSD * rng.NormFloat64()), aim: aimMean + aimSD*rng.NormFloat64(),
-		joint: math.Exp(jobCV * rng.NormFloat64()), second: secondRare, swing: swingRare}
-	if rng.Float64() < habitChance {
-		m.second = secondOften
+func (w *world) mood(rng *rand.Rand) mood {
+	m := mood{pace: math.Exp(w.paceSD * rng.NormFloat64()), aim: w.aimMean + w.aimSD*rng.NormFloat64(),
+		joint: math.Exp(w.jobCV * rng.NormFloat64()), second: w.secondRare, swing: w.swingRare, change: 1}
+	if rng.Float64() < w.habitChance {
+		m.second = w.secondOften
 	}
-	if rng.Float64() < ratchetChance {
-		m.swing = swingOften
+	if rng.Float64() < w.ratchetChance {
+		m.swing = w.swingOften
+	}
+	if w.change > 0 && rng.Float64() < w.change {
+		m.changeAt, m.change = 4+rng.IntN(40), math.Exp(0.35*(2*rng.Float64()-1))
 	}
 	return m
+}
+
+// changed is the factor by which joints turn once so many readings are in.
+func (m *mood) changed(readings int) float64 {
+	if m.change == 1 || readings < m.changeAt {
+		return 1
+	}
+	return m.change
 }
 
 // Job makes job number of the shop with the faults, each in a step of its own.
@@ -34,11 +47,12 @@ func drawMood(rng *rand.Rand) mood {
 // a fault that needs a second step.
 func (s *Shop) Job(number int, faults ...Fault) (*Sample, error) {
 	rng := rand.New(rand.NewPCG(s.seed, uint64(number)+1))
-	p := &planner{shop: s, rng: rng, visits: s.plan(rng)}
+	visits, orders := s.plan(rng)
+	p := &planner{shop: s, rng: rng, visits: visits, orders: orders}
 	for i := range s.steps {
 		p.steps = append(p.steps, i)
 	}
-	m := drawMood(rng)
+	m := s.w.mood(rng)
 	for _, f := range faults {
 		if !p.put(f) {
 			return nil, fmt.Errorf("put fault %s into job %d of shop %d: no step is left for it; take fewer faults or another seed", f, number, s.seed)
@@ -51,6 +65,7 @@ func (s *Shop) Job(number int, faults ...Fault) (*Sample, error) {
 		}
 	}
 	h := newHand(s, rng, m)
+	h.sample.orders = orders
 	h.sample.Truth.Job = number
 	h.sample.Head.Job = JobRecord{ID: fmt.Sprintf("j-%d-%d", s.seed, number), UnitSerial: fmt.Sprintf("LB%d-%d", s.seed, number)}
 	first := make([]int, len(p.visits)+1)
@@ -134,27 +149,27 @@ func (h *hand) spread(cv float64) float64 { return max(0.2, 1+cv*h.rng.NormFloat
 func (h *hand) walkS(v *visit) float64 {
 	switch {
 	case v.walk == cameFar || h.at < 0 && h.step == v.step:
-		return elsewhereS * math.Exp(walkSD*h.rng.NormFloat64())
+		return elsewhereS * math.Exp(h.shop.w.walkSD*h.rng.NormFloat64())
 	case h.step != v.step:
 		return 30 * math.Exp(0.5*h.rng.NormFloat64())
 	}
 	st := &h.shop.steps[v.step]
 	m := st.walkMedian(h.at, v.fastener, v.walk, h.mood.pace)
-	if h.rng.Float64() < pauseChance {
-		return m + pauseS*h.rng.ExpFloat64()
+	if h.rng.Float64() < h.shop.w.pauseChance {
+		return m + h.shop.w.pause(h.rng)
 	}
-	return m * math.Exp(walkSD*h.rng.NormFloat64())
+	return h.shop.w.walkTime(h.rng, m)
 }
 
 // walkMedian returns the median time in seconds from fastener a to b.
 func (s *step) walkMedian(a, b int, w walk, pace float64) float64 {
 	switch w {
 	case stayed:
-		return pace * refitS
+		return pace * s.joint.w.refitS
 	case lostPlace:
-		return hesitate * pace * (fitS + s.distance(a, b)/walkMMS)
+		return s.joint.w.hesitate * pace * (s.joint.w.fitS + s.distance(a, b)/s.joint.w.walkMMS)
 	}
-	return pace * (fitS + s.distance(a, b)/walkMMS)
+	return pace * (s.joint.w.fitS + s.distance(a, b)/s.joint.w.walkMMS)
 }
 
 // pull is one cycle of the tool.
@@ -171,7 +186,7 @@ func (h *hand) visit(v *visit) {
 	st := &h.shop.steps[v.step]
 	gap := h.walkS(v)
 	if v.kind == NoFastener {
-		h.emit(v, gap, pull{kind: NoFastener, nm: h.aimed(st, v, handSD*2, 0), turn: 0.2 * h.rng.ExpFloat64(), breaks: 0})
+		h.emit(v, gap, pull{kind: NoFastener, nm: h.aimed(st, v, h.shop.w.handSD*2, 0), turn: 0.2 * h.rng.ExpFloat64(), breaks: 0})
 		h.at, h.step = -1, v.step
 		return
 	}
@@ -181,7 +196,8 @@ func (h *hand) visit(v *visit) {
 	if kind == ClosingPull && b.nm < ps.target*(1-st.limits) && !b.damaged {
 		v.turnFactor = 1
 	}
-	whole := st.passTurn(v.pass) * h.mood.joint
+	whole := func() float64 { return st.passTurn(v.pass) * h.mood.joint * h.mood.changed(len(h.sample.Readings)) }
+	w := h.shop.w
 	tight := b.nm > 0.9*ps.target
 	switch {
 	case kind == Again:
@@ -202,25 +218,25 @@ func (h *hand) visit(v *visit) {
 		breaks = final * (st.joint.knee + 0.03*h.rng.NormFloat64())
 	}
 	for n := 0; !v.plain && n < 2 && h.rng.Float64() < h.mood.swing; n++ {
-		u := swingLeast + (swingMost-swingLeast)*h.rng.Float64()
+		u := w.swingLeast + (w.swingMost-w.swingLeast)*h.rng.Float64()
 		part := swingPart(st, v.pass, u) - done
 		if part < 0.02 {
 			continue
 		}
-		p := pull{kind: Swing, nm: u * ps.target, turn: part * whole * h.spread(turnCV), breaks: min(breaks, u*ps.target), run: starts == 0 && done == 0}
+		p := pull{kind: Swing, nm: u * ps.target, turn: part * whole() * w.spread(h.rng, st.joint.cv), breaks: min(breaks, u*ps.target), run: starts == 0 && done == 0}
 		h.emit(v, gap, p)
 		done += part
 		breaks = p.nm * (1 + restart + restartSD*h.rng.NormFloat64())
-		gap = swingGapS * math.Exp(swingGapSD*h.rng.NormFloat64())
+		gap = w.swingGapS * math.Exp(w.swingGapSD*h.rng.NormFloat64())
 	}
-	p := pull{kind: kind, nm: h.aimed(st, v, handSD, 0), turn: (1 - done) * whole * v.turnFactor * h.spread(turnCV), run: starts == 0 && done == 0}
+	p := pull{kind: kind, nm: h.aimed(st, v, w.handSD, 0), turn: (1 - done) * whole() * v.turnFactor * w.spread(h.rng, st.joint.cv), run: starts == 0 && done == 0}
 	p.breaks = min(breaks, p.nm)
 	h.emit(v, gap, p)
 	if h.shop.seizes(v.fault) {
 		b.damaged = true
 	}
 	if !v.plain && h.rng.Float64() < h.mood.second {
-		h.emit(v, secondGapS*math.Exp(secondGapS2*h.rng.NormFloat64()), h.onTight(st, v, Second))
+		h.emit(v, w.secondGapS*math.Exp(w.secondGapSD*h.rng.NormFloat64()), h.onTight(st, v, Second))
 	}
 	h.at, h.step = v.fastener, v.step
 }
@@ -253,12 +269,12 @@ func (h *hand) aimed(st *step, v *visit, sd, shift float64) float64 {
 
 // onTight draws a pull on a fastener that is tight.
 func (h *hand) onTight(st *step, v *visit, kind Kind) pull {
-	p := pull{kind: kind, nm: h.aimed(st, v, repeatSD, repeatShift)}
+	p := pull{kind: kind, nm: h.aimed(st, v, h.shop.w.repeatSD, h.shop.w.repeatShift)}
 	mean := st.repeatTurn(v.pass)
 	if st.joint.gasket > 0 && kind != Second {
-		p.turn = mean * h.mood.joint * max(0, 1+neighbourTurnSD*h.rng.NormFloat64())
+		p.turn = mean * h.mood.joint * h.mood.changed(len(h.sample.Readings)) * max(0, 1+h.shop.w.neighbourTurnSD*h.rng.NormFloat64())
 	} else {
-		p.turn = (repeatTurnDeg + repeatTurnShare*st.joint.turn) * h.rng.ExpFloat64()
+		p.turn = h.shop.w.stillTurn(h.rng, st.joint.turn)
 	}
 	p.breaks = min(p.nm, h.bolts[v.step][v.fastener].nm*(1+restart+restartSD*h.rng.NormFloat64()))
 	return p
@@ -268,7 +284,7 @@ func (h *hand) onTight(st *step, v *visit, kind Kind) pull {
 func (h *hand) emit(v *visit, gap float64, p pull) {
 	t := &h.shop.tool
 	st := &h.shop.steps[v.step]
-	dur := pullStartS + p.turn/slowDegS
+	dur := h.shop.w.pullStartS + p.turn/h.shop.w.slowDegS
 	h.now += gap + dur
 	lost := (v.fault == LostReading || v.fault == LostRepulled) && p.kind == v.kind
 	if !lost || t.counter != "" { // a tool without a counter shows no gap
@@ -293,7 +309,7 @@ func (h *hand) emit(v *visit, gap float64, p pull) {
 	}
 	if h.shop.tier != Torque {
 		a := max(0, round(p.turn+t.windUpAt(p.nm)+t.angleSD*h.rng.NormFloat64(), t.angleRes))
-		d := round(dur*h.spread(durationCV), 0.01)
+		d := round(dur*h.spread(h.shop.w.durationCV), 0.01)
 		r.Angle, r.Duration = &a, &d
 	}
 	if h.shop.tier == Trace {

@@ -19,13 +19,14 @@ func render(t *testing.T, s *Sample) string {
 }
 
 func TestSameSeedSameBytes(t *testing.T) {
-	for _, tier := range Tiers() {
+	for k, tier := range append(Tiers(), Tiers()...) {
+		w := Worlds()[k/3]
 		for seed := range uint64(5) {
-			a, err := NewShop(seed, tier).Job(3)
+			a, err := NewShopIn(w, seed, tier).Job(3)
 			if err != nil {
 				t.Fatal(err)
 			}
-			b, err := NewShop(seed, tier).Job(3)
+			b, err := NewShopIn(w, seed, tier).Job(3)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -44,7 +45,7 @@ func TestTruthOfFaults(t *testing.T) {
 	for _, f := range append(Faults(), "") {
 		made := 0
 		for seed := range uint64(60) {
-			shop := NewShop(seed, Angle)
+			shop := NewShopIn(Worlds()[seed%2], seed, Angle)
 			var s *Sample
 			var err error
 			if f == "" {

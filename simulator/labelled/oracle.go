@@ -86,21 +86,27 @@ func (s *Sample) joints(st *step, taught bool) []weighted {
 	if s.shop.tier == Torque { // the joint shows in the time alone
 		turns, knees, gaskets = 12, 1, 1
 	}
+	w := s.shop.w
+	cvs := []float64{w.cvLow}
+	if w.cvHigh > w.cvLow {
+		turns, cvs = turns*2/3, []float64{w.cvLow + (w.cvHigh-w.cvLow)/6, (w.cvLow + w.cvHigh) / 2, w.cvHigh - (w.cvHigh-w.cvLow)/6}
+	}
 	var all []weighted
 	for a := range turns {
-		turn := hardestDeg * math.Pow(softestDeg/hardestDeg, (float64(a)+0.5)/float64(turns))
-		for b := range knees {
-			j := joint{turn: turn, knee: kneeLow + (kneeHigh-kneeLow)*(float64(b)+0.5)/float64(knees)}
-			w := 1 / float64(turns*knees)
-			if turn > gasketLeast {
+		turn := w.hardestDeg * math.Pow(w.softestDeg/w.hardestDeg, (float64(a)+0.5)/float64(turns))
+		for b := range knees * len(cvs) {
+			knee := (float64(b%knees) + 0.5) / float64(knees)
+			j := joint{w: w, turn: turn, knee: w.kneeLow + (w.kneeHigh-w.kneeLow)*knee, cv: cvs[b/knees]}
+			p := 1 / float64(turns*knees*len(cvs))
+			if turn > w.gasketLeast {
 				for c := range gaskets {
 					k := j
-					k.gasket = gasketLow + gasketRange*(float64(c)+0.5)/float64(gaskets)
-					all = append(all, weighted{joint: k, weight: w * gasketChance / float64(gaskets)})
+					k.gasket = w.gasketLow + w.gasketRange*(float64(c)+0.5)/float64(gaskets)
+					all = append(all, weighted{joint: k, weight: p * w.gasketChance / float64(gaskets)})
 				}
-				w *= 1 - gasketChance
+				p *= 1 - w.gasketChance
 			}
-			all = append(all, weighted{joint: j, weight: w})
+			all = append(all, weighted{joint: j, weight: p})
 		}
 	}
 	return all
@@ -109,6 +115,7 @@ func (s *Sample) joints(st *step, taught bool) []weighted {
 // segment is the last pass of a step as it was read.
 type segment struct {
 	shop *Shop
+	w    *world
 	st   *step
 	step int
 	p    int
@@ -122,7 +129,8 @@ type segment struct {
 	tight  []float64    // repeat in another's place
 	second []float64
 	done   [][3]float64 // share of the turn that the swings before did
-	whole  float64
+	whole  []float64    // degrees, of a whole pull at the time of each reading
+	order  []int
 }
 
 // seen is what one reading tells.
@@ -133,13 +141,14 @@ type seen struct {
 	breaks float64 // of target
 	atEnd  bool    // it broke loose only at the peak
 	gap    float64 // s since the last reading of the pass; 0 for the first
+	index  int     // in the stream
 	dur    float64 // s
 }
 
 func (s *Sample) segment(i int) *segment {
 	st := &s.shop.steps[i]
 	t := &s.shop.tool
-	g := &segment{shop: s.shop, st: st, step: i, p: len(st.passes) - 1, mood: s.mood, tier: s.shop.tier}
+	g := &segment{shop: s.shop, w: s.shop.w, order: s.orders[i], st: st, step: i, p: len(st.passes) - 1, mood: s.mood, tier: s.shop.tier}
 	target := st.passes[g.p].target
 	last := 0.0
 	for k := range s.Readings {
@@ -147,7 +156,7 @@ func (s *Sample) segment(i int) *segment {
 		if tr.step != i || tr.Pass != g.p || tr.Kind == ClosingPull {
 			continue
 		}
-		o := seen{value: (r.Value - t.zero) / target, gap: r.T - last}
+		o := seen{value: (r.Value - t.zero) / target, gap: r.T - last, index: k}
 		if len(g.obs) == 0 {
 			o.gap = 0
 		}
@@ -156,8 +165,9 @@ func (s *Sample) segment(i int) *segment {
 			// Rotation and duration each tell the turn; together they tell it as
 			// one measurement does.
 			a, va := *r.Angle-t.windUpAt(r.Value), t.angleSD*t.angleSD+t.angleRes*t.angleRes/12
-			d, sd := slowDegS*(*r.Duration-pullStartS), slowDegS*durationCV**r.Duration
-			vd := sd*sd + slowDegS*slowDegS*1e-4/12
+			w := s.shop.w
+			d, sd := w.slowDegS*(*r.Duration-w.pullStartS), w.slowDegS*w.durationCV**r.Duration
+			vd := sd*sd + w.slowDegS*w.slowDegS*1e-4/12
 			o.turn, o.turnSD = (a*vd+d*va)/(va+vd), math.Sqrt(va*vd/(va+vd))
 			o.dur = *r.Duration
 		}
@@ -175,8 +185,12 @@ func (g *segment) prepare(j joint) {
 	g.j = j
 	st := *g.st
 	st.joint = j
-	g.whole = st.passTurn(g.p) * g.mood.joint
+	w := g.w
 	n := len(g.obs)
+	g.whole = make([]float64, n)
+	for i := range g.obs {
+		g.whole[i] = st.passTurn(g.p) * g.mood.joint * g.mood.changed(g.obs[i].index)
+	}
 	g.final, g.swing, g.done = make([][3]float64, n), make([][2]float64, n), make([][3]float64, n)
 	g.tight, g.second = make([]float64, n), make([]float64, n)
 	t := &g.shop.tool
@@ -185,7 +199,7 @@ func (g *segment) prepare(j joint) {
 		m := g.mood.aim + shift
 		return below((lim-m)/sd) - below((-lim-m)/sd)
 	}
-	zf, zr := within(handSD, 0), within(repeatSD, repeatShift)
+	zf, zr := within(w.handSD, 0), within(w.repeatSD, w.repeatShift)
 	for i := range g.obs {
 		o := &g.obs[i]
 		most := 1e-300
@@ -201,24 +215,23 @@ func (g *segment) prepare(j joint) {
 			}
 			g.done[i][s] = done
 			if inside {
-				g.final[i][s] = keep(normal(o.value, 1+g.mood.aim, handSD) / zf * g.turned(o, (1-done)*g.whole) * g.broke(o, s))
+				g.final[i][s] = keep(normal(o.value, 1+g.mood.aim, w.handSD) / zf * g.turned(o, (1-done)*g.whole[i]) * g.broke(o, s))
 			}
-			if s < 2 && o.value > swingLeast-0.005 && o.value < swingMost+0.005 {
+			if s < 2 && o.value > w.swingLeast-0.005 && o.value < w.swingMost+0.005 {
 				if part := swingPart(&st, g.p, o.value) - done; part >= 0.015 {
-					g.swing[i][s] = keep(g.turned(o, part*g.whole) * g.broke(o, s) / (swingMost - swingLeast))
+					g.swing[i][s] = keep(g.turned(o, part*g.whole[i]) * g.broke(o, s) / (w.swingMost - w.swingLeast))
 				}
 			}
 		}
 		if inside {
-			v := normal(o.value, 1+g.mood.aim+repeatShift, repeatSD) / zr
-			still := repeatTurnDeg + repeatTurnShare*j.turn
-			g.second[i] = keep(v * g.turnedBy(o, still) * g.brokeTight(o))
+			v := normal(o.value, 1+g.mood.aim+w.repeatShift, w.repeatSD) / zr
+			g.second[i] = keep(v * g.still(o) * g.brokeTight(o))
 			g.tight[i] = g.second[i]
 			if j.gasket > 0 {
-				m := st.repeatTurn(g.p) * g.mood.joint
+				m := st.repeatTurn(g.p) * g.mood.joint * g.mood.changed(o.index)
 				turn := 1.0
 				if g.tier != Torque {
-					turn = normal(o.turn, m, math.Hypot(neighbourTurnSD*m, o.turnSD))
+					turn = normal(o.turn, m, math.Hypot(w.neighbourTurnSD*m, o.turnSD))
 				}
 				g.tight[i] = keep(v * turn * g.brokeTight(o))
 			}
@@ -239,15 +252,15 @@ func (g *segment) turned(o *seen, mean float64) float64 {
 	if g.tier == Torque {
 		return 1
 	}
-	return normal(o.turn, mean, math.Hypot(turnCV*mean, o.turnSD)) + tiny
+	return g.w.turnDensity(o.turn, mean, g.j.cv, o.turnSD) + tiny
 }
 
-// turnedBy is the density of a tight fastener's turn.
-func (g *segment) turnedBy(o *seen, mean float64) float64 {
+// still is the density of a tight fastener's turn.
+func (g *segment) still(o *seen) float64 {
 	if g.tier == Torque {
 		return 1
 	}
-	return delayed(o.turn, mean, o.turnSD) + tiny
+	return g.w.stillDensity(o.turn, g.j.turn, o.turnSD) + tiny
 }
 
 // tiny keeps a density from being nought where rounding may have moved a
@@ -280,7 +293,7 @@ func (g *segment) brokeTight(o *seen) float64 {
 	if g.tier != Trace {
 		return 1
 	}
-	return reached(o, (1+g.mood.aim)*(1+restart), math.Hypot(restartSD, handSD)) + tiny
+	return reached(o, (1+g.mood.aim)*(1+restart), math.Hypot(restartSD, g.w.handSD)) + tiny
 }
 
 // reached is the density of the lesser of a normal variable and the peak: a
@@ -303,25 +316,26 @@ func indexOf(obs []seen, o *seen) int {
 }
 
 // came is the density of the time before reading i, if the technician came
-// from fastener a to b and the pull turned by mean degrees, spread by cv.
+// from fastener a to b and the pull turned by mean degrees times a factor of
+// how far off a standard normal value is.
 // Divided by a plain walk's, so that the figures stay of one size.
-func (g *segment) came(i, a, b int, w walk, mean, cv float64) float64 {
+func (g *segment) came(i, a, b int, w walk, mean float64, factor func(z float64) float64) float64 {
 	o := &g.obs[i]
 	if i == 0 || a < 0 {
 		return 1
 	}
 	m := g.st.walkMedian(a, b, w, g.mood.pace)
-	return g.after(o, mean, cv, func(s float64) float64 { return walkDensity(s, m) })
+	return g.after(o, mean, factor, func(s float64) float64 { return g.w.walkDensity(s, m) })
 }
 
 // after is the density of a gap, the pull's own duration taken off.
-func (g *segment) after(o *seen, mean, cv float64, d func(float64) float64) float64 {
+func (g *segment) after(o *seen, mean float64, factor func(z float64) float64, d func(float64) float64) float64 {
 	if g.tier != Torque {
 		return 10 * d(max(0.01, o.gap-o.dur))
 	}
 	sum := 0.0
 	for _, h := range hermite5 {
-		sum += h[1] * d(o.gap-pullStartS-mean*max(0.2, 1+cv*h[0])/slowDegS)
+		sum += h[1] * d(o.gap-g.w.pullStartS-mean*factor(h[0])/g.w.slowDegS)
 	}
 	return 10 * sum
 }
@@ -329,6 +343,8 @@ func (g *segment) after(o *seen, mean, cv float64, d func(float64) float64) floa
 // stay is the likelihood of the n readings from i as one visit to fastener b
 // from a.
 func (g *segment) stay(i, n, a, b int) float64 {
+	w := g.w
+	loose := func(z float64) float64 { return w.factor(g.j.cv, z) }
 	if i+n > len(g.obs) {
 		return 0
 	}
@@ -342,11 +358,11 @@ func (g *segment) stay(i, n, a, b int) float64 {
 		l := [3]float64{1 - q, q * (1 - q), q * q}[swings] * [2]float64{1 - g.mood.second, g.mood.second}[second]
 		for s := 0; s < swings && l > 0; s++ {
 			l *= g.swing[i+s][s]
-			part := max(0, swingPart(g.st, g.p, g.obs[i+s].value)-g.done[i+s][s]) * g.whole
+			part := max(0, swingPart(g.st, g.p, g.obs[i+s].value)-g.done[i+s][s]) * g.whole[i+s]
 			if s == 0 {
-				l *= g.came(i, a, b, walked, part, turnCV)
+				l *= g.came(i, a, b, walked, part, loose)
 			} else {
-				l *= g.after(&g.obs[i+s], part, turnCV, func(x float64) float64 { return logNormal(x, swingGapS, swingGapSD) })
+				l *= g.after(&g.obs[i+s], part, loose, func(x float64) float64 { return logNormal(x, w.swingGapS, w.swingGapSD) })
 			}
 		}
 		k := i + swings
@@ -354,20 +370,23 @@ func (g *segment) stay(i, n, a, b int) float64 {
 		if l == 0 {
 			continue
 		}
-		turn := (1 - g.done[k][swings]) * g.whole
+		turn := (1 - g.done[k][swings]) * g.whole[k]
 		if swings == 0 {
-			l *= g.came(i, a, b, walked, turn, turnCV)
+			l *= g.came(i, a, b, walked, turn, loose)
 		} else {
-			l *= g.after(&g.obs[k], turn, turnCV, func(x float64) float64 { return logNormal(x, swingGapS, swingGapSD) })
+			l *= g.after(&g.obs[k], turn, loose, func(x float64) float64 { return logNormal(x, w.swingGapS, w.swingGapSD) })
 		}
 		if second == 1 {
-			still := repeatTurnDeg + repeatTurnShare*g.j.turn
-			l *= g.second[k+1] * g.after(&g.obs[k+1], still, 0, func(x float64) float64 { return logNormal(x, secondGapS, secondGapS2) })
+			still := w.stillMean(g.j.turn)
+			l *= g.second[k+1] * g.after(&g.obs[k+1], still, same, func(x float64) float64 { return logNormal(x, w.secondGapS, w.secondGapSD) })
 		}
 		sum += l
 	}
 	return sum
 }
+
+// same is the factor of what does not spread.
+func same(float64) float64 { return 1 }
 
 const longestStay = 4 // readings: two swings, the pull, a second one
 
@@ -376,11 +395,11 @@ func (g *segment) again(i, a, b int, w walk) float64 {
 	if g.tight[i] == 0 {
 		return 0
 	}
-	mean, cv := repeatTurnDeg+repeatTurnShare*g.j.turn, 0.0
+	mean, factor := g.w.stillMean(g.j.turn), same
 	if g.j.gasket > 0 {
-		mean, cv = g.j.gasket*g.whole, neighbourTurnSD
+		mean, factor = g.j.gasket*g.whole[i], func(z float64) float64 { return max(0.2, 1+g.w.neighbourTurnSD*z) }
 	}
-	return g.tight[i] * g.came(i, a, b, w, mean, cv)
+	return g.tight[i] * g.came(i, a, b, w, mean, factor)
 }
 
 // before returns the place in the order before k, -1 if there is none.
@@ -388,7 +407,7 @@ func (g *segment) before(k int) int {
 	if k == 0 {
 		return -1
 	}
-	return g.st.order[k-1]
+	return g.order[k-1]
 }
 
 func (g *segment) table() [][]float64 {
@@ -414,7 +433,7 @@ func (g *segment) ahead() [][]float64 {
 				continue
 			}
 			for w := 1; l > 0 && w <= longestStay && i+w <= m; w++ {
-				t[k+1][i+w] += l * g.stay(i, w, g.before(k), g.st.order[k])
+				t[k+1][i+w] += l * g.stay(i, w, g.before(k), g.order[k])
 			}
 		}
 	}
@@ -432,7 +451,7 @@ func (g *segment) inOrder(j joint) float64 {
 func (g *segment) likelihoods(j joint) (clean float64, missed []float64) {
 	g.prepare(j)
 	n, m := g.st.n, len(g.obs)
-	order := g.st.order
+	order := g.order
 	ahead := g.ahead()
 	// rest(end)[k][i]: the places from k to before end take all from i.
 	rest := func(end int) [][]float64 {
@@ -468,7 +487,7 @@ func (g *segment) likelihoods(j joint) (clean float64, missed []float64) {
 	end[m] = 1
 	clean = ahead[n][m]
 	if !g.st.strict && n > 2 {
-		clean *= 1 - swapChance
+		clean *= 1 - g.w.swapChance
 		for k := 1; k < n-1; k++ {
 			places, t := []int{order[k+1], order[k]}, end
 			if k+2 < n {
@@ -479,7 +498,7 @@ func (g *segment) likelihoods(j joint) (clean float64, missed []float64) {
 			}
 			for i, l := range ahead[k] {
 				if l > 0 {
-					clean += swapChance / float64(n-2) * l * visits(i, order[k-1], places, t)
+					clean += g.w.swapChance / float64(n-2) * l * visits(i, order[k-1], places, t)
 				}
 			}
 		}
@@ -487,7 +506,7 @@ func (g *segment) likelihoods(j joint) (clean float64, missed []float64) {
 	missed = make([]float64, n)
 	each := 1 / float64(n-1) / 3 // place, and kind
 	for k := 1; k < n; k++ {
-		w := g.shop.lostWeights(g.step, k)
+		w := g.shop.lostWeights(g.step, order, k)
 		for i, l := range ahead[k] {
 			if l == 0 || i >= m {
 				continue

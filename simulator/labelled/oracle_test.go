@@ -9,10 +9,16 @@ import (
 // others, if it belongs to what made the streams: a property of every true
 // likelihood ratio. Torque alone shows it best, its ratios being moderate.
 func TestRatioBelongsToTheGenerator(t *testing.T) {
+	for _, w := range Worlds() {
+		t.Run(string(w), func(t *testing.T) { ratioBelongs(t, w) })
+	}
+}
+
+func ratioBelongs(t *testing.T, w World) {
 	const n = 400
 	clean, masked := 0.0, 0.0
 	for seed := range uint64(n) {
-		shop := NewShop(seed, Torque)
+		shop := NewShopIn(w, seed, Torque)
 		s, err := shop.Job(1)
 		if err != nil {
 			t.Fatal(err)
@@ -32,11 +38,17 @@ func TestRatioBelongsToTheGenerator(t *testing.T) {
 // The more a tool tells, the more jobs are told apart; and what it names is in
 // most cases right.
 func TestBestGrowsWithTheTier(t *testing.T) {
+	for _, w := range Worlds() {
+		t.Run(string(w), func(t *testing.T) { bestGrows(t, w) })
+	}
+}
+
+func bestGrows(t *testing.T, w World) {
 	const n = 150
 	var found, three [3]int
 	for i, tier := range Tiers() {
 		for seed := range uint64(n) {
-			s, err := NewShop(seed, tier).Job(2, []Fault{MaskedTwice, MaskedLost, MaskedCounted}[seed%3])
+			s, err := NewShopIn(w, seed, tier).Job(2, []Fault{MaskedTwice, MaskedLost, MaskedCounted}[seed%3])
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -10,6 +10,7 @@ import (
 // Shop is a procedure, the joints of its unit and one tool. It does not change.
 type Shop struct {
 	seed      uint64
+	w         *world
 	tier      Tier
 	procedure []byte
 	tool      tool
@@ -68,6 +69,8 @@ type joint struct {
 	turn   float64 // degrees from 10 % of the final target to all of it, mean
 	knee   float64 // of the final target
 	gasket float64 // share of the last pass's turn that a repeat turns; 0: none
+	cv     float64 // of turns
+	w      *world
 	runIn  float64 // of the final target
 }
 
@@ -86,7 +89,7 @@ func (j *joint) share(u float64) float64 {
 
 // kneeShare returns how much of the joint's angle lies before the knee.
 func (j *joint) kneeShare() float64 {
-	before := kneeSteeper * (j.knee - startShare)
+	before := j.w.kneeSteeper * (j.knee - startShare)
 	return before / (before + 1 - j.knee)
 }
 
@@ -105,24 +108,29 @@ func (s *step) repeatTurn(p int) float64 {
 	if s.joint.gasket > 0 {
 		return s.joint.gasket * s.passTurn(p)
 	}
-	return repeatTurnDeg + repeatTurnShare*s.joint.turn
+	return s.joint.w.stillMean(s.joint.turn)
 }
 
 func (s *step) distance(a, b int) float64 {
 	return math.Hypot(s.at[a][0]-s.at[b][0], s.at[a][1]-s.at[b][1])
 }
 
-// NewShop draws a shop. Of one seed the tiers differ in the tool alone.
-func NewShop(seed uint64, tier Tier) *Shop {
-	rng := rand.New(rand.NewPCG(seed, 0x5eed))
-	s := &Shop{seed: seed, tier: tier}
+// NewShop draws a shop of the steady world. Of one seed the tiers differ in the
+// tool alone.
+func NewShop(seed uint64, tier Tier) *Shop { return NewShopIn(Steady, seed, tier) }
+
+// NewShopIn draws a shop of a world, which must be one of Worlds.
+func NewShopIn(in World, seed uint64, tier Tier) *Shop {
+	w := worlds[in]
+	rng := rand.New(rand.NewPCG(seed, 0x5eed^w.salt))
+	s := &Shop{seed: seed, tier: tier, w: w}
 	n := 1 + rng.IntN(3)
 	if rng.Float64() < 0.2 {
 		n = 1
 	}
 	targets := map[int]bool{}
 	for i := range n + 1 - rng.IntN(2) {
-		s.steps = append(s.steps, newStep(rng, i, targets))
+		s.steps = append(s.steps, newStep(rng, w, i, targets))
 	}
 	greatest := 0.0
 	least := math.Inf(1)
@@ -131,7 +139,7 @@ func NewShop(seed uint64, tier Tier) *Shop {
 			greatest, least = max(greatest, p.target), min(least, p.target)
 		}
 	}
-	s.tool = newTool(rng, tier, least, greatest)
+	s.tool = newTool(rng, w, tier, least, greatest)
 	for i := range s.steps {
 		s.steps[i].closing = tier == Torque && s.steps[i].class == "A"
 	}
@@ -139,7 +147,7 @@ func NewShop(seed uint64, tier Tier) *Shop {
 	return s
 }
 
-func newTool(rng *rand.Rand, tier Tier, least, greatest float64) tool {
+func newTool(rng *rand.Rand, w *world, tier Tier, least, greatest float64) tool {
 	pick := func(v ...float64) float64 { return v[rng.IntN(len(v))] }
 	t := tool{id: "K2", unit: rng.Float64() < 0.85}
 	for _, c := range []float64{20, 50, 100, 200, 400} {
@@ -152,7 +160,7 @@ func newTool(rng *rand.Rand, tier Tier, least, greatest float64) tool {
 	t.threshold = math.Round(min(0.05*t.capacity, 0.3*least)/t.res) * t.res
 	t.counter = []string{"cycles", "cycles", "sent", ""}[rng.IntN(4)]
 	t.angleRes, t.angleSD = pick(0.25, 0.5, 1), pick(0.4, 0.8, 1.6)
-	t.windUp = 1 + 3*rng.Float64()
+	t.windUp = w.windUpLow + w.windUpRange*rng.Float64()
 	t.rate = pick(100, 200, 400, 833)
 	t.zero = 0.002 * least * rng.NormFloat64()
 	if tier == Trace {
@@ -161,7 +169,7 @@ func newTool(rng *rand.Rand, tier Tier, least, greatest float64) tool {
 	return t
 }
 
-func newStep(rng *rand.Rand, i int, taken map[int]bool) step {
+func newStep(rng *rand.Rand, w *world, i int, taken map[int]bool) step {
 	st := step{id: fmt.Sprintf("joint%d", i+1), title: fmt.Sprintf("Joint %d of the invented unit", i+1)}
 	st.class = []string{"A", "B", "B", "C"}[rng.IntN(4)]
 	st.strict = rng.Float64() < 0.3
@@ -189,11 +197,12 @@ func newStep(rng *rand.Rand, i int, taken map[int]bool) step {
 	default:
 		st.passes = []pass{{"snug", math.Round(target * 0.3), 0.30, true}, {"second", math.Round(target * 0.65), 0.12, false}, {"final", target, st.limits, false}}
 	}
-	st.joint = joint{turn: hardestDeg * math.Pow(softestDeg/hardestDeg, rng.Float64()), knee: kneeLow + (kneeHigh-kneeLow)*rng.Float64(),
+	st.joint = joint{w: w, turn: w.hardestDeg * math.Pow(w.softestDeg/w.hardestDeg, rng.Float64()), knee: w.kneeLow + (w.kneeHigh-w.kneeLow)*rng.Float64(),
 		runIn: runInLow + (runInHigh-runInLow)*rng.Float64()}
-	if st.joint.turn > gasketLeast && rng.Float64() < gasketChance {
-		st.joint.gasket = gasketLow + gasketRange*rng.Float64()
+	if st.joint.turn > w.gasketLeast && rng.Float64() < w.gasketChance {
+		st.joint.gasket = w.gasketLow + w.gasketRange*rng.Float64()
 	}
+	st.joint.cv = w.cv(rng)
 	return st
 }
 

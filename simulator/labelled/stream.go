@@ -72,8 +72,9 @@ type Sample struct {
 	Release   ReleaseRecord
 	Truth     Truth
 
-	shop *Shop
-	mood mood
+	shop   *Shop
+	mood   mood
+	orders [][]int // as done, by step
 }
 
 // WriteStream writes the readings as JSON Lines.

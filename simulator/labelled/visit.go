@@ -28,14 +28,21 @@ const (
 	cameFar        // from another place in the shop
 )
 
-// plan returns the visits of a clean job.
-func (s *Shop) plan(rng *rand.Rand) []visit {
+// plan returns the visits of a clean job, and the order in which each step is
+// done, swaps apart.
+func (s *Shop) plan(rng *rand.Rand) ([]visit, [][]int) {
 	var all []visit
+	var orders [][]int
 	for i := range s.steps {
 		st := &s.steps[i]
+		done := st.order
+		if s.w.aroundChance > 0 && !st.strict && rng.Float64() < s.w.aroundChance {
+			done = slices.Sorted(slices.Values(done))
+		}
+		orders = append(orders, done)
 		for p := range st.passes {
-			order := slices.Clone(st.order)
-			if !st.strict && len(order) > 2 && rng.Float64() < swapChance {
+			order := slices.Clone(done)
+			if !st.strict && len(order) > 2 && rng.Float64() < s.w.swapChance {
 				k := 1 + rng.IntN(len(order)-2)
 				order[k], order[k+1] = order[k+1], order[k]
 			}
@@ -44,12 +51,12 @@ func (s *Shop) plan(rng *rand.Rand) []visit {
 			}
 		}
 		if st.closing {
-			for _, f := range st.order {
+			for _, f := range done {
 				all = append(all, visit{step: i, pass: len(st.passes) - 1, fastener: f, kind: ClosingPull, factor: 1, turnFactor: 1, plain: true, instead: -1})
 			}
 		}
 	}
-	return all
+	return all, orders
 }
 
 // planner puts faults into a plan.
@@ -57,6 +64,7 @@ type planner struct {
 	shop   *Shop
 	rng    *rand.Rand
 	visits []visit
+	orders [][]int
 	faults []planned
 	steps  []int // that no fault was put into yet
 }
@@ -108,7 +116,7 @@ func (p *planner) shift(i, by int) {
 // that changes the order does not meet a swap.
 func (p *planner) canonical(step int) {
 	from, to := p.span(step)
-	for k, f := range p.shop.steps[step].order {
+	for k, f := range p.orders[step] {
 		if from+k < to {
 			p.visits[from+k].fastener = f
 		}
@@ -211,23 +219,23 @@ func (p *planner) after(step int) int { _, to := p.span(step); return to }
 func (p *planner) masked(f Fault, step, from, to int, add func(planned)) {
 	n := to - from
 	k := 1 + p.rng.IntN(n-1) // the place in the order that is left out, or that the extra pull takes
-	w := p.shop.lostWeights(step, k)
+	order := p.orders[step]
+	w := p.shop.lostWeights(step, order, k)
 	j := k - 1
 	if f != MaskedTwice {
 		j = draw(p.rng, w)
 	}
-	st := &p.shop.steps[step]
 	v := p.visits[from+k]
-	v.fastener, v.kind, v.plain, v.fault, v.walk = st.order[j], Repeat, true, f, lostPlace
+	v.fastener, v.kind, v.plain, v.fault, v.walk = order[j], Repeat, true, f, lostPlace
 	if f == MaskedTwice {
 		v.walk = stayed
 	}
-	v.instead = st.order[k]
+	v.instead = order[k]
 	if f == MaskedCounted {
 		for m := to - 1; m > from+k; m-- {
 			p.visits[m].fastener = p.visits[m-1].fastener
 		}
-		v.instead = st.order[n-1]
+		v.instead = order[n-1]
 	}
 	p.visits[from+k] = v
 	add(planned{fastener: v.instead, pulled: v.fastener, visit: from + k, known: to})
@@ -235,13 +243,20 @@ func (p *planner) masked(f Fault, step, from, to int, add func(planned)) {
 
 // lostWeights says at which of the places 0 to k-1 of the order somebody pulls
 // who lost the place k: near the right one.
-func (s *Shop) lostWeights(step, k int) []float64 {
+func (s *Shop) lostWeights(step int, order []int, k int) []float64 {
 	st := &s.steps[step]
 	w := make([]float64, k)
+	if s.w.lostBefore > 0 {
+		for j := range w {
+			w[j] = (1 - s.w.lostBefore) / float64(k)
+		}
+		w[k-1] += s.w.lostBefore
+		return w
+	}
 	sum := 0.0
 	near := st.distance(0, 1)
 	for j := range w {
-		d := st.distance(st.order[j], st.order[k]) / near
+		d := st.distance(order[j], order[k]) / near
 		w[j] = 1 / (d * d)
 		sum += w[j]
 	}
