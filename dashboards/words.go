@@ -101,6 +101,14 @@ var alertKinds = map[events.AlertKind]kindWord{
 	events.AlertSeized:       {"Too little turn", toneFault, ""},
 	events.AlertYield:        {"Turns without torque", toneFault, ""},
 	events.AlertZeroShift:    {"Zero shifted", toneAbnormal, ""},
+	events.AlertLooseEnd:     {"Loose end", toneFault, ""},
+	events.AlertOrderGuard:   {"Must be in first", toneFault, ""},
+	events.AlertUnanswered:   {"Not answered", toneAbnormal, ""},
+	events.AlertOrientation:  {"Not as it was marked", toneFault, ""},
+	events.AlertWrongWay:     {"Wrong way round", toneFault, ""},
+	events.AlertStopCheck:    {"Stop check", toneFault, ""},
+	events.AlertOpenTime:     {"Open time", toneAbnormal, ""},
+	events.AlertHoldPoint:    {"Hold point passed", toneFault, ""},
 }
 
 func alertKind(k events.AlertKind) kindWord {

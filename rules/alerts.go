@@ -26,8 +26,13 @@ func (t *tx) leaveStep(i int, why string) {
 	st, p := &t.job.Steps[i], &t.job.Proc.Steps[i]
 	switch {
 	case st.Done:
+	case st.AtHold():
+		t.leaveHold(i, why)
 	case p.Joint != nil:
 		t.leaveJoint(i, why)
+		if st.begun() {
+			t.leaveItems(i, why)
+		}
 	case p.Measure != nil && st.Value != nil:
 		v := st.Value.Judged
 		r := reading{text: v.Text, unit: v.Unit, value: v.Value}
@@ -35,6 +40,7 @@ func (t *tx) leaveStep(i int, why string) {
 		t.raiseStep(i, events.AlertMeasure,
 			fmt.Sprintf("%s: %s is %s, wanted %s, and work went on: %s.", t.job.title(i), r.said(w.unit), v.Verdict, w.wanted(), why),
 			"Stop. Put it right and measure again, or ask a lead to decide.")
+	case t.guards(p.ID): // said with what must be in first
 	default:
 		t.raiseStep(i, events.AlertStepSkipped,
 			fmt.Sprintf("%s was left open, and work went on: %s.", t.job.title(i), why),
@@ -199,7 +205,10 @@ func (j *Job) alertIDs() []string {
 // event can settle is never gone: a lead settles it.
 func (t *tx) gone(a *events.AlertRaised) (how string, gone bool) {
 	if asksAboutReadings(a) {
-		return "claimed or dismissed", t.unplaced != 0 && !t.waits(a)
+		return "claimed or dismissed", (t.unplaced != 0 || len(t.used) > 0) && !t.waits(a)
+	}
+	if how, gone, mine := t.goneAttested(a); mine {
+		return how, gone
 	}
 	switch a.Kind {
 	case events.AlertCounterGap:
@@ -287,7 +296,7 @@ func asksAboutReadings(a *events.AlertRaised) bool {
 // claimed or dismissed.
 func (t *tx) waits(a *events.AlertRaised) bool {
 	for id, r := range t.s.Unplaced { // is there one: the order does not matter
-		if r.Alert == a.Alert && id != t.unplaced {
+		if r.Alert == a.Alert && id != t.unplaced && !slices.Contains(t.used, id) {
 			return true
 		}
 	}

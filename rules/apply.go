@@ -36,6 +36,7 @@ func (j *Job) apply(o events.OutcomeData, now events.Instant) {
 	case events.StepReopened:
 		if _, i := j.Proc.Step(o.Step); i >= 0 {
 			j.Steps[i].Done, j.Steps[i].Accepted, j.Steps[i].Answer = false, false, ""
+			j.askAnew(i)
 		}
 	case events.JobPaused:
 		j.Status, j.Deadline = JobPaused, 0
@@ -65,6 +66,8 @@ func (j *Job) apply(o events.OutcomeData, now events.Instant) {
 		j.applyWeighed(o)
 	case events.CyclesLost:
 		j.Lost = with(j.Lost, o.Tool, j.Lost[o.Tool]+o.Cycles)
+	default:
+		j.applyAttested(o)
 	}
 }
 
@@ -206,6 +209,7 @@ func (j *Job) applyVoided(o events.ReadingVoided) {
 }
 
 func (j *Job) applyAccepted(o events.DeviationAccepted) {
+	j.excuse(o.Step, o.Fastener)
 	if o.Fastener == "" {
 		if _, i := j.Proc.Step(o.Step); i >= 0 {
 			j.Steps[i].Accepted = true
@@ -243,6 +247,7 @@ func (j *Job) applyReset(o events.FastenerReset) {
 		return
 	}
 	if st, n, f := j.fastener(o.Step, o.Fastener); f != nil {
+		j.staleEnds(o.Step)
 		f.Marks, f.P = make([]Mark, len(f.Marks)), 0
 		f.Accepted, f.Held, f.Redo = false, false, true
 		st.refresh(j.Proc.Steps[n].Joint)

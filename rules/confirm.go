@@ -44,14 +44,26 @@ func (t *tx) confirmAsked(r *request, d events.StepConfirmAsked) {
 	switch {
 	case t.job.Steps[i].Done:
 		t.refuse(r, "already_done", fmt.Sprintf("%s is done", t.job.title(i)), "Go on with the next step.")
+	case t.job.Steps[i].AtHold():
+		t.refuse(r, "at_hold", t.job.holdLine(i), fmt.Sprintf("Call %s who did none of the work.", holdWho(p.Hold)))
 	case p.Joint != nil || p.Measure != nil:
 		t.leaveBefore(i, "its confirmation was asked for")
 		t.leaveStep(i, "its confirmation was asked for")
 		t.refuse(r, "needs_readings", fmt.Sprintf("%s is done by readings, not by a word", t.job.title(i)), "Take the readings that are missing.", t.openUpTo(i)...)
 	case len(t.openBefore(i)) > 0:
 		t.leaveBefore(i, fmt.Sprintf("%s was to be confirmed", t.job.title(i)))
+		t.guard(i, fmt.Sprintf("%s was to be confirmed", t.job.title(i)), false)
 		t.refuse(r, "open_work", fmt.Sprintf("%s cannot be confirmed: steps before it are open", t.job.title(i)),
 			"Stop, do not cover anything. Do what is listed first, or have a lead decide.", t.openBefore(i)...)
+	case len(t.job.openItems(i)) > 0:
+		t.refuse(r, "unanswered", fmt.Sprintf("%s cannot be confirmed: it asks what is not answered, or not right", t.job.title(i)),
+			"Answer what is listed, or have a lead decide.", t.job.itemLines(i)...)
+	case len(t.job.hardened(i, true)) > 0:
+		t.guardEnds(i, fmt.Sprintf("%s was to be confirmed", t.job.title(i)), true)
+		t.refuse(r, "loose_end", fmt.Sprintf("%s cannot be confirmed: it makes harder to close what is still open", t.job.title(i)),
+			"Stop, do not cover anything. Close what is listed first.", t.job.Ahead(i)...)
+	case p.Hold != "":
+		t.add(events.HoldOpened{Job: d.Job, Step: d.Step, Hold: p.Hold, Answer: d.Answer, By: r.By, AtUs: t.at})
 	default:
 		t.add(events.StepFinished{Job: d.Job, Step: d.Step, By: r.By, Answer: d.Answer, AtUs: t.at})
 	}
@@ -109,6 +121,9 @@ func (t *tx) pointedAt(r *request, d events.FastenerPointed) {
 		t.refuse(r, "held", fmt.Sprintf("fastener %s is held until a lead decides", d.Fastener), "Call a lead. The other fasteners can go on.")
 		return
 	}
+	if i > t.job.current() {
+		t.guard(i, fmt.Sprintf("fastener %s was pointed at", d.Fastener), true)
+	}
 	t.add(events.FastenerPlaced{Job: d.Job, Step: d.Step, Fastener: d.Fastener, By: r.By, AtUs: t.at})
 }
 
@@ -137,6 +152,7 @@ func (t *tx) timeReached(d events.TimeReached) {
 func (t *tx) openPaused(id string, now events.Instant) {
 	t.job = nil
 	t.open(id)
+	t.openTimes(now)
 	for i := range t.job.Steps {
 		p := &t.job.Proc.Steps[i]
 		if t.job.waits(i) && t.job.LastAt.Add(p.Pause) <= now {

@@ -58,8 +58,12 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 			t.zeroShift(w.step, r) // once a pass is through
 		}
 	}
-	if w.step > t.job.current() {
-		t.leave(w.step, fmt.Sprintf("%s came for %s", r.said(w.unit), t.job.title(w.step)))
+	if ahead := w.step > t.job.current(); ahead || t.job.guarded(w.step) {
+		came := fmt.Sprintf("%s came for %s", r.said(w.unit), t.job.title(w.step))
+		t.guardPull(w.step, came)
+		if ahead {
+			t.leave(w.step, came)
+		}
 	}
 }
 

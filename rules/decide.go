@@ -32,6 +32,10 @@ func Decide(s *State, e events.Entry) []events.Outcome {
 // asked answers a request of a person. Shop descriptions are not among them:
 // they come from the shop file, and the first of them says who there is.
 func (t *tx) asked(d events.Asker) {
+	if b, ok := d.(events.BadgeScanned); ok {
+		t.badge(b) // it says who asks
+		return
+	}
 	a := d.Asked()
 	t.by, t.who = a.By, a.By
 	req := &request{Ask: a, name: requestName(d)}
@@ -75,6 +79,16 @@ func (t *tx) asked(d events.Asker) {
 		t.forgetAsked(req, d)
 	case events.ResidualAuditAsked:
 		t.auditAsked(req, d)
+	case events.LooseEndOpenAsked:
+		t.looseEndOpened(req, d)
+	case events.LooseEndCloseAsked:
+		t.looseEndClosed(req, d)
+	case events.ItemAnswerAsked:
+		t.itemAnswered(req, d)
+	case events.ItemDecisionAsked:
+		t.itemDecided(req, d)
+	case events.HoldReleaseAsked:
+		t.holdReleased(req, d)
 	default:
 		t.refuse(req, "unknown_request", fmt.Sprintf("this program does not know the request %q", req.name), "Use a newer version.")
 	}

@@ -98,11 +98,11 @@ func (t *tx) decideStep(r *request, d *events.DecisionAsked, i int) {
 // redoStep sends a whole step back to be done again.
 func (t *tx) redoStep(r *request, d *events.DecisionAsked, i int) {
 	p, st := &t.job.Proc.Steps[i], &t.job.Steps[i]
-	if !st.begun() {
+	if !st.begun() && st.Hold == nil && len(st.Items) == 0 {
 		t.refuse(r, "nothing_to_decide", fmt.Sprintf("%s has not been begun", t.job.title(i)), "Do it.")
 		return
 	}
-	if st.Done { // first, so that an acceptance of the step no longer counts
+	if st.Done || p.Joint == nil && (st.Hold != nil || len(st.Items) > 0) { // first, so that an acceptance of the step no longer counts
 		t.add(events.StepReopened{Job: d.Job, Step: d.Step, Why: t.why})
 	}
 	if p.Measure != nil {
@@ -151,6 +151,8 @@ func (t *tx) settleAsked(r *request, d events.AlertSettleAsked) {
 func (t *tx) decides(a *events.AlertRaised) bool {
 	switch a.Kind {
 	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertClosing, events.AlertSeized, events.AlertYield:
+		return true
+	case events.AlertLooseEnd, events.AlertOrderGuard, events.AlertUnanswered, events.AlertOrientation, events.AlertWrongWay, events.AlertStopCheck, events.AlertHoldPoint, events.AlertOpenTime:
 		return true
 	case events.AlertUnitSlip:
 		return !asksAboutReadings(a)

@@ -74,6 +74,11 @@ func (s *State) foldJob(o events.OutcomeData, now events.Instant) {
 			AtUs: r.AtUs, Angle: r.Angle, By: r.By, Why: r.Why,
 		})
 	}
+	if a, ok := o.(events.ItemAnswered); ok {
+		for _, r := range a.Readings {
+			delete(s.Unplaced, r)
+		}
+	}
 	j := old.clone()
 	if p, ok := o.(events.PullWeighed); ok {
 		j.applyPull(p, s.toolOf(p.Tool))
@@ -242,5 +247,5 @@ func jobOf(o events.OutcomeData) string {
 	case events.ResidualJudged:
 		return o.Job
 	}
-	return ""
+	return attestedJob(o)
 }

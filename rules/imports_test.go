@@ -12,6 +12,7 @@ import (
 // allowed is what this package may import directly, and why. What decides must
 // not read files, sockets, the clock or chance, log, or start goroutines.
 var allowed = map[string]string{
+	"cmp":                           "sorting",
 	"bytes":                         "a reader over a snapshot in memory",
 	"crypto/sha256":                 "a procedure's hash must agree with its text",
 	"encoding/hex":                  "hashes are written in hexadecimal",

@@ -128,6 +128,7 @@ func (t *tx) releaseAsked(r *request, d events.ReleaseAsked) {
 			}
 		}
 	}
+	t.leaveEnds("release was asked for")
 	if t.job.Weighed {
 		t.why = "release was asked for"
 		t.follow() // a step is open again where the evidence named a fastener

@@ -23,6 +23,7 @@ func (t *tx) openWork() []string {
 	for i := range t.job.Steps {
 		lines = append(lines, t.job.openStep(i)...)
 	}
+	lines = append(lines, t.job.looseLines()...)
 	for _, id := range slices.Sorted(maps.Keys(t.s.Unplaced)) {
 		if u := t.s.Unplaced[id]; u.Job == t.job.ID && u.Alert != "" {
 			r := reading{text: u.Text, unit: u.Unit, value: u.Value}
@@ -39,6 +40,9 @@ func (t *tx) openWork() []string {
 
 // told reports whether the steps' own lines already say what an alert says.
 func told(a *events.AlertRaised) bool {
+	if attestedAlert(a.Kind) {
+		return true
+	}
 	switch a.Kind {
 	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertClosing, events.AlertSeized, events.AlertYield:
 		return true
@@ -50,11 +54,21 @@ func told(a *events.AlertRaised) bool {
 
 // openStep returns what is open in step i.
 func (j *Job) openStep(i int) []string {
+	lines := append(j.openWorkOf(i), j.itemLines(i)...)
+	if j.Steps[i].AtHold() {
+		lines = append(lines, j.holdLine(i))
+	}
+	return lines
+}
+
+// openWorkOf returns what is open in step i's own work: its readings, its
+// confirmation.
+func (j *Job) openWorkOf(i int) []string {
 	st, p := &j.Steps[i], &j.Proc.Steps[i]
 	switch {
 	case p.Joint != nil:
 		return j.openJoint(i)
-	case st.Done:
+	case st.Done || st.AtHold():
 		return nil
 	case p.Measure != nil && st.Value == nil:
 		return []string{fmt.Sprintf("%s: not measured", j.title(i))}

@@ -73,7 +73,7 @@ func testShop() events.Shop {
 	return events.Shop{
 		ID: "fenholt", Name: "Fenholt Driveline", Torque: "N.m", Length: "mm",
 		Benches: []events.Bench{{ID: "axle", Name: "Axle"}, {ID: "gearbox", Name: "Gearbox"}},
-		People: []events.Person{{ID: "ines", Name: "Ines", Role: events.RoleTechnician}, {ID: "tomas", Name: "Tomas", Role: events.RoleTechnician},
+		People: []events.Person{{ID: "ines", Name: "Ines", Role: events.RoleTechnician, Badge: "FD-0407"}, {ID: "tomas", Name: "Tomas", Role: events.RoleTechnician, Badge: "FD-0412", Code: "To"},
 			{ID: "maren", Name: "Maren", Role: events.RoleLead}, {ID: "quim", Name: "Quim", Role: events.RoleMetrology}},
 		Tools: []events.Tool{wrench("k2", 5, 200, 0.01), wrench("s5", 5, 200, 0.01), old, last, tester, small, wrench("big", 60, 300, 0.01), dial, oldDial},
 	}
@@ -261,6 +261,9 @@ func (c *scene) fact(f []string, w map[string]string) events.Data {
 	c.t.Helper()
 	a, job := c.askOf(w), c.jobOf(w)
 	place := func(i int) (step, fastener string) { step, fastener, _ = strings.Cut(f[i], ":"); return }
+	if d := c.attested(f, w, a, job); d != nil {
+		return d
+	}
 	switch f[0] {
 	case "clock":
 		c.at = c.clock(f[1])
@@ -435,6 +438,14 @@ func (c *scene) ask(word string) (string, bool) {
 		return orNone(kinds), true
 	case "open-work":
 		return fmt.Sprint(len(c.s.OpenWork(j))), true
+	case "loose-ends":
+		return fmt.Sprint(len(j.OpenLooseEnds())), true
+	case "ahead":
+		_, i := j.Proc.Step(place)
+		c.texts = append(c.texts, j.Ahead(i)...)
+		return fmt.Sprint(len(j.Ahead(i))), true
+	case "technician":
+		return j.Technician, true
 	case "unplaced":
 		return fmt.Sprint(len(c.s.Unplaced)), true
 	case "jobs":
@@ -539,6 +550,10 @@ func (c *scene) tellOne(o events.OutcomeData) string {
 			return "ask-again never"
 		}
 		return "ask-again " + o.AtUs.Time().Format("15:04:05")
+	default:
+		if s := c.tellAttested(o); s != "" {
+			return s
+		}
 	}
 	return fmt.Sprintf("%T", o)
 }
@@ -570,6 +585,9 @@ func (c *scene) tellAlert(o events.AlertRaised) string {
 	}
 	if len(o.Fasteners) > 0 {
 		s += ":" + strings.Join(o.Fasteners, ",")
+	}
+	if len(o.Items) > 0 {
+		s += "[" + strings.Join(o.Items, ",") + "]"
 	}
 	if !o.Blocks {
 		s += " advisory"

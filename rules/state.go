@@ -76,6 +76,7 @@ type Job struct {
 	LastAt     events.Instant // of the last reading, start, resume or hand-over
 	Notes      []string       // hand-over and pause notes, oldest first
 	Alerts     []string       // ids of its open alerts, oldest first
+	LooseEnds  []LooseEnd     // that were opened, closed ones too, oldest first
 	// Question is the one that waits for an answer, nil if none does.
 	Question *events.QuestionAsked
 	// Aside holds the latest pulls that were set aside, oldest first.
@@ -101,6 +102,11 @@ type StepState struct {
 	Value     *Mark           // of a measure step: the reading that counts
 	Accepted  bool            // left open or out of limits by a lead's decision
 	Answer    string          // of an attested step
+	Items     []ItemState     // answers to what the step asks, oldest first
+	// Hold is set once the work is done and waits for its hold point; HoldPassed
+	// once that is released.
+	Hold       *events.HoldOpened
+	HoldPassed bool
 }
 
 // FastenerState is how far a fastener has come.

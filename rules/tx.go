@@ -22,6 +22,7 @@ type tx struct {
 	out      []events.Outcome
 	raised   []events.AlertRaised // in this decision
 	settled  []string             // alert ids, in this decision
+	used     []uint64             // readings that an answer takes up
 	unplaced uint64               // reading that stops being unplaced in this decision
 	alerts   int
 }
@@ -69,7 +70,7 @@ func (t *tx) raise(a events.AlertRaised) string {
 func (t *tx) same(a *events.AlertRaised) string {
 	for o := range t.openAlerts(a.Job) {
 		if o.Kind == a.Kind && o.Job == a.Job && o.Step == a.Step && o.Tool == a.Tool &&
-			(a.Job != "" || o.Bench == a.Bench) && (a.Kind != events.AlertOutOfOrder || len(a.Fasteners) == 0 || o.Reading == a.Reading) && len(o.Fasteners) > 0 == (len(a.Fasteners) > 0) && !lacks(o.Fasteners, a.Fasteners) {
+			(a.Job != "" || o.Bench == a.Bench) && (a.Kind != events.AlertOutOfOrder || len(a.Fasteners) == 0 || o.Reading == a.Reading) && len(o.Fasteners) > 0 == (len(a.Fasteners) > 0) && !lacks(o.Fasteners, a.Fasteners) && !lacks(o.Items, a.Items) {
 			return o.Alert
 		}
 	}
@@ -115,9 +116,11 @@ func (t *tx) follow() {
 	if t.job == nil {
 		return
 	}
+	t.openTimes(t.at)
 	for i := range t.job.Steps {
 		t.followStep(i)
 	}
+	t.followLooseEnds()
 	t.settleGone()
 	t.deadline()
 }
@@ -134,6 +137,7 @@ func (t *tx) followStep(i int) {
 	default:
 		full = st.Done || st.Accepted // attested: by request only
 	}
+	full = t.followHold(i, full && j.itemsDone(i))
 	switch {
 	case full && !st.Done:
 		t.add(events.StepFinished{Job: j.ID, Step: p.ID, By: t.by, AtUs: t.at})
@@ -156,8 +160,8 @@ func (t *tx) deadline() {
 	}
 }
 
-// pauseEnds returns when the first pause of a begun, open step is over, after
-// now; 0 if none is.
+// pauseEnds returns when the first pause of a begun, open step is over, or the
+// open time of a sealant asks for a look, after now; 0 if neither is.
 func (j *Job) pauseEnds(now events.Instant) events.Instant {
 	var end events.Instant
 	for i := range j.Steps {
@@ -167,6 +171,9 @@ func (j *Job) pauseEnds(now events.Instant) events.Instant {
 		if e := j.LastAt.Add(j.Proc.Steps[i].Pause); e > now && (end == 0 || e < end) {
 			end = e
 		}
+	}
+	if e := j.openTimeEnds(now); e != 0 && (end == 0 || e < end) {
+		end = e
 	}
 	return end
 }

@@ -21,6 +21,11 @@ func (b *batch) attestedOutcome(o outcome, data events.OutcomeData) (done bool, 
 		b.count("loose_end", "reopened")
 		return true, b.put(putLooseEndFate, o.id, d.Job, d.LooseEnd, "reopened", d.Why, "", "[]", "", us(d.AtUs))
 	case events.ItemAnswered:
+		for _, r := range d.Readings { // they wait for a place no longer
+			if err := b.put(settleUnplaced, "claimed", o.id, d.Job, d.By, "free travel of "+d.What, us(d.AtUs), int64(r)); err != nil {
+				return true, err
+			}
+		}
 		return true, b.put(putItem, o.id, d.Job, d.Step, d.Item, d.Kind, d.What, d.Answer, d.Other, d.Wanted, bit(d.Good), d.Text, d.Remark, d.Photo,
 			numbers(d.Readings), int64(d.Travel.Dimension()), base(d.Travel), us(d.FromUs), us(d.UntilUs), us(d.WarnUs), d.By, us(d.AtUs))
 	case events.ItemDecided:

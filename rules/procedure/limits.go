@@ -164,20 +164,24 @@ func (r *reader) ordered(parent at, l *limits) bool {
 
 var pauseText = regexp.MustCompile(`^(\d+(?:[.,]\d+)?)\s*(s|sec|second|seconds|min|minute|minutes|h|hour|hours)$`)
 
-// pause reads a time as people write it: "90 s", "5 min", "1 h".
-func (r *reader) pause(p at) time.Duration {
+// pause reads how long an open step may be without a reading.
+func (r *reader) pause(p at) time.Duration { return r.span(p, "pause") }
+
+// span reads a time as people write it: "90 s", "5 min", "1 h". name is the key
+// that it stands under.
+func (r *reader) span(p at, name string) time.Duration {
 	if !p.isText() {
 		return 0
 	}
 	m := pauseText.FindStringSubmatch(strings.ToLower(p.text()))
 	if m == nil {
-		r.err(p, fmt.Sprintf("pause %s cannot be read", show(p)), described(schemaURL+"#/$defs/step/properties/pause"))
+		r.err(p, fmt.Sprintf("%s %s cannot be read", name, show(p)), described(schemaURL+"#/$defs/step/properties/pause"))
 		return 0
 	}
 	f, err := strconv.ParseFloat(strings.Replace(m[1], ",", ".", 1), 64)
 	unit := map[byte]time.Duration{'s': time.Second, 'm': time.Minute, 'h': time.Hour}[m[2][0]]
 	if err != nil || !(f > 0) || f*float64(unit) > float64(24*time.Hour) {
-		r.err(p, fmt.Sprintf("pause %s is out of range", show(p)), "above 0 and 24 h at most")
+		r.err(p, fmt.Sprintf("%s %s is out of range", name, show(p)), "above 0 and 24 h at most")
 		return 0
 	}
 	return time.Duration(f * float64(unit)).Round(time.Millisecond)

@@ -95,6 +95,11 @@ type Step struct {
 	Press     *PressSpec    // of a press step whose force is measured; nil: attested only
 	Statement string        // what is attested, of the other kinds
 	Covers    []string      // ids of steps whose work can no longer be reached once this one is done
+	Items     []Item        // what a person is asked at this step
+	Opens     []LooseEnd    // what it leaves open for a later step to close
+	Hardens   []string      // ids of loose ends that are harder to close once this step is begun
+	Needs     []string      // ids of earlier steps that must be done before this one is begun
+	Hold      string        // who must release it once its work is done: events.BySecond or ByLead; "": nobody
 	Pause     time.Duration // an open torque step without a reading for longer than this is asked about; 0: never
 }
 

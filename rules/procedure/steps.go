@@ -31,6 +31,7 @@ func (r *reader) procedure(root at) *Procedure {
 	r.kits(root, p)
 	r.mates(root, p)
 	r.presses(root, p)
+	r.attested(root, p)
 	return p
 }
 
