@@ -25,13 +25,13 @@ const (
 
 // conditions in the order in which a text is searched for their words.
 var conditions = []Condition{
-	{"cadmium-plated", 0.16, 0.30, shigley + " (cadmium-plated); " + nasa + " (cadmium-plated)", []string{"cadmium"}},
-	{"paste", 0.13, 0.25, "nut factor: common practice, no source; " + nasa + " (lubricated)", []string{"moly", "anti-seize", "antiseize", "anti seize", "paste", "mos2", "copper grease"}},
-	{"thread locker", 0.20, 0.35, "nut factor: common practice, no source (wet adhesive on plain steel); " + nasa + " (unlubricated)", []string{"locker", "locking", "adhesive", "sealant", "sealer", "threadlock"}},
-	{"waxed", 0.16, 0.25, "nut factor: common practice, no source; " + nasa + " (lubricated)", []string{"wax", "ptfe"}},
-	{"oiled", 0.18, 0.25, shigley + " (lubricated); " + nasa + " (lubricated)", []string{"oil", "lubricated", "greas"}},
-	{"zinc-plated", 0.20, 0.35, shigley + " (zinc-plated); " + nasa + " (unlubricated)", []string{"zinc", "galvan", "plated"}},
-	{"dry", 0.30, 0.35, shigley + " (nonplated, black finish); " + nasa + " (unlubricated)", []string{"dry", "black", "plain", "clean", "degreased", "unlubricated"}},
+	{"cadmium-plated", 0.16, 0.30, shigley + " (cadmium-plated), " + nasa + " (cadmium-plated)", []string{"cadmium"}},
+	{"paste", 0.13, 0.25, "nut factor: common practice, no source, " + nasa + " (lubricated)", []string{"moly", "anti-seize", "antiseize", "anti seize", "paste", "mos2", "copper grease"}},
+	{"thread locker", 0.20, 0.35, "nut factor: common practice, no source (wet adhesive on plain steel), " + nasa + " (unlubricated)", []string{"locker", "locking", "adhesive", "sealant", "sealer", "threadlock"}},
+	{"waxed", 0.16, 0.25, "nut factor: common practice, no source, " + nasa + " (lubricated)", []string{"wax", "ptfe"}},
+	{"oiled", 0.18, 0.25, shigley + " (lubricated), " + nasa + " (lubricated)", []string{"oil", "lubricated", "greas"}},
+	{"zinc-plated", 0.20, 0.35, shigley + " (zinc-plated), " + nasa + " (unlubricated)", []string{"zinc", "galvan", "plated"}},
+	{"dry", 0.30, 0.35, shigley + " (nonplated, black finish), " + nasa + " (unlubricated)", []string{"dry", "black", "plain", "clean", "degreased", "unlubricated"}},
 }
 
 // Conditions returns all that are in the table.

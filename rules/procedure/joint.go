@@ -124,6 +124,7 @@ func (r *reader) passes(s at, j *Joint) {
 	}
 	if sound && len(j.Passes) > 0 {
 		r.lastPasses(s, j, takes)
+		r.proof(s, j, takes)
 		j.closing()
 	}
 }

@@ -90,9 +90,10 @@ type Step struct {
 	Cautions  []string
 	Face      string        // face id, "" if none
 	Joint     *Joint        // of a torque step
-	Measure   *MeasureSpec  // of a measure step
+	Measure   *MeasureSpec  // of a measure step, and of a shim step whose stack is chosen
 	Kit       []Part        // of a parts step, in the order to be laid out; empty: attested only
 	Press     *PressSpec    // of a press step whose force is measured; nil: attested only
+	Shim      *ShimSpec     // of a shim step whose stack is chosen; Measure then is what closes it; nil: attested only
 	Statement string        // what is attested, of the other kinds
 	Covers    []string      // ids of steps whose work can no longer be reached once this one is done
 	Items     []Item        // what a person is asked at this step

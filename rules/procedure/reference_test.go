@@ -45,7 +45,7 @@ func TestTorqueRangesOfTheHandbook(t *testing.T) {
 		}
 		for _, nut := range []string{"tension", "shear"} {
 			low, high := row[nut+"_nut_min_lbf_in"], row[nut+"_nut_max_lbf_in"]
-			p := mustParse(t, plate(`- {ring: {count: 4, diameter: 200}}`, fmt.Sprintf(`
+			p := mustParse(t, ofNoClass(`- {ring: {count: 4, diameter: 200}}`, fmt.Sprintf(`
 order: cross
 passes:
   - {name: final, limits: {low: %s in-lb, high: %s lbf·in}}
@@ -80,7 +80,7 @@ func decimal(t *testing.T, s string) float64 {
 // One range all by hand: 1/4-28 with a tension nut, 50 to 70 lbf·in (FAA AC
 // 43.13-1B, Table 7-1), is 5.649 to 7.909 N·m.
 func TestOneTorqueRangeByHand(t *testing.T) {
-	p := mustParse(t, plate(`- points: [{x: 0, y: 0}]`, `
+	p := mustParse(t, ofNoClass(`- points: [{x: 0, y: 0}]`, `
 order: cross
 passes:
   - {name: final, limits: {low: 50 in-lb, high: 70 in-lb}}

@@ -133,6 +133,9 @@ func (r *reader) steps(root at, p *Procedure) {
 		case Measure:
 			step.Measure = r.measure(s)
 		case Shim, Press, Attest, Parts:
+			if step.Kind == Shim {
+				step.Shim, step.Measure = r.shim(s, p)
+			}
 			step.Statement = s.get("statement").text()
 		}
 		p.Steps = append(p.Steps, step)
