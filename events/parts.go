@@ -29,8 +29,7 @@ type PartScanned struct {
 }
 
 // PartAnswered answers a line of a kit, or adds to what is known of the part
-// that was scanned last. Empty fields add nothing; a Count of 0 means all that
-// is missing, or one of a part with a serial.
+// that was scanned last. Empty fields add nothing.
 type PartAnswered struct {
 	Ask
 	Job        string      `json:"job"`
