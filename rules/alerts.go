@@ -211,6 +211,8 @@ func (t *tx) gone(a *events.AlertRaised) (how string, gone bool) {
 		return how, gone
 	}
 	switch a.Kind {
+	case events.AlertPressForce, events.AlertPressSeat, events.AlertPressPair, events.AlertPressRecheck:
+		return t.pressGone(a)
 	case events.AlertCounterGap:
 		if len(a.Fasteners) == 0 {
 			return "the step is done", t.stepDone(a.Step)

@@ -18,7 +18,21 @@ func (j *Job) clone() *Job {
 // apply folds one outcome into a cloned job; now is the time of its cause.
 // Decide uses it too, on its own clone, to see what follows from an outcome.
 func (j *Job) apply(o events.OutcomeData, now events.Instant) {
+	if j.applyPress(o) {
+		if _, ok := o.(events.ReadingJudged); ok {
+			j.LastAt = now
+		}
+		return
+	}
 	switch o := o.(type) {
+	case events.PartPicked:
+		j.applyPicked(o)
+	case events.PartRecorded:
+		j.applyRecorded(o)
+	case events.PartUndone:
+		j.applyUndone(o)
+	case events.PhotoKept:
+		j.Photos = append(slices.Clip(j.Photos), o)
 	case events.ReadingJudged:
 		j.applyJudged(o, now)
 	case events.ReadingVoided:
@@ -214,6 +228,7 @@ func (j *Job) applyAccepted(o events.DeviationAccepted) {
 		if _, i := j.Proc.Step(o.Step); i >= 0 {
 			j.Steps[i].Accepted = true
 			j.acceptRest(i)
+			j.acceptPlaces(i)
 		}
 		return
 	}

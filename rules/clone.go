@@ -20,6 +20,7 @@ func (s *State) Clone() *State {
 	c.Tools = maps.Clone(s.Tools)
 	c.ProcTexts = maps.Clone(s.ProcTexts)
 	c.Unreadable = maps.Clone(s.Unreadable)
+	c.Serials = maps.Clone(s.Serials)
 	c.Learned = s.Learned.Clone()
 	c.index.unplaced = slices.Clone(s.index.unplaced)
 	c.index.loose = slices.Clone(s.index.loose)

@@ -50,6 +50,7 @@ func (t *tx) confirmAsked(r *request, d events.StepConfirmAsked) {
 		t.leaveBefore(i, "its confirmation was asked for")
 		t.leaveStep(i, "its confirmation was asked for")
 		t.refuse(r, "needs_readings", fmt.Sprintf("%s is done by readings, not by a word", t.job.title(i)), "Take the readings that are missing.", t.openUpTo(i)...)
+	case t.partsWanted(r, i):
 	case len(t.openBefore(i)) > 0:
 		t.leaveBefore(i, fmt.Sprintf("%s was to be confirmed", t.job.title(i)))
 		t.guard(i, fmt.Sprintf("%s was to be confirmed", t.job.title(i)), false)

@@ -89,6 +89,18 @@ func (t *tx) asked(d events.Asker) {
 		t.itemDecided(req, d)
 	case events.HoldReleaseAsked:
 		t.holdReleased(req, d)
+	case events.PartScanned:
+		t.scanned(req, d)
+	case events.PartAnswered:
+		t.partAnswered(req, d)
+	case events.PartUndoAsked:
+		t.partUndoAsked(req, d)
+	case events.PressReadyAsked:
+		t.pressReady(req, d)
+	case events.PressRechecked:
+		t.pressRechecked(req, d)
+	case events.PhotoTaken:
+		t.photoTaken(req, d)
 	default:
 		t.refuse(req, "unknown_request", fmt.Sprintf("this program does not know the request %q", req.name), "Use a newer version.")
 	}

@@ -21,6 +21,8 @@ func (t *tx) decisionAsked(r *request, d events.DecisionAsked) {
 	case d.Choice != events.ChoiceAccept && d.Choice != events.ChoiceRedo:
 		t.refuse(r, "bad_choice", fmt.Sprintf("%q is no choice", d.Choice), `Choose "accept" or "redo".`)
 		return
+	case d.Fastener != "" && t.job.Proc.Steps[i].Press != nil:
+		t.decidePress(r, &d, i)
 	case d.Fastener == "":
 		t.decideStep(r, &d, i)
 	default:
@@ -108,6 +110,7 @@ func (t *tx) redoStep(r *request, d *events.DecisionAsked, i int) {
 	if p.Measure != nil {
 		t.add(events.FastenerReset{Job: d.Job, Step: d.Step, By: r.By, Reason: d.Reason})
 	}
+	t.redoParts(r, d, i)
 	if p.Joint == nil {
 		return
 	}
@@ -150,7 +153,8 @@ func (t *tx) settleAsked(r *request, d events.AlertSettleAsked) {
 // fasteners or step, and by nothing else.
 func (t *tx) decides(a *events.AlertRaised) bool {
 	switch a.Kind {
-	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertClosing, events.AlertSeized, events.AlertYield:
+	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertClosing, events.AlertSeized, events.AlertYield,
+		events.AlertPressForce, events.AlertPressSeat, events.AlertPressPair, events.AlertPressRecheck:
 		return true
 	case events.AlertLooseEnd, events.AlertOrderGuard, events.AlertUnanswered, events.AlertOrientation, events.AlertWrongWay, events.AlertStopCheck, events.AlertHoldPoint, events.AlertOpenTime:
 		return true

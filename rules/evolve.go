@@ -36,6 +36,7 @@ func (s *State) fold(o events.OutcomeData, now events.Instant) {
 	case events.LearningForgotten:
 		s.Learned.Forget(learnStep(o.Procedure, o.Step))
 	case events.JobAbandoned:
+		s.foldSerials(o)
 		s.end(o.Job)
 	case events.ReadingUnplaced:
 		s.keepUnplaced(o)
@@ -68,6 +69,8 @@ func (s *State) foldJob(o events.OutcomeData, now events.Instant) {
 	switch r := o.(type) {
 	case events.ReadingJudged:
 		delete(s.Unplaced, r.Reading)
+	case events.PartRecorded, events.PartUndone:
+		s.foldSerials(o)
 	case events.PullSetAside: // it can still be claimed
 		s.keepUnplaced(events.ReadingUnplaced{
 			Reading: r.Reading, Bench: r.Bench, Job: r.Job, Tool: r.Tool, Value: r.Value, Text: r.Text, Unit: r.Unit,
@@ -142,6 +145,7 @@ func newJob(o events.JobOpened, p *procedure.Procedure) *Job {
 		Steps: make([]StepState, len(p.Steps)),
 	}
 	for i := range p.Steps {
+		j.Steps[i].Presses = j.newPresses(i)
 		if jt := p.Steps[i].Joint; jt != nil {
 			j.Steps[i].Weigh = make([]PassWeigh, len(jt.Passes))
 			j.Steps[i].Fasteners = make([]FastenerState, len(jt.Fasteners))
@@ -245,6 +249,20 @@ func jobOf(o events.OutcomeData) string {
 	case events.ResidualAuditOpened:
 		return o.Job
 	case events.ResidualJudged:
+		return o.Job
+	case events.PartPicked:
+		return o.Job
+	case events.PartRecorded:
+		return o.Job
+	case events.PartUndone:
+		return o.Job
+	case events.PressCleared:
+		return o.Job
+	case events.PressJudged:
+		return o.Job
+	case events.PressRecheckNoted:
+		return o.Job
+	case events.PhotoKept:
 		return o.Job
 	}
 	return attestedJob(o)

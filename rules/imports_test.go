@@ -30,6 +30,7 @@ var allowed = map[string]string{
 	"witnessmark/rules/calibration": "what calibrations say of a tool, and when it is due",
 	"witnessmark/rules/learn":       "what the pulls of released jobs taught",
 	"witnessmark/rules/residual":    "residual-torque audits",
+	"witnessmark/rules/press":       "where in a pressing the part came home",
 	"witnessmark/rules/trace":       "what a pull's trace tells",
 	"witnessmark/rules/match":       "which fastener a pull was at",
 	"witnessmark/rules/procedure":   "what is to be done",

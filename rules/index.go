@@ -50,6 +50,7 @@ func New() *State {
 		Tools:      map[string]*Tool{},
 		ProcTexts:  map[string]string{},
 		Unreadable: map[string]string{},
+		Serials:    map[string]SerialUse{},
 		Learned:    &learn.State{},
 	}
 	s.indexShop()

@@ -29,6 +29,10 @@ func (t *tx) claimAsked(r *request, d events.ReadingClaimAsked) {
 	if !ok {
 		return
 	}
+	if t.job.Proc.Steps[i].Press != nil {
+		t.claimPress(r, &d, &u, i)
+		return
+	}
 	w, ok := t.claimSlot(r, &d, i)
 	if !ok {
 		return
@@ -128,6 +132,9 @@ func (t *tx) settleAsking(u *events.ReadingUnplaced) {
 // a lead any. What is held for a lead, only a lead may void.
 func (t *tx) voidAsked(r *request, d events.ReadingVoidAsked) {
 	if !t.mayWork(r) || !t.reasoned(r, d.Reason) {
+		return
+	}
+	if t.voidPress(r, d) {
 		return
 	}
 	id, i, k, pass := t.s.findMark(d.Reading)

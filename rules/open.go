@@ -44,7 +44,8 @@ func told(a *events.AlertRaised) bool {
 		return true
 	}
 	switch a.Kind {
-	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertClosing, events.AlertSeized, events.AlertYield:
+	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertClosing, events.AlertSeized, events.AlertYield,
+		events.AlertPressForce, events.AlertPressSeat, events.AlertPressPair, events.AlertPressRecheck:
 		return true
 	case events.AlertUnitSlip, events.AlertToolStatus:
 		return !asksAboutReadings(a)
@@ -65,6 +66,9 @@ func (j *Job) openStep(i int) []string {
 // confirmation.
 func (j *Job) openWorkOf(i int) []string {
 	st, p := &j.Steps[i], &j.Proc.Steps[i]
+	if lines, ok := j.openParts(i); ok {
+		return lines
+	}
 	switch {
 	case p.Joint != nil:
 		return j.openJoint(i)

@@ -23,6 +23,7 @@ type reading struct {
 	at      events.Instant
 	by      string // who typed it
 	claimed string // reason, if a person assigned it
+	stroke  *events.Stroke
 	status  string
 
 	trace    *trace.Features    // nil without one
@@ -84,7 +85,7 @@ func (t *tx) taken(e events.ReadingTaken) {
 func readingOf(e *events.Entry, d *events.ReadingTaken) *reading {
 	r := &reading{
 		seq: e.Seq, tool: d.Tool, bench: d.Bench, mode: d.Mode, text: d.Text, unit: d.Unit,
-		value: d.Value, angle: d.Angle, at: e.Time, by: d.By, status: d.ToolStatus, duration: d.DurationUs, taken: d.TakenAtUs, numbered: d.ToolCounter != nil,
+		value: d.Value, angle: d.Angle, at: e.Time, by: d.By, status: d.ToolStatus, stroke: d.Stroke, duration: d.DurationUs, taken: d.TakenAtUs, numbered: d.ToolCounter != nil,
 	}
 	if d.ReceivedAtUs != 0 {
 		r.at = d.ReceivedAtUs
@@ -117,6 +118,7 @@ func (t *tx) place(r *reading, tool *toolDates) {
 		t.leaveUnplaced(r, events.AlertUnplaced, fmt.Sprintf("%q, who typed it, is no technician or lead of this shop", r.by), claimOrDismiss)
 	case t.job == nil:
 		t.noJob(r)
+	case t.pressing(r, tool):
 	case t.job.Audit != nil && r.mode != events.ModeTyped && r.value.Dimension() == quantity.DimTorque:
 		t.audit(r, tool)
 	case r.value.Dimension() == quantity.DimTorque && r.value.Base() < 0:

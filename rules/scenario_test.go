@@ -49,7 +49,7 @@ var testStart = events.InstantOf(time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC))
 
 func newScene(t *testing.T) *scene {
 	c := &scene{t: t, s: New(), at: testStart, reads: map[string]uint64{}}
-	c.tell(events.ShopDescribed{Shop: testShop(), Hash: "1"})
+	c.tell(events.ShopDescribed{Shop: partsShop(testShop()), Hash: "1"})
 	return c
 }
 
@@ -218,7 +218,7 @@ func (c *scene) line(do string) []string {
 // words2 finds the words that follow the small words of a line.
 func words2(f []string) map[string]string {
 	m := map[string]string{}
-	keys := []string{"at", "by", "to", "using", "as", "of", "because", "says", "angle", "revision", "with"}
+	keys := []string{"at", "by", "to", "using", "as", "of", "because", "says", "angle", "revision", "with", "course"}
 	for i := 0; i < len(f)-1; i++ {
 		if slices.Contains(keys, f[i]) {
 			m[f[i]] = f[i+1]
@@ -260,6 +260,9 @@ func (c *scene) because(w map[string]string) string {
 func (c *scene) fact(f []string, w map[string]string) events.Data {
 	c.t.Helper()
 	a, job := c.askOf(w), c.jobOf(w)
+	if d := c.partsFact(f, w); d != nil {
+		return d
+	}
 	place := func(i int) (step, fastener string) { step, fastener, _ = strings.Cut(f[i], ":"); return }
 	if d := c.attested(f, w, a, job); d != nil {
 		return d
@@ -363,6 +366,9 @@ func (c *scene) reading(f []string, w map[string]string) events.Data {
 		r.Device = r.Tool
 		if u.Dimension() == quantity.DimLength {
 			r.Mode = events.ModeSettled
+		}
+		if u.Dimension() == quantity.DimForce {
+			r.Stroke = course(w["course"], r.Value.Base())
 		}
 	}
 	if deg, err := strconv.ParseFloat(strings.TrimSuffix(w["angle"], "°"), 64); err == nil {
@@ -477,6 +483,9 @@ func (c *scene) tellAll(out []events.Outcome) []string {
 }
 
 func (c *scene) tellOne(o events.OutcomeData) string {
+	if s, ok := c.partsTell(o); ok {
+		return s
+	}
 	spot := func(step, fastener string) string { return strings.TrimSuffix(step+":"+fastener, ":") }
 	switch o := o.(type) {
 	case events.ReadingJudged:
@@ -560,7 +569,9 @@ func (c *scene) tellOne(o events.OutcomeData) string {
 
 func (c *scene) tellJudged(o events.ReadingJudged) string {
 	s := o.Step
-	if o.Fastener != "" {
+	if p, _ := c.s.Jobs[o.Job].Proc.Step(o.Step); p.Press != nil {
+		s += ":" + o.Fastener
+	} else if o.Fastener != "" {
 		p, _ := c.s.Jobs[o.Job].Proc.Step(o.Step)
 		s += "." + dashed(p.Joint.Passes[o.Pass].Name) + ":" + o.Fastener
 	}

@@ -32,7 +32,8 @@ type snapshot struct {
 	Newest   map[string]string
 	Jobs     []jobSnapshot // by id
 	Learned  *learn.State
-	Ended    []string // sorted
+	Serials  map[string]SerialUse `json:",omitempty"`
+	Ended    []string             // sorted
 	Unplaced []events.ReadingUnplaced
 	Tools    []*Tool  // by id
 	Alerts   []*Alert // loose ones oldest first, then those of the jobs
@@ -47,7 +48,7 @@ type jobSnapshot struct {
 func (s *State) Snapshot() ([]byte, error) {
 	w := snapshot{
 		Form: snapshotForm, Rules: Version, Cause: s.Cause, Shop: s.Shop, ShopHash: s.ShopHash, Procs: s.ProcTexts, Newest: s.Newest,
-		Learned: s.Learned, Ended: slices.Sorted(maps.Keys(s.Ended)),
+		Learned: s.Learned, Serials: s.Serials, Ended: slices.Sorted(maps.Keys(s.Ended)),
 	}
 	for _, id := range slices.Sorted(maps.Keys(s.Tools)) {
 		w.Tools = append(w.Tools, s.Tools[id])
@@ -95,6 +96,7 @@ func Restore(b []byte) (*State, error) {
 		s.Tools[n.ID] = n
 	}
 	s.indexShop()
+	maps.Copy(s.Serials, w.Serials)
 	s.indexCare()
 	for key, text := range w.Procs { // each by itself
 		s.ProcTexts[key] = text
@@ -151,7 +153,7 @@ func (j *Job) shapedAs(p *procedure.Procedure) bool {
 				}
 			}
 		}
-		if len(j.Steps[i].Fasteners) != want {
+		if len(j.Steps[i].Fasteners) != want || len(j.Steps[i].Presses) != len(j.newPresses(i)) {
 			return false
 		}
 	}

@@ -39,6 +39,8 @@ type State struct {
 	Tools      map[string]*Tool                  // the register, by tool id
 	// Learned is what the pulls of released jobs taught, by LearnKey.
 	Learned *learn.State
+	// Serials tells, by part number and serial, which job a part went into.
+	Serials map[string]SerialUse
 	// ProcTexts holds the files of the released procedures, by ProcKey.
 	ProcTexts map[string]string
 	// Unreadable tells, by ProcKey, why a released procedure cannot be read by
@@ -87,6 +89,10 @@ type Job struct {
 	Audit *events.ResidualAuditOpened
 	// Residuals holds the latest audits, oldest first.
 	Residuals []events.ResidualJudged
+	// Picked is the part of a kit that is being told, nil if none is.
+	Picked *events.PartPicked
+	// Photos are the photos that were kept, oldest first.
+	Photos []events.PhotoKept
 	// Pointed is the fastener that somebody said the next pull will be at.
 	PointedStep, Pointed string
 
@@ -107,6 +113,10 @@ type StepState struct {
 	// once that is released.
 	Hold       *events.HoldOpened
 	HoldPassed bool
+	// Parts is what is recorded of a parts step's kit, oldest first.
+	Parts []events.PartRecorded
+	// Presses are the places of a press step, as PressSpec.Places.
+	Presses []PressState
 }
 
 // FastenerState is how far a fastener has come.

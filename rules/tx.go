@@ -128,8 +128,9 @@ func (t *tx) follow() {
 func (t *tx) followStep(i int) {
 	j := t.job
 	st, p := &j.Steps[i], &j.Proc.Steps[i]
-	var full bool
+	full, ok := j.partsFull(i)
 	switch {
+	case ok:
 	case p.Joint != nil:
 		full = st.Pass >= len(p.Joint.Passes)
 	case p.Measure != nil:
