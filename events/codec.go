@@ -139,6 +139,7 @@ var dataForms = map[string][]func([]byte) (Data, error){
 	"press.rechecked":       {as[PressRechecked]()},
 	"photo.taken":           {as[PhotoTaken]()},
 	"time.reached":          {as[TimeReached]()},
+	"seal.made":             {as[SealMade]()},
 	"loose_end_open.asked":  {as[LooseEndOpenAsked]()},
 	"loose_end_close.asked": {as[LooseEndCloseAsked]()},
 	"item_answer.asked":     {as[ItemAnswerAsked]()},

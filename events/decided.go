@@ -306,6 +306,10 @@ type JobReleased struct {
 	Job  string  `json:"job"`
 	By   string  `json:"by"`
 	AtUs Instant `json:"at_us"`
+	// Facts are the journal sequences of all facts that concerned the job, in
+	// order, so that a record can be shown to lack none. The request for the
+	// release itself is not among them. Empty in older journals.
+	Facts []uint64 `json:"facts,omitempty"`
 }
 
 // JobAbandoned ends a job without release.

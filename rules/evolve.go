@@ -15,9 +15,44 @@ func Evolve(s *State, d events.Decided) {
 	}
 	s.Cause = d.Cause
 	s.countCycles(&d)
+	var jobs []string
 	for _, o := range d.Outcomes {
+		if id := s.concerns(o.Data); id != "" && !slices.Contains(jobs, id) {
+			jobs = append(jobs, id)
+		}
 		s.fold(o.Data, d.CauseUs)
 	}
+	for _, id := range jobs {
+		if old := s.Jobs[id]; old != nil {
+			j := *old
+			j.Facts = append(slices.Clip(j.Facts), d.Cause)
+			s.Jobs[id] = &j
+		}
+	}
+}
+
+// concerns returns the job that an outcome is about or names, "" if none.
+func (s *State) concerns(o events.OutcomeData) string {
+	switch o := o.(type) {
+	case events.ReadingJudged: // the usual ones, quicker
+		return o.Job
+	case events.PullWeighed:
+		return o.Job
+	case events.WitnessWeighed:
+		return o.Job
+	case events.AlertAcknowledged:
+		return s.jobOfAlert(o.Alert)
+	case events.AlertSettled:
+		return s.jobOfAlert(o.Alert)
+	}
+	return events.JobOf(o)
+}
+
+func (s *State) jobOfAlert(id string) string {
+	if a := s.Alerts[id]; a != nil {
+		return a.Job
+	}
+	return ""
 }
 
 // fold applies one outcome; now is the time of the fact that caused it.

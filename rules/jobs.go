@@ -138,7 +138,7 @@ func (t *tx) releaseAsked(r *request, d events.ReleaseAsked) {
 		return
 	}
 	t.settleAll(r, "the job was released")
-	t.add(events.JobReleased{Job: d.Job, By: r.By, AtUs: t.at})
+	t.add(events.JobReleased{Job: d.Job, By: r.By, AtUs: t.at, Facts: t.job.Facts})
 }
 
 func (t *tx) abandonAsked(r *request, d events.AbandonAsked) {

@@ -95,6 +95,8 @@ type Job struct {
 	Photos []events.PhotoKept
 	// Pointed is the fastener that somebody said the next pull will be at.
 	PointedStep, Pointed string
+	// Facts are the journal sequences of the facts that concerned it, in order.
+	Facts []uint64
 
 	matching *match.Params // see State.UseMatching
 }

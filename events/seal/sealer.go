@@ -1,0 +1,310 @@
+package seal
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/base64"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"golang.org/x/mod/sumdb/note"
+
+	"witnessmark/events"
+)
+
+// Journal is what sealing needs of a journal.
+type Journal interface {
+	ReadWritten(ctx context.Context, from, to uint64, fn func([]events.Written) error) error
+	Follow(ctx context.Context, from uint64, fn func([]events.Entry) error) error
+	Append(ctx context.Context, evs ...events.Event) ([]uint64, error)
+	Last() uint64
+	LastNumber(source string) uint64
+}
+
+// Source is the source of the events that seals are.
+const Source = "seal"
+
+// Why a seal was made.
+const (
+	WhyTime    = "time"
+	WhyRelease = "release"
+	WhyAsked   = "asked"
+)
+
+// Config says what a Sealer seals.
+type Config struct {
+	Journal Journal
+	Dir     string // of key, log and checkpoints
+	Shop    string
+	Every   time.Duration // between seals while there is anything new; default an hour
+	Log     *slog.Logger  // default: none
+	Now     func() time.Time
+}
+
+// Sealer seals a journal. Use New, then Run.
+type Sealer struct {
+	cfg Config
+	key Key
+
+	mu   sync.Mutex // guards what follows
+	log  *Log
+	last events.SealMade // the newest; Size 0: none
+}
+
+// checkpointsFile holds every seal, a line of JSON each.
+const checkpointsFile = "checkpoints"
+
+// ErrTail means that the journal ends before a seal says it did: its end is
+// lost, and writing on would give the lost sequences to other events.
+var ErrTail = errors.New("the journal has lost its end")
+
+// ErrAltered means that the journal does not hold what was sealed.
+var ErrAltered = errors.New("the journal is not what was sealed")
+
+// New opens key and log, brings the log up to the journal, and holds the
+// journal against the newest seal. An error that wraps ErrTail or ErrAltered
+// says that the journal must not be written to before somebody has looked.
+func New(ctx context.Context, cfg Config) (*Sealer, error) {
+	if cfg.Every <= 0 {
+		cfg.Every = time.Hour
+	}
+	if cfg.Log == nil {
+		cfg.Log = slog.New(slog.DiscardHandler)
+	}
+	if cfg.Now == nil {
+		cfg.Now = time.Now
+	}
+	s := &Sealer{cfg: cfg}
+	var err error
+	if s.key, err = OpenKey(cfg.Dir, cfg.Shop); err != nil {
+		return nil, err
+	}
+	seals, err := Checkpoints(cfg.Dir)
+	if err != nil {
+		return nil, err
+	}
+	if len(seals) > 0 {
+		s.last = seals[len(seals)-1]
+	}
+	if s.log, err = OpenLog(cfg.Dir); err != nil {
+		return nil, err
+	}
+	if err := s.hold(ctx); err != nil {
+		return nil, errors.Join(err, s.log.Close())
+	}
+	return s, nil
+}
+
+// hold compares the journal with the newest seal.
+func (s *Sealer) hold(ctx context.Context) error {
+	last := s.cfg.Journal.Last()
+	if s.last.Size > last {
+		return fmt.Errorf("%w: a seal of %s covers entries up to J%d, the journal ends at J%d; stop, keep the data directory as it is, and put back a copy that is whole",
+			ErrTail, s.last.AtUs.Time().Format(time.RFC3339), s.last.Size, last)
+	}
+	if s.log.Size() > last {
+		s.cfg.Log.Warn("log of seals goes further than the journal; its end is made again", "log", s.log.Size(), "journal", last)
+		if err := s.log.cut(s.last.Size); err != nil {
+			return fmt.Errorf("cut log of seals: %w", err)
+		}
+	}
+	if err := s.extend(ctx, last); err != nil {
+		return err
+	}
+	if s.last.Size == 0 {
+		return nil
+	}
+	root, err := s.log.RootAt(s.last.Size)
+	if err != nil {
+		return fmt.Errorf("read log of seals: %w", err)
+	}
+	if base64.StdEncoding.EncodeToString(root[:]) != s.last.Root {
+		return fmt.Errorf("%w: the log of seals does not agree with the seal of %s over J1 to J%d; 'witnessmark verify' tells what differs",
+			ErrAltered, s.last.AtUs.Time().Format(time.RFC3339), s.last.Size)
+	}
+	return nil
+}
+
+// extend puts the journal's entries up to to into the log.
+func (s *Sealer) extend(ctx context.Context, to uint64) error {
+	if s.log.Size() >= to {
+		return nil
+	}
+	if err := s.cfg.Journal.ReadWritten(ctx, s.log.Size()+1, to, s.log.Add); err != nil {
+		return fmt.Errorf("read journal for sealing: %w", err)
+	}
+	for s.log.Size() < to { // the last ones are missing
+		if err := s.log.add(holeHash(s.log.Size() + 1)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Run seals at each release and from time to time, until ctx ends.
+func (s *Sealer) Run(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	due := make(chan string, 1) // job released; "" never
+	ended := make(chan error, 1)
+	go func() {
+		ended <- s.cfg.Journal.Follow(ctx, s.cfg.Journal.Last()+1, func(es []events.Entry) error {
+			if job, ok := released(es); ok {
+				select {
+				case due <- job:
+				default: // a seal is due already and will cover this one too
+				}
+			}
+			return nil
+		})
+	}()
+	tick := time.NewTicker(s.cfg.Every)
+	defer tick.Stop()
+	for {
+		select {
+		case job := <-due:
+			s.try(ctx, WhyRelease, job)
+		case <-tick.C:
+			s.try(ctx, WhyTime, "")
+		case err := <-ended:
+			if ctx.Err() != nil {
+				return nil
+			}
+			return fmt.Errorf("follow journal for sealing: %w", err)
+		}
+	}
+}
+
+func released(es []events.Entry) (job string, ok bool) {
+	for i := range es {
+		d, is := es[i].Data.(events.Decided)
+		if !is {
+			continue
+		}
+		for _, o := range d.Outcomes {
+			if r, is := o.Data.(events.JobReleased); is {
+				job, ok = r.Job, true
+			}
+		}
+	}
+	return job, ok
+}
+
+// try seals and only logs a failure: capture goes on, and the next seal covers
+// what this one would have.
+func (s *Sealer) try(ctx context.Context, why, job string) {
+	if _, err := s.Seal(ctx, why, job); err != nil && ctx.Err() == nil {
+		s.cfg.Log.Error("cannot seal the journal; the next seal will cover it", "err", err)
+	}
+}
+
+// Seal signs a checkpoint over all that is in the journal, keeps it, and puts
+// it into the journal. Without anything new since the last one but that seal
+// itself, it returns the last one.
+func (s *Sealer) Seal(ctx context.Context, why, job string) (events.SealMade, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	last := s.cfg.Journal.Last()
+	if last == 0 || s.last.Size > 0 && last <= s.last.Size+1 {
+		return s.last, nil
+	}
+	if err := s.extend(ctx, last); err != nil {
+		return s.last, err
+	}
+	root := s.log.Root()
+	text, err := Checkpoint{Origin(s.cfg.Shop), last, root}.Sign(s.key.Signer)
+	if err != nil {
+		return s.last, err
+	}
+	made := events.SealMade{Size: last, Root: base64.StdEncoding.EncodeToString(root[:]), Note: text, Key: s.key.Name(), Why: why, Job: job,
+		AtUs: events.InstantOf(s.cfg.Now())}
+	if err := s.log.Sync(); err != nil {
+		return s.last, err
+	}
+	if err := keep(s.cfg.Dir, made); err != nil {
+		return s.last, err
+	}
+	s.last = made
+	_, err = s.cfg.Journal.Append(ctx, events.Event{Source: Source, Number: s.cfg.Journal.LastNumber(Source) + 1, Time: made.AtUs, Subject: job, Data: made})
+	if err != nil {
+		return made, fmt.Errorf("put the seal into the journal: %w", err)
+	}
+	return made, nil
+}
+
+// Last returns the newest seal; its Size is 0 if there is none.
+func (s *Sealer) Last() events.SealMade {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.last
+}
+
+// Public returns the public key in force.
+func (s *Sealer) Public() string { return s.key.Public }
+
+// Close closes the log.
+func (s *Sealer) Close() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.log.Close()
+}
+
+// keep appends a seal to the checkpoints on disk.
+func keep(dir string, made events.SealMade) error {
+	b, err := json.Marshal(made)
+	if err != nil {
+		return fmt.Errorf("keep seal: %w", err)
+	}
+	f, err := os.OpenFile(filepath.Join(dir, checkpointsFile), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o644)
+	if err != nil {
+		return fmt.Errorf("keep seal: %w", err)
+	}
+	_, err = f.Write(append(b, '\n'))
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return fmt.Errorf("keep seal: %w", err)
+	}
+	return nil
+}
+
+// Checkpoints reads the seals kept in dir, oldest first. A line that a crash
+// left half written at the end is passed over: that seal was never given out.
+func Checkpoints(dir string) ([]events.SealMade, error) {
+	b, err := os.ReadFile(filepath.Join(dir, checkpointsFile))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read seals: %w", err)
+	}
+	var out []events.SealMade
+	sc := bufio.NewScanner(bytes.NewReader(b))
+	sc.Buffer(nil, 1<<20)
+	for line := 1; sc.Scan(); line++ {
+		var m events.SealMade
+		if err := json.Unmarshal(sc.Bytes(), &m); err != nil {
+			if !bytes.HasSuffix(b, []byte("\n")) && bytes.HasSuffix(b, sc.Bytes()) {
+				break
+			}
+			return nil, fmt.Errorf("read seals: %s, line %d: it is no seal: %v; put the file back from your copy", filepath.Join(dir, checkpointsFile), line, err)
+		}
+		out = append(out, m)
+	}
+	return out, sc.Err()
+}
+
+// verifiers are the keys in dir, old ones too.
+func verifiers(dir string) ([]note.Verifier, error) {
+	keys, err := Publics(dir)
+	if err != nil {
+		return nil, err
+	}
+	return Verifiers(keys)
+}

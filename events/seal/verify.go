@@ -1,0 +1,359 @@
+package seal
+
+import (
+	"context"
+	"encoding/base64"
+	"fmt"
+	"slices"
+	"strings"
+
+	"golang.org/x/mod/sumdb/note"
+	"golang.org/x/mod/sumdb/tlog"
+
+	"witnessmark/events"
+)
+
+// Finding is one thing that is not as it was sealed.
+type Finding struct {
+	Seq  uint64 `json:"seq,omitempty"` // journal sequence, 0 if it is about none
+	Text string `json:"text"`
+}
+
+// Result is what a verification found.
+type Result struct {
+	Findings  []Finding `json:"findings"` // empty: all is as it was sealed
+	Notes     []string  `json:"notes"`    // what it does not prove, and why
+	Entries   int       `json:"entries"`
+	Seals     int       `json:"seals"`
+	Size      uint64    `json:"size"` // entries covered by the newest seal that holds
+	Key       string    `json:"key"`
+	Job       string    `json:"job,omitempty"`
+	Facts     int       `json:"facts,omitempty"` // of a record: facts of the job, by its release
+	Released  bool      `json:"released,omitempty"`
+	Procedure string    `json:"procedure,omitempty"`
+}
+
+func (r *Result) find(seq uint64, format string, args ...any) {
+	r.Findings = append(r.Findings, Finding{seq, fmt.Sprintf(format, args...)})
+}
+
+// OK reports whether nothing was found.
+func (r *Result) OK() bool { return len(r.Findings) == 0 }
+
+// VerifyRecord checks a sealed record with nothing but keys, verifier keys as
+// the shop gave them. It names every entry that was altered, dropped, added or
+// put in another place. An error means that it is no record, or that its
+// checkpoint is not signed by one of the keys.
+func VerifyRecord(rec *Record, keys []string) (*Result, error) {
+	if rec.Form != 1 {
+		return nil, fmt.Errorf("%w: it is a record of form %d, this program reads form 1; use a newer version", ErrSeal, rec.Form)
+	}
+	vs, err := Verifiers(keys)
+	if err != nil {
+		return nil, err
+	}
+	c, key, err := OpenNote(rec.Checkpoint, vs...)
+	if err != nil {
+		return nil, err
+	}
+	r := &Result{Job: rec.Job, Entries: len(rec.Entries), Seals: 1, Size: c.Size, Key: key}
+	if c.Origin != Origin(rec.Shop) {
+		r.find(0, "the checkpoint is of %q, the record says that it is of shop %q", c.Origin, rec.Shop)
+	}
+	v := recordCheck{Result: r, rec: rec, c: c}
+	v.proofs()
+	v.whole()
+	return r, nil
+}
+
+// recordCheck is the check of one record.
+type recordCheck struct {
+	*Result
+	rec *Record
+	c   Checkpoint
+}
+
+// proofs checks that each entry is in the sealed tree, at its place.
+func (v *recordCheck) proofs() {
+	last := uint64(0)
+	for i := range v.rec.Entries {
+		e := &v.rec.Entries[i]
+		if e.Seq <= last {
+			v.find(e.Seq, "entry J%d (%s) stands after J%d: entries were put in another order, or one is there twice", e.Seq, e.Type, last)
+		}
+		last = max(last, e.Seq)
+		switch p, err := proofOf(e.Proof); {
+		case err != nil:
+			v.find(e.Seq, "entry J%d (%s): its proof cannot be read: %v", e.Seq, e.Type, err)
+		case e.Seq == 0 || e.Seq > v.c.Size:
+			v.find(e.Seq, "entry J%d (%s) is not covered by the checkpoint, which ends at J%d: it was added", e.Seq, e.Type, v.c.Size)
+		case tlog.CheckRecord(p, int64(v.c.Size), v.c.Root, int64(e.Seq-1), leafHash(&e.Written)) != nil:
+			v.find(e.Seq, "entry J%d (%s) is not what was sealed: it was altered, or never was in the journal", e.Seq, e.Type)
+		}
+	}
+}
+
+func proofOf(lines []string) (tlog.RecordProof, error) {
+	var p tlog.RecordProof
+	for _, s := range lines {
+		b, err := base64.StdEncoding.DecodeString(s)
+		if err != nil || len(b) != tlog.HashSize {
+			return nil, fmt.Errorf("%q is no hash", s)
+		}
+		p = append(p, tlog.Hash(b))
+	}
+	return p, nil
+}
+
+// whole checks that the record lacks nothing of what its release says, and
+// that every fact has its decision.
+func (v *recordCheck) whole() {
+	have := map[uint64]*Proven{}
+	decided := map[uint64]uint64{} // cause to decision
+	var facts []uint64
+	opened := false
+	g := gatherer{job: v.rec.Job, want: map[uint64]bool{}, alerts: map[string]bool{}}
+	for i := range v.rec.Entries {
+		e := &v.rec.Entries[i]
+		have[e.Seq] = e
+		d, ok := decision(&e.Written)
+		if !ok {
+			continue
+		}
+		g.touches(&d)
+		decided[d.Cause] = e.Seq
+		for _, o := range d.Outcomes {
+			switch o := o.Data.(type) {
+			case events.JobOpened:
+				if o.Job == v.rec.Job {
+					opened, v.Procedure = true, o.Procedure+" revision "+o.Revision
+				}
+			case events.JobReleased:
+				if o.Job == v.rec.Job {
+					v.Released, facts = true, append(slices.Clone(o.Facts), d.Cause)
+				}
+			}
+		}
+	}
+	if !opened {
+		v.find(0, "the decision that opened job %q is missing", v.rec.Job)
+	}
+	v.pairs(have, decided)
+	switch {
+	case !v.Released:
+		v.Notes = append(v.Notes, "The job is not released: that nothing is missing at the end cannot be proven yet.")
+		return
+	case len(facts) == 1:
+		v.Notes = append(v.Notes, "The job was released by a program that did not yet list a job's facts: that none is missing is not proven.")
+		return
+	}
+	v.Facts = len(facts)
+	v.listed(facts, have, decided, g.procedure)
+}
+
+// pairs checks that each fact has its decision, and each decision its fact.
+func (v *recordCheck) pairs(have map[uint64]*Proven, decided map[uint64]uint64) {
+	for i := range v.rec.Entries {
+		e := &v.rec.Entries[i]
+		if e.Type == decidedType {
+			if d, ok := decision(&e.Written); ok && have[d.Cause] == nil {
+				v.find(d.Cause, "the fact J%d, on which J%d decides, was dropped", d.Cause, e.Seq)
+			}
+			continue
+		}
+		if decided[e.Seq] == 0 {
+			v.find(e.Seq, "entry J%d (%s) has no decision in the record: the decision was dropped, or the entry was added", e.Seq, e.Type)
+		}
+	}
+}
+
+// listed holds the entries against the facts that the release lists.
+func (v *recordCheck) listed(facts []uint64, have map[uint64]*Proven, decided map[uint64]uint64, procedure string) {
+	for _, seq := range facts {
+		if have[seq] == nil && decided[seq] == 0 {
+			v.find(seq, "the fact J%d and its decision were dropped: the release lists it", seq)
+		}
+	}
+	release := facts[len(facts)-1]
+	for i := range v.rec.Entries {
+		e := &v.rec.Entries[i]
+		if e.Type == decidedType || e.Seq > release || slices.Contains(facts, e.Seq) {
+			continue
+		}
+		if have[decided[e.Seq]] != nil && releases(have[decided[e.Seq]], procedure) {
+			continue
+		}
+		v.find(e.Seq, "entry J%d (%s) was added: the release does not list it", e.Seq, e.Type)
+	}
+}
+
+// releases reports whether a decision releases a procedure, "ID/revision".
+func releases(e *Proven, procedure string) bool {
+	d, _ := decision(&e.Written)
+	return slices.ContainsFunc(d.Outcomes, func(o events.Outcome) bool {
+		p, ok := o.Data.(events.ProcedureReleased)
+		return ok && p.Procedure+"/"+p.Revision == procedure
+	})
+}
+
+// Reader gives the journal's entries as they were written.
+type Reader interface {
+	ReadWritten(ctx context.Context, from, to uint64, fn func([]events.Written) error) error
+	Last() uint64
+}
+
+// VerifyJournal holds a whole journal against its seals, kept in dir. keys are
+// verifier keys from elsewhere; nil means those in dir, which whoever can
+// alter the journal could alter too. progress, which may be nil, is told the
+// sequence reached and the last.
+func VerifyJournal(ctx context.Context, j Reader, dir, shop string, keys []string, progress func(done, total uint64)) (*Result, error) {
+	r := &Result{}
+	var err error
+	if keys == nil {
+		if keys, err = Publics(dir); err != nil {
+			return nil, fmt.Errorf("%w; name one with --key", err)
+		}
+		r.Notes = append(r.Notes, "The seals were held against the public key beside the journal. Whoever can alter both could alter it too: hold them against the key that you keep elsewhere.")
+	}
+	vs, err := Verifiers(keys)
+	if err != nil {
+		return nil, err
+	}
+	seals, err := Checkpoints(dir)
+	if err != nil {
+		return nil, err
+	}
+	if len(seals) == 0 {
+		r.Notes = append(r.Notes, "There is no seal yet: nothing is proven.")
+	}
+	log, err := OpenLog(dir)
+	if err != nil {
+		return nil, err
+	}
+	defer log.Close()
+	v := journalCheck{Result: r, log: log, shop: shop, last: j.Last(), progress: progress}
+	v.open(seals, vs)
+	err = j.ReadWritten(ctx, 1, v.last, v.look)
+	if err != nil {
+		return nil, fmt.Errorf("read journal: %w", err)
+	}
+	for v.tree.n < v.last {
+		v.missing()
+	}
+	v.end()
+	return r, nil
+}
+
+// journalCheck is the check of a journal.
+type journalCheck struct {
+	*Result
+	log      *Log // as kept: tells which entry differs
+	shop     string
+	last     uint64
+	seals    []sealed
+	tree     roots
+	bad      []uint64 // entries since the last seal that differ from the log
+	progress func(done, total uint64)
+}
+
+type sealed struct {
+	events.SealMade
+	c   Checkpoint
+	key string
+}
+
+// open reads the seals, and says which do not hold.
+func (v *journalCheck) open(seals []events.SealMade, vs []note.Verifier) {
+	for _, m := range seals {
+		c, key, err := OpenNote(m.Note, vs...)
+		at := m.AtUs.Time().Format("2006-01-02 15:04:05")
+		switch {
+		case err != nil:
+			v.find(m.Size, "the seal of %s UTC over J1 to J%d: %v", at, m.Size, err)
+		case c.Origin != Origin(v.shop):
+			v.find(m.Size, "the seal of %s UTC is of %q, this is the journal of shop %q", at, c.Origin, v.shop)
+		case c.Size != m.Size:
+			v.find(m.Size, "the seal of %s UTC signs %d entries, the list of seals says %d", at, c.Size, m.Size)
+		case len(v.seals) > 0 && c.Size < v.seals[len(v.seals)-1].c.Size:
+			v.find(m.Size, "the seal of %s UTC covers fewer entries than one before it", at)
+		default:
+			v.seals = append(v.seals, sealed{m, c, key})
+		}
+	}
+	if n := len(v.seals); n > 0 && v.seals[n-1].c.Size > v.last {
+		v.find(v.seals[n-1].c.Size, "the journal ends at J%d; a seal of %s UTC says that it went to J%d: its end is lost",
+			v.last, v.seals[n-1].AtUs.Time().Format("2006-01-02 15:04:05"), v.seals[n-1].c.Size)
+	}
+}
+
+func (v *journalCheck) look(ws []events.Written) error {
+	for i := range ws {
+		for v.tree.n+1 < ws[i].Seq {
+			v.missing()
+		}
+		v.add(leafHash(&ws[i]), ws[i].Type)
+	}
+	if v.progress != nil {
+		v.progress(v.tree.n, v.last)
+	}
+	return nil
+}
+
+// missing takes a sequence that the journal does not hold.
+func (v *journalCheck) missing() {
+	seq := v.tree.n + 1
+	h := holeHash(seq)
+	if kept, err := v.log.Leaf(seq); err == nil && kept != h {
+		v.find(seq, "entry J%d is gone", seq)
+	}
+	v.add(h, "")
+}
+
+func (v *journalCheck) add(h tlog.Hash, typ string) {
+	seq := v.tree.n + 1
+	if kept, err := v.log.Leaf(seq); seq <= v.log.Size() && (err != nil || kept != h) && typ != "" {
+		v.bad = append(v.bad, seq)
+		v.find(seq, "entry J%d (%s) is not what was sealed", seq, typ)
+	}
+	v.tree.add(h)
+	v.Entries++
+	for len(v.seals) > 0 && v.seals[0].c.Size == v.tree.n {
+		v.hold(&v.seals[0])
+		v.seals = v.seals[1:]
+	}
+}
+
+// hold compares the root reached with a seal.
+func (v *journalCheck) hold(s *sealed) {
+	if v.tree.hash() == s.c.Root {
+		v.Seals, v.Size, v.Key = v.Seals+1, s.c.Size, s.key
+		if len(v.bad) > 0 { // the log was wrong, not the journal
+			v.find(0, "the log of seals differs from journal and seal up to J%d: the log itself was altered; delete the file %q beside the seals, it is made again", s.c.Size, hashesFile)
+		}
+		v.bad = nil
+		return
+	}
+	if len(v.bad) > 0 {
+		return // named already
+	}
+	v.find(s.c.Size, "the entries up to J%d do not give the root that the seal of %s UTC signs: something after J%d was altered, and the log of seals with it",
+		s.c.Size, s.AtUs.Time().Format("2006-01-02 15:04:05"), v.Size)
+}
+
+func (v *journalCheck) end() {
+	if v.last > v.Size && v.OK() {
+		v.Notes = append(v.Notes, fmt.Sprintf("Entries J%d to J%d are newer than the newest seal and not yet sealed.", v.Size+1, v.last))
+	}
+}
+
+// Text writes a result for people.
+func (r *Result) Text() string {
+	var b strings.Builder
+	for _, f := range r.Findings {
+		fmt.Fprintf(&b, "NOT AS SEALED: %s\n", f.Text)
+	}
+	for _, n := range r.Notes {
+		fmt.Fprintf(&b, "Note: %s\n", n)
+	}
+	return b.String()
+}
