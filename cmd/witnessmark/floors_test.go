@@ -24,6 +24,7 @@ var floors = []struct {
 	{"events/quantity", 1},
 	{"events/journal", 3},
 	{"events/ledger", 3},
+	{"events/seal", 3},
 	{"events", 2},
 	{"rules/service", 4},
 	{"rules", 3},

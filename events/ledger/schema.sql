@@ -782,3 +782,14 @@ CREATE TABLE photos ( -- the files are in the object store beside the journal, u
 ) STRICT;
 CREATE INDEX photos_by_job ON photos (job);
 CREATE INDEX photos_by_hash ON photos (hash);
+
+CREATE TABLE seals ( -- signed checkpoints; the journal and the file of seals hold the same
+  seq INTEGER PRIMARY KEY,
+  size INTEGER NOT NULL,      -- entries 1 to size are sealed
+  root TEXT NOT NULL,         -- base64
+  note TEXT NOT NULL,         -- the signed checkpoint
+  key TEXT NOT NULL,
+  why TEXT NOT NULL,
+  job TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;

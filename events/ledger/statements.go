@@ -78,6 +78,7 @@ const (
 	putAlert
 	putHole
 	putRulesVersion
+	putSeal
 	settleUnplaced
 	settleAside
 	settleQuestion
@@ -171,6 +172,7 @@ var statements = [numStatements]string{
 		WHERE job = ? AND step = ? AND part = ? AND undone_id = 0`,
 	putHole:         insertInto("holes", 2),
 	putRulesVersion: insertInto("rules_versions", 2),
+	putSeal:         insertInto("seals", 8),
 
 	putRecall:      insertInto("recalls", 16),
 	putRecallLine:  insertInto("recall_lines", 35) + " ON CONFLICT (recall, line) DO NOTHING",

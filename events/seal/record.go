@@ -101,9 +101,9 @@ type gatherer struct {
 	want      map[uint64]bool // sequences of facts and of decisions on them
 	alerts    map[string]bool // the job's
 	opened    bool
-	procedure string          // "ID/revision"
-	offered   uint64          // where its file lies, if that is before the job
-	released  uint64          // where it was released
+	procedure string // "ID/revision"
+	offered   uint64 // where its file lies, if that is before the job
+	released  uint64 // where it was released
 }
 
 var errFound = errors.New("found")

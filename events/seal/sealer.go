@@ -15,8 +15,6 @@ import (
 	"sync"
 	"time"
 
-	"golang.org/x/mod/sumdb/note"
-
 	"witnessmark/events"
 )
 
@@ -51,8 +49,9 @@ type Config struct {
 
 // Sealer seals a journal. Use New, then Run.
 type Sealer struct {
-	cfg Config
-	key Key
+	cfg  Config
+	key  Key
+	from uint64 // entries up to here were there at New
 
 	mu   sync.Mutex // guards what follows
 	log  *Log
@@ -106,6 +105,7 @@ func New(ctx context.Context, cfg Config) (*Sealer, error) {
 // hold compares the journal with the newest seal.
 func (s *Sealer) hold(ctx context.Context) error {
 	last := s.cfg.Journal.Last()
+	s.from = last
 	if s.last.Size > last {
 		return fmt.Errorf("%w: a seal of %s covers entries up to J%d, the journal ends at J%d; stop, keep the data directory as it is, and put back a copy that is whole",
 			ErrTail, s.last.AtUs.Time().Format(time.RFC3339), s.last.Size, last)
@@ -156,7 +156,7 @@ func (s *Sealer) Run(ctx context.Context) error {
 	due := make(chan string, 1) // job released; "" never
 	ended := make(chan error, 1)
 	go func() {
-		ended <- s.cfg.Journal.Follow(ctx, s.cfg.Journal.Last()+1, func(es []events.Entry) error {
+		ended <- s.cfg.Journal.Follow(ctx, s.from+1, func(es []events.Entry) error {
 			if job, ok := released(es); ok {
 				select {
 				case due <- job:
@@ -298,13 +298,4 @@ func Checkpoints(dir string) ([]events.SealMade, error) {
 		out = append(out, m)
 	}
 	return out, sc.Err()
-}
-
-// verifiers are the keys in dir, old ones too.
-func verifiers(dir string) ([]note.Verifier, error) {
-	keys, err := Publics(dir)
-	if err != nil {
-		return nil, err
-	}
-	return Verifiers(keys)
 }

@@ -304,6 +304,7 @@ func (v *journalCheck) missing() {
 	seq := v.tree.n + 1
 	h := holeHash(seq)
 	if kept, err := v.log.Leaf(seq); err == nil && kept != h {
+		v.bad = append(v.bad, seq)
 		v.find(seq, "entry J%d is gone", seq)
 	}
 	v.add(h, "")
