@@ -184,3 +184,9 @@ func (q *Queries) Suspicions(ctx context.Context, tool string) ([]Suspicion, err
 		return err
 	}, tool)
 }
+
+// PositionNow returns the journal sequence up to which the ledger has come, as
+// these queries see it.
+func (q *Queries) PositionNow(ctx context.Context) (uint64, error) {
+	return one(ctx, q, "position", "SELECT seq FROM position", func(r scanner, seq *uint64) error { return r.Scan(seq) })
+}
