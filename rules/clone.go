@@ -21,6 +21,8 @@ func (s *State) Clone() *State {
 	c.ProcTexts = maps.Clone(s.ProcTexts)
 	c.Unreadable = maps.Clone(s.Unreadable)
 	c.Serials = maps.Clone(s.Serials)
+	c.Recalls, c.Series = maps.Clone(s.Recalls), maps.Clone(s.Series)
+	c.Peers, c.Suspects, c.Renewed = s.Peers.Clone(), maps.Clone(s.Suspects), maps.Clone(s.Renewed)
 	c.Learned = s.Learned.Clone()
 	c.index.unplaced = slices.Clone(s.index.unplaced)
 	c.index.loose = slices.Clone(s.index.loose)

@@ -26,6 +26,7 @@ func Decide(s *State, e events.Entry) []events.Outcome {
 	case events.Asker:
 		t.asked(d)
 	}
+	t.watchTools()
 	return t.out
 }
 
@@ -77,6 +78,12 @@ func (t *tx) asked(d events.Asker) {
 		t.answered(req, d)
 	case events.LearningForgetAsked:
 		t.forgetAsked(req, d)
+	case events.RecallAsked:
+		t.recallAsked(req, d)
+	case events.RecallPartAsked:
+		t.recallPart(req, d)
+	case events.RecallLineAsked:
+		t.recallLines(req, d)
 	case events.ResidualAuditAsked:
 		t.auditAsked(req, d)
 	case events.LooseEndOpenAsked:

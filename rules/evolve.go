@@ -57,6 +57,7 @@ func (s *State) jobOfAlert(id string) string {
 
 // fold applies one outcome; now is the time of the fact that caused it.
 func (s *State) fold(o events.OutcomeData, now events.Instant) {
+	s.foldWorth(o)
 	switch o := o.(type) {
 	case events.ShopAdopted:
 		s.Shop, s.ShopHash = o.Shop, o.Hash
@@ -88,7 +89,7 @@ func (s *State) fold(o events.OutcomeData, now events.Instant) {
 	case events.AlertSettled:
 		s.foldSettled(o.Alert)
 	default:
-		if !s.foldTool(o, now) {
+		if !s.foldTool(o, now) && !s.foldRecall(o) {
 			s.foldJob(o, now)
 		}
 	}

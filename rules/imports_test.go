@@ -28,6 +28,8 @@ var allowed = map[string]string{
 	"witnessmark/events":            "what is decided on, and what is decided",
 	"witnessmark/events/quantity":   "values and limits",
 	"witnessmark/rules/calibration": "what calibrations say of a tool, and when it is due",
+	"witnessmark/rules/drift":       "charts over checks, and what production says of tools",
+	"witnessmark/rules/recall":      "whether the span of a recall can be judged",
 	"witnessmark/rules/learn":       "what the pulls of released jobs taught",
 	"witnessmark/rules/residual":    "residual-torque audits",
 	"witnessmark/rules/press":       "where in a pressing the part came home",

@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"witnessmark/events"
+	"witnessmark/rules/drift"
 	"witnessmark/rules/learn"
 	"witnessmark/rules/match"
 	"witnessmark/rules/procedure"
@@ -51,6 +52,11 @@ func New() *State {
 		ProcTexts:  map[string]string{},
 		Unreadable: map[string]string{},
 		Serials:    map[string]SerialUse{},
+		Recalls:    map[string]*Recall{},
+		Series:     map[string][]Series{},
+		Peers:      drift.NewPeers(),
+		Suspects:   map[string]events.ToolSuspected{},
+		Renewed:    map[string]events.Instant{},
 		Learned:    &learn.State{},
 	}
 	s.indexShop()

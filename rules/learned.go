@@ -82,6 +82,7 @@ func (s *State) learn(j *Job) {
 			}
 		}
 	}
+	s.rates(j, pulls)
 	s.Learned.Released(pulls, func(o *events.PullWeighed) string { return LearnKey(j.Proc, o.Step, o.Pass) })
 }
 

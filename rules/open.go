@@ -35,7 +35,7 @@ func (t *tx) openWork() []string {
 			lines = append(lines, fmt.Sprintf("alert %s (%s): %s", a.Alert, words(string(a.Kind)), a.Text))
 		}
 	}
-	return lines
+	return append(lines, t.openRecalls()...)
 }
 
 // told reports whether the steps' own lines already say what an alert says.

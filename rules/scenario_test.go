@@ -325,6 +325,8 @@ func (c *scene) fact(f []string, w map[string]string) events.Data {
 		after, _ := strconv.ParseUint(f[2], 10, 64)
 		next, _ := strconv.ParseUint(f[3], 10, 64)
 		return events.CounterGapFound{Device: f[1], Tool: f[1], Bench: c.bench(w), After: after, Next: next, Restart: next < after}
+	case "recall", "close-line":
+		return c.recallFact(a, f, w)
 	case "noise":
 		return events.FrameRefused{Device: f[1], Tool: f[1], Bench: c.bench(w), Reason: "noise"}
 	}
@@ -563,6 +565,9 @@ func (c *scene) tellOne(o events.OutcomeData) string {
 		if s := c.tellAttested(o); s != "" {
 			return s
 		}
+	}
+	if s := tellRecall(o); s != "" {
+		return s
 	}
 	return fmt.Sprintf("%T", o)
 }

@@ -9,6 +9,7 @@ import (
 	"slices"
 
 	"witnessmark/events"
+	"witnessmark/rules/drift"
 	"witnessmark/rules/learn"
 	"witnessmark/rules/procedure"
 )
@@ -37,6 +38,11 @@ type snapshot struct {
 	Unplaced []events.ReadingUnplaced
 	Tools    []*Tool  // by id
 	Alerts   []*Alert // loose ones oldest first, then those of the jobs
+	Recalls  map[string]*Recall
+	Series   map[string][]Series
+	Peers    *drift.Peers
+	Suspects map[string]events.ToolSuspected
+	Renewed  map[string]events.Instant
 }
 
 type jobSnapshot struct {
@@ -48,7 +54,7 @@ type jobSnapshot struct {
 func (s *State) Snapshot() ([]byte, error) {
 	w := snapshot{
 		Form: snapshotForm, Rules: Version, Cause: s.Cause, Shop: s.Shop, ShopHash: s.ShopHash, Procs: s.ProcTexts, Newest: s.Newest,
-		Learned: s.Learned, Serials: s.Serials, Ended: slices.Sorted(maps.Keys(s.Ended)),
+		Learned: s.Learned, Serials: s.Serials, Recalls: s.Recalls, Series: s.Series, Peers: s.Peers, Suspects: s.Suspects, Renewed: s.Renewed, Ended: slices.Sorted(maps.Keys(s.Ended)),
 	}
 	for _, id := range slices.Sorted(maps.Keys(s.Tools)) {
 		w.Tools = append(w.Tools, s.Tools[id])
@@ -103,6 +109,13 @@ func Restore(b []byte) (*State, error) {
 		s.readProcedure(key)
 	}
 	maps.Copy(s.Newest, w.Newest)
+	maps.Copy(s.Recalls, w.Recalls)
+	maps.Copy(s.Series, w.Series)
+	maps.Copy(s.Suspects, w.Suspects)
+	maps.Copy(s.Renewed, w.Renewed)
+	if w.Peers != nil {
+		s.Peers = w.Peers
+	}
 	for _, id := range w.Ended {
 		s.Ended[id] = true
 	}

@@ -13,6 +13,7 @@ package rules
 
 import (
 	"witnessmark/events"
+	"witnessmark/rules/drift"
 	"witnessmark/rules/learn"
 	"witnessmark/rules/match"
 	"witnessmark/rules/procedure"
@@ -37,6 +38,14 @@ type State struct {
 	Unplaced   map[uint64]events.ReadingUnplaced // by reading
 	Alerts     map[string]*Alert                 // open alerts by id
 	Tools      map[string]*Tool                  // the register, by tool id
+	Recalls    map[string]*Recall                // by id, closed ones without their lines
+	// Series holds what tools deviated at the points at which they were checked.
+	Series map[string][]Series
+	// Peers holds the torque rates of released jobs, Suspects the tools that they
+	// speak against, Renewed since when a tool is what it is.
+	Peers    *drift.Peers
+	Suspects map[string]events.ToolSuspected
+	Renewed  map[string]events.Instant
 	// Learned is what the pulls of released jobs taught, by LearnKey.
 	Learned *learn.State
 	// Serials tells, by part number and serial, which job a part went into.
