@@ -112,7 +112,9 @@ func TestRecallInParts(t *testing.T) {
 func TestBadRecalls(t *testing.T) {
 	c := newScene(t)
 	a := events.Ask{By: "quim", AtUs: c.at}
-	good := func() events.RecallAsked { return recallOf(a, "R9", recallLines("gone", []string{"case:1"}, 1), 1, "bad") }
+	good := func() events.RecallAsked {
+		return recallOf(a, "R9", recallLines("gone", []string{"case:1"}, 1), 1, "bad")
+	}
 	for name, spoil := range map[string]func(*events.RecallAsked){
 		"no id":            func(d *events.RecallAsked) { d.Recall = "" },
 		"no tool":          func(d *events.RecallAsked) { d.Tool = "" },
