@@ -353,6 +353,20 @@ func (t *Task) spread(pieces []Leaf, result float64) float64 {
 	return math.Sqrt(float64(f*f) + float64(s*s))
 }
 
+// MicrometerU is the expanded uncertainty (k = 2) of a measured piece where
+// nobody states one: the greatest permitted error of an outside micrometer of
+// 0 to 25 mm (ISO 3611; from memory).
+var MicrometerU = quantity.Millimetres(0.004)
+
+// Spread returns the expanded uncertainty (k = 2) of a stack of pieces, each
+// with the tolerance where it has not been measured.
+func Spread(pieces []Leaf, tolerance quantity.Length) quantity.Length {
+	return quantity.Millimetres(stackU(pieces, tolerance))
+}
+
+// Sum returns the thickness of pieces together, one of each.
+func Sum(pieces []Leaf) quantity.Length { return mm(sum(pieces)) }
+
 // stackU is the expanded uncertainty of a stack, in mm. Pieces of one nominal
 // thickness that nobody has measured are likely of one lot and err together:
 // theirs add up (JCGM 100:2008, 5.2.2, fully correlated). All else adds by
@@ -364,8 +378,11 @@ func stackU(pieces []Leaf, tolerance quantity.Length) float64 {
 	sum := 0.0
 	for i, p := range pieces {
 		u := p.U.Millimetres()
-		if u == 0 && p.Real.Millimetres() == 0 {
+		switch {
+		case u == 0 && p.Real.Millimetres() == 0:
 			u = 2 * tolerance.Millimetres() / math.Sqrt(3)
+		case u == 0:
+			u = MicrometerU.Millimetres()
 		}
 		n, first := 1, true
 		if p.Real.Millimetres() == 0 {

@@ -357,3 +357,25 @@ func TestMove(t *testing.T) {
 		}
 	}
 }
+
+func TestSidesPredictAndCompare(t *testing.T) {
+	s := Sides{
+		Measured: quantity.Millimetres(0.10), U: quantity.Millimetres(0.005), Ratio: 0.8,
+		Left: []Leaf{leaf(1, 1)}, Right: []Leaf{leaf(1, 1)},
+		Target: length1(0.18), Low: length1(0.14), High: length1(0.22), Total: quantity.Millimetres(0.01), Tolerance: quantity.Millimetres(0.005),
+	}
+	m, err := s.Predict([]Leaf{leaf(1.10, 1)}, []Leaf{leaf(0.90, 1)}) // by hand: 0.10 + 0.8·0.10
+	if err != nil || math.Abs(m.Result.Base()-0.18) > 1e-9 || math.Abs(m.Shift.Millimetres()-0.10) > 1e-9 || m.TotalChange.Millimetres() != 0 {
+		t.Fatalf("%+v, %v", m, err)
+	}
+	for _, c := range []struct {
+		measured float64
+		agrees   bool
+		say      string
+	}{{0.181, true, ""}, {0.10, false, "may not have been changed"}, {0.02, false, "interchanged"}, {0.14, false, "half or by twice"}, {0.30, false, "seated"}, {-0.18, false, "below zero"}} {
+		got, err := s.Compare(m, length1(c.measured), length1(0.005))
+		if all := strings.Join(got.Likely, " "); err != nil || got.Agrees != c.agrees || !strings.Contains(all, c.say) || got.Agrees != (all == "") {
+			t.Errorf("%g: agrees %v, %q, %v; want %q", c.measured, got.Agrees, all, err, c.say)
+		}
+	}
+}

@@ -82,6 +82,53 @@ func Move(drawer []Leaf, s Sides) (Moved, error) {
 	return m, nil
 }
 
+// Predict returns what two stacks give that somebody has chosen.
+func (s *Sides) Predict(left, right []Leaf) (Moved, error) {
+	t := s.task()
+	if err := t.ready(); err != nil {
+		return Moved{}, err
+	}
+	b := &balance{Sides: *s, task: t, left: sum(s.Left), right: sum(s.Right)}
+	dl, dr := sum(left)-b.left, sum(right)-b.right
+	shift := float64(dl-dr) / 2 / 1e6
+	m := Moved{
+		Move: quantity.Millimetres((t.Target.Base() - s.Measured.Millimetres()) / s.Ratio), Found: true,
+		Left: left, Right: right, Shift: quantity.Millimetres(shift), TotalChange: mm(dl + dr),
+		Result: quantity.Millimetres(s.Measured.Millimetres() + float64(s.Ratio*shift)).Value(),
+	}
+	m.U = quantity.Millimetres(b.spread(&m)).Value()
+	b.say(&m)
+	return m, nil
+}
+
+// Compare holds the backlash measured after the stacks were changed against
+// what they were to give; see Task.Compare.
+func (s *Sides) Compare(m Moved, measured, u quantity.Value) (Comparison, error) {
+	t := s.task()
+	c, err := t.Compare(Stack{Result: m.Result, U: m.U}, measured, u, nil)
+	if err != nil || c.Agrees {
+		return c, err
+	}
+	c.Likely = nil
+	say := func(text string) { c.Likely = append(c.Likely, text) }
+	near := func(y float64) bool { return math.Abs(measured.Base()-y) <= c.Allowed.Base() }
+	was, moved := s.Measured.Millimetres(), float64(s.Ratio*m.Shift.Millimetres())
+	if measured.Base() < 0 {
+		say("The value is below zero: the indicator runs the other way, or was zeroed on the wrong side.")
+	}
+	if moved != 0 && near(was) {
+		say("It is what was there before: the stacks may not have been changed.")
+	}
+	if moved != 0 && near(was-moved) {
+		say("It has changed the wrong way by as much: left and right may be interchanged.")
+	}
+	if moved != 0 && (near(was+moved/2) || near(was+2*moved)) {
+		say("It has changed by half or by twice as much: one side may not have been changed, or the ratio is another for this gear.")
+	}
+	say("The bearings may not be seated: turn the gear several times and measure at the same tooth. Dirt under a shim moves the part too.")
+	return c, nil
+}
+
 // pieces returns single pieces as leaves of one.
 func pieces(lists ...[]Leaf) []Leaf {
 	var out []Leaf
