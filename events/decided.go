@@ -252,7 +252,9 @@ const (
 	AlertSameCycle    AlertKind = "same_cycle"     // one cycle came as two readings
 	AlertSeized       AlertKind = "little_turn"    // torque reached with too little rotation: cross-threaded or bottomed
 	AlertYield        AlertKind = "turn_no_torque" // rotation without torque: stripping or yielding
-	AlertZeroShift    AlertKind = "zero_shift"     // all pulls of a tool are off by the same amount
+	AlertShims        AlertKind = "shims_differ"   // work went on though the re-measured value is not as predicted
+	AlertShimStock    AlertKind = "shim_stock_low"
+	AlertZeroShift    AlertKind = "zero_shift" // all pulls of a tool are off by the same amount
 
 	AlertLooseEnd    AlertKind = "loose_end"    // something is still loose where it gets harder to close
 	AlertOrderGuard  AlertKind = "order_guard"  // what must be in before is not

@@ -33,6 +33,8 @@ func (t *tx) leaveStep(i int, why string) {
 		if st.begun() {
 			t.leaveItems(i, why)
 		}
+	case p.Shim != nil && (st.Value == nil || st.Value.counts()):
+		t.leaveShims(i, why)
 	case p.Measure != nil && st.Value != nil:
 		v := st.Value.Judged
 		r := reading{text: v.Text, unit: v.Unit, value: v.Value}
@@ -235,7 +237,7 @@ func (t *tx) gone(a *events.AlertRaised) (how string, gone bool) {
 		})
 	case events.AlertClosing:
 		return "the closing round is done", len(t.job.closingLeftOf(a.Step)) == 0
-	case events.AlertStepSkipped:
+	case events.AlertStepSkipped, events.AlertShims:
 		return "the step is done", t.stepDone(a.Step)
 	}
 	return "", false

@@ -80,6 +80,8 @@ func (j *Job) apply(o events.OutcomeData, now events.Instant) {
 		j.applyWeighed(o)
 	case events.CyclesLost:
 		j.Lost = with(j.Lost, o.Tool, j.Lost[o.Tool]+o.Cycles)
+	case events.ShimFound, events.ShimProposed, events.ShimFitted, events.ShimChecked:
+		j.applyShims(o)
 	default:
 		j.applyAttested(o)
 	}
@@ -207,6 +209,7 @@ func (j *Job) applyVoided(o events.ReadingVoided) {
 	if o.Fastener == "" {
 		if _, i := j.Proc.Step(o.Step); i >= 0 {
 			j.Steps[i].Value = nil
+			j.Steps[i].uncheckShims()
 		}
 		return
 	}
@@ -258,6 +261,7 @@ func (j *Job) applyReset(o events.FastenerReset) {
 	if o.Fastener == "" {
 		if _, i := j.Proc.Step(o.Step); i >= 0 {
 			j.Steps[i].Value = nil
+			j.Steps[i].uncheckShims()
 		}
 		return
 	}

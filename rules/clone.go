@@ -24,6 +24,7 @@ func (s *State) Clone() *State {
 	c.Recalls, c.Series = maps.Clone(s.Recalls), maps.Clone(s.Series)
 	c.Peers, c.Suspects, c.Renewed = s.Peers.Clone(), maps.Clone(s.Suspects), maps.Clone(s.Renewed)
 	c.Learned = s.Learned.Clone()
+	c.Shims = maps.Clone(s.Shims)
 	c.index.unplaced = slices.Clone(s.index.unplaced)
 	c.index.loose = slices.Clone(s.index.loose)
 	return &c

@@ -78,7 +78,7 @@ func (t *tx) leaveBefore(i int, why string) {
 	for k := range i {
 		p, st := &t.job.Proc.Steps[k], &t.job.Steps[k]
 		covered := slices.Contains(covers, p.ID)
-		if p.Joint != nil && (covered || st.begun()) || p.Measure != nil && (covered || st.Value != nil) {
+		if p.Joint != nil && (covered || st.begun()) || p.Measure != nil && (covered || st.Value != nil || p.Shim != nil && st.begun()) {
 			t.leaveStep(k, why)
 		}
 		if p.Joint != nil && covered {

@@ -86,6 +86,12 @@ func (t *tx) asked(d events.Asker) {
 		t.recallLines(req, d)
 	case events.ResidualAuditAsked:
 		t.auditAsked(req, d)
+	case events.ShimStockAsked:
+		t.stockAsked(req, d)
+	case events.ShimFoundAsked:
+		t.shimFoundAsked(req, d)
+	case events.ShimFitAsked:
+		t.shimFitAsked(req, d)
 	case events.LooseEndOpenAsked:
 		t.looseEndOpened(req, d)
 	case events.LooseEndCloseAsked:

@@ -79,6 +79,8 @@ func (t *tx) decideStep(r *request, d *events.DecisionAsked, i int) {
 	switch {
 	case st.Accepted:
 		was = "accepted"
+	case p.Shim != nil && !st.Done:
+		was = st.wasShims()
 	case p.Measure != nil && st.Value != nil:
 		was = string(st.Value.Verdict)
 	case p.Joint != nil && len(t.job.openJoint(i)) > 0:
@@ -153,7 +155,7 @@ func (t *tx) settleAsked(r *request, d events.AlertSettleAsked) {
 // fasteners or step, and by nothing else.
 func (t *tx) decides(a *events.AlertRaised) bool {
 	switch a.Kind {
-	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertClosing, events.AlertSeized, events.AlertYield,
+	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertShims, events.AlertClosing, events.AlertSeized, events.AlertYield,
 		events.AlertPressForce, events.AlertPressSeat, events.AlertPressPair, events.AlertPressRecheck:
 		return true
 	case events.AlertLooseEnd, events.AlertOrderGuard, events.AlertUnanswered, events.AlertOrientation, events.AlertWrongWay, events.AlertStopCheck, events.AlertHoldPoint, events.AlertOpenTime:

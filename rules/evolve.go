@@ -62,6 +62,7 @@ func (s *State) fold(o events.OutcomeData, now events.Instant) {
 	case events.ShopAdopted:
 		s.Shop, s.ShopHash = o.Shop, o.Hash
 		s.registerShop(now)
+		s.stockShims()
 	case events.ProcedureReleased:
 		s.foldProcedure(o)
 	case events.JobOpened:
@@ -74,6 +75,8 @@ func (s *State) fold(o events.OutcomeData, now events.Instant) {
 	case events.JobAbandoned:
 		s.foldSerials(o)
 		s.end(o.Job)
+	case events.ShimStockChanged:
+		s.Shims[o.Drawer] = withPiece(s.Shims[o.Drawer], o.Piece)
 	case events.ReadingUnplaced:
 		s.keepUnplaced(o)
 	case events.ReadingDismissed:
@@ -300,6 +303,9 @@ func jobOf(o events.OutcomeData) string {
 		return o.Job
 	case events.PhotoKept:
 		return o.Job
+	}
+	if id := shimJob(o); id != "" {
+		return id
 	}
 	return attestedJob(o)
 }

@@ -36,6 +36,7 @@ var allowed = map[string]string{
 	"witnessmark/rules/trace":       "what a pull's trace tells",
 	"witnessmark/rules/match":       "which fastener a pull was at",
 	"witnessmark/rules/procedure":   "what is to be done",
+	"witnessmark/rules/shims":       "which shims to fit, and whether the result agrees",
 }
 
 func TestImportsArePure(t *testing.T) {

@@ -58,6 +58,7 @@ func New() *State {
 		Suspects:   map[string]events.ToolSuspected{},
 		Renewed:    map[string]events.Instant{},
 		Learned:    &learn.State{},
+		Shims:      map[string][]events.ShimPiece{},
 	}
 	s.indexShop()
 	return s

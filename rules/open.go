@@ -44,7 +44,7 @@ func told(a *events.AlertRaised) bool {
 		return true
 	}
 	switch a.Kind {
-	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertClosing, events.AlertSeized, events.AlertYield,
+	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertShims, events.AlertClosing, events.AlertSeized, events.AlertYield,
 		events.AlertPressForce, events.AlertPressSeat, events.AlertPressPair, events.AlertPressRecheck:
 		return true
 	case events.AlertUnitSlip, events.AlertToolStatus:
@@ -74,6 +74,8 @@ func (j *Job) openWorkOf(i int) []string {
 		return j.openJoint(i)
 	case st.Done || st.AtHold():
 		return nil
+	case p.Shim != nil:
+		return []string{fmt.Sprintf("%s: %s", j.title(i), j.shimLines(i))}
 	case p.Measure != nil && st.Value == nil:
 		return []string{fmt.Sprintf("%s: not measured", j.title(i))}
 	case p.Measure != nil:

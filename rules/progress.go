@@ -125,7 +125,7 @@ func (st *StepState) next(j *procedure.Joint) (pass, fastener int) {
 
 // begun reports whether a step has been worked on.
 func (st *StepState) begun() bool {
-	if st.Done || st.Value != nil || st.begunParts() {
+	if st.Done || st.Value != nil || st.begunParts() || st.Shim != nil && (st.Shim.Found != nil || st.Shim.Fitted != nil) {
 		return true
 	}
 	for i := range st.Fasteners {

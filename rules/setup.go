@@ -66,6 +66,11 @@ func (s *State) wrongShop(shop *events.Shop) []string {
 		device(d.ID)
 		checkDevice(shop, d, bad)
 	}
+	drawer := ids("shim drawer")
+	for i := range shop.Shims {
+		drawer(shop.Shims[i].ID)
+		wrongDrawer(&shop.Shims[i], bad)
+	}
 	return append(wrong, s.orphans(shop)...)
 }
 

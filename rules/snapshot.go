@@ -33,8 +33,9 @@ type snapshot struct {
 	Newest   map[string]string
 	Jobs     []jobSnapshot // by id
 	Learned  *learn.State
-	Serials  map[string]SerialUse `json:",omitempty"`
-	Ended    []string             // sorted
+	Serials  map[string]SerialUse          `json:",omitempty"`
+	Ended    []string                      // sorted
+	Shims    map[string][]events.ShimPiece `json:",omitempty"`
 	Unplaced []events.ReadingUnplaced
 	Tools    []*Tool  // by id
 	Alerts   []*Alert // loose ones oldest first, then those of the jobs
@@ -54,7 +55,7 @@ type jobSnapshot struct {
 func (s *State) Snapshot() ([]byte, error) {
 	w := snapshot{
 		Form: snapshotForm, Rules: Version, Cause: s.Cause, Shop: s.Shop, ShopHash: s.ShopHash, Procs: s.ProcTexts, Newest: s.Newest,
-		Learned: s.Learned, Serials: s.Serials, Recalls: s.Recalls, Series: s.Series, Peers: s.Peers, Suspects: s.Suspects, Renewed: s.Renewed, Ended: slices.Sorted(maps.Keys(s.Ended)),
+		Learned: s.Learned, Serials: s.Serials, Shims: s.Shims, Recalls: s.Recalls, Series: s.Series, Peers: s.Peers, Suspects: s.Suspects, Renewed: s.Renewed, Ended: slices.Sorted(maps.Keys(s.Ended)),
 	}
 	for _, id := range slices.Sorted(maps.Keys(s.Tools)) {
 		w.Tools = append(w.Tools, s.Tools[id])

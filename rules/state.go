@@ -50,6 +50,9 @@ type State struct {
 	Learned *learn.State
 	// Serials tells, by part number and serial, which job a part went into.
 	Serials map[string]SerialUse
+	// Shims holds what lies in the drawers of shims, by the drawer's id; see
+	// ShimDrawers.
+	Shims map[string][]events.ShimPiece
 	// ProcTexts holds the files of the released procedures, by ProcKey.
 	ProcTexts map[string]string
 	// Unreadable tells, by ProcKey, why a released procedure cannot be read by
@@ -120,6 +123,7 @@ type StepState struct {
 	Accepted  bool            // left open or out of limits by a lead's decision
 	Answer    string          // of an attested step
 	Items     []ItemState     // answers to what the step asks, oldest first
+	Shim      *ShimState      `json:",omitempty"` // of a shim step whose stack is chosen
 	// Hold is set once the work is done and waits for its hold point; HoldPassed
 	// once that is released.
 	Hold       *events.HoldOpened

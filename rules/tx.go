@@ -20,10 +20,11 @@ type tx struct {
 
 	job      *Job // clone; nil if no job is concerned
 	out      []events.Outcome
-	raised   []events.AlertRaised // in this decision
-	settled  []string             // alert ids, in this decision
-	used     []uint64             // readings that an answer takes up
-	unplaced uint64               // reading that stops being unplaced in this decision
+	raised   []events.AlertRaised          // in this decision
+	settled  []string                      // alert ids, in this decision
+	drawers  map[string][]events.ShimPiece // of shims, as decided so far; nil: none has changed
+	used     []uint64                      // readings that an answer takes up
+	unplaced uint64                        // reading that stops being unplaced in this decision
 	alerts   int
 }
 
@@ -117,9 +118,11 @@ func (t *tx) follow() {
 		return
 	}
 	t.openTimes(t.at)
+	t.followShims()
 	for i := range t.job.Steps {
 		t.followStep(i)
 	}
+	t.proposeWhereDue()
 	t.followLooseEnds()
 	t.settleGone()
 	t.deadline()
@@ -133,6 +136,8 @@ func (t *tx) followStep(i int) {
 	case ok:
 	case p.Joint != nil:
 		full = st.Pass >= len(p.Joint.Passes)
+	case p.Shim != nil:
+		full = st.Accepted || st.shimClosed()
 	case p.Measure != nil:
 		full = st.Accepted || st.Value != nil && st.Value.counts()
 	default:

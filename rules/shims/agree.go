@@ -52,6 +52,18 @@ func (t *Task) Compare(fitted Stack, measured, u quantity.Value, drawer []Leaf) 
 	return c, nil
 }
 
+// beside returns what another stack would give, by what the fitted one should.
+func (t *Task) beside(fitted Stack, stack float64) float64 {
+	d := stack - fitted.Sum.Millimetres()
+	switch t.Sense {
+	case GivesPlay:
+		return fitted.Result.Base() + d
+	case Preloads:
+		return max(0, fitted.Result.Base()+float64(t.Stiffness.NewtonsPerMillimetre()*d))
+	}
+	return fitted.Result.Base() - d
+}
+
 // likely names what explains a difference. What a number can show comes
 // first: a sign, a unit, a stack that was not changed, a piece too many or
 // too few, one taken for another. What is common in the trade follows (common
@@ -61,6 +73,7 @@ func (t *Task) likely(fitted Stack, measured quantity.Value, c Comparison, drawe
 	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
 	x, allowed := measured.Base(), c.Allowed.Base()
 	near := func(y float64) bool { return math.Abs(x-y) <= allowed }
+	would := func(stack float64) float64 { return t.beside(fitted, stack) }
 	if x < 0 {
 		say("The value is below zero: the indicator runs the other way, or was zeroed on the wrong side.")
 	}
@@ -73,7 +86,7 @@ func (t *Task) likely(fitted Stack, measured quantity.Value, c Comparison, drawe
 		}
 	}
 	stack := fitted.Sum.Millimetres()
-	if before := t.resultOf(t.Fitted.Millimetres()); near(before) && nm(t.Fitted) != nm(fitted.Sum) {
+	if before := would(t.Fitted.Millimetres()); near(before) && nm(t.Fitted) != nm(fitted.Sum) {
 		say("It is what was there before: the new stack may not be in.")
 	}
 	swap := false
@@ -82,14 +95,14 @@ func (t *Task) likely(fitted Stack, measured quantity.Value, c Comparison, drawe
 			continue
 		}
 		th := p.Takes().Millimetres()
-		if near(t.resultOf(stack - th)) {
+		if near(would(stack - th)) {
 			say("One piece of %s may be missing.", p)
 		}
-		if near(t.resultOf(stack + th)) {
+		if near(would(stack + th)) {
 			say("There may be one piece of %s too many: thin pieces stick together.", p)
 		}
 		for _, q := range drawer {
-			if nm(q.Takes()) != nm(p.Takes()) && !swap && near(t.resultOf(stack-th+q.Takes().Millimetres())) && math.Abs(q.Takes().Millimetres()-th) > 0 {
+			if nm(q.Takes()) != nm(p.Takes()) && !swap && near(would(stack-th+q.Takes().Millimetres())) && math.Abs(q.Takes().Millimetres()-th) > 0 {
 				say("A piece of %s may be in where %s should be: measure the pieces.", q, p)
 				swap = true
 			}
