@@ -10,9 +10,9 @@ import (
 	"time"
 
 	"witnessmark/events"
+	"witnessmark/events/settle"
 	"witnessmark/ingest/port"
 	"witnessmark/ingest/profile"
-	"witnessmark/ingest/settle"
 )
 
 // device captures one tool. All but status and store belong to the goroutine

@@ -4,8 +4,8 @@ import (
 	"time"
 
 	"witnessmark/events"
+	"witnessmark/events/settle"
 	"witnessmark/ingest/profile"
-	"witnessmark/ingest/settle"
 )
 
 // Bounds of one SamplesCaptured: what a power cut can cost, and how many

@@ -45,7 +45,7 @@ func (j *Job) apply(o events.OutcomeData, now events.Instant) {
 		j.applyReset(o)
 	case events.StepFinished:
 		if _, i := j.Proc.Step(o.Step); i >= 0 {
-			j.Steps[i].Done, j.Steps[i].Answer = true, o.Answer
+			j.Steps[i].Done, j.Steps[i].Answer, j.Steps[i].Guided = true, o.Answer, nil
 		}
 	case events.StepReopened:
 		if _, i := j.Proc.Step(o.Step); i >= 0 {
@@ -83,7 +83,9 @@ func (j *Job) apply(o events.OutcomeData, now events.Instant) {
 	case events.ShimFound, events.ShimProposed, events.ShimFitted, events.ShimChecked:
 		j.applyShims(o)
 	default:
-		j.applyAttested(o)
+		if !j.applyGuided(o) {
+			j.applyAttested(o)
+		}
 	}
 }
 
@@ -208,7 +210,7 @@ func (j *Job) applyJudged(o events.ReadingJudged, now events.Instant) {
 func (j *Job) applyVoided(o events.ReadingVoided) {
 	if o.Fastener == "" {
 		if _, i := j.Proc.Step(o.Step); i >= 0 {
-			j.Steps[i].Value = nil
+			j.Steps[i].Value, j.Steps[i].Made = nil, nil
 			j.Steps[i].uncheckShims()
 		}
 		return
@@ -260,7 +262,7 @@ func (j *Job) acceptRest(step int) {
 func (j *Job) applyReset(o events.FastenerReset) {
 	if o.Fastener == "" {
 		if _, i := j.Proc.Step(o.Step); i >= 0 {
-			j.Steps[i].Value = nil
+			j.Steps[i].Value, j.Steps[i].Made = nil, nil
 			j.Steps[i].uncheckShims()
 		}
 		return

@@ -19,6 +19,10 @@ func Decide(s *State, e events.Entry) []events.Outcome {
 		t.counterGap(d)
 	case events.FrameRepeated:
 		t.resent(d)
+	case events.SamplesCaptured:
+		t.samples(d)
+	case events.LinkChanged:
+		t.linkChanged(d)
 	case events.TimeReached:
 		t.timeReached(d)
 	case events.ShopDescribed:
@@ -114,6 +118,8 @@ func (t *tx) asked(d events.Asker) {
 		t.pressRechecked(req, d)
 	case events.PhotoTaken:
 		t.photoTaken(req, d)
+	case events.MeasureAsked:
+		t.measureAsked(req, d)
 	default:
 		t.refuse(req, "unknown_request", fmt.Sprintf("this program does not know the request %q", req.name), "Use a newer version.")
 	}

@@ -307,5 +307,8 @@ func jobOf(o events.OutcomeData) string {
 	if id := shimJob(o); id != "" {
 		return id
 	}
+	if job := guidedJob(o); job != "" {
+		return job
+	}
 	return attestedJob(o)
 }

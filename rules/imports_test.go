@@ -37,6 +37,7 @@ var allowed = map[string]string{
 	"witnessmark/rules/match":       "which fastener a pull was at",
 	"witnessmark/rules/procedure":   "what is to be done",
 	"witnessmark/rules/shims":       "which shims to fit, and whether the result agrees",
+	"witnessmark/rules/gauge":       "guided measurements with indicators",
 }
 
 func TestImportsArePure(t *testing.T) {

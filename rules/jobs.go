@@ -67,6 +67,9 @@ func (t *tx) freeBench(r *request, bench string) bool {
 
 func (t *tx) pauseAsked(r *request, d events.JobPauseAsked) {
 	if t.mayWork(r) && t.activeJob(r, d.Job) {
+		if i, _, ok := t.job.guidedNow(); ok && t.job.Steps[i].Guided != nil {
+			t.endGuided(i, r.By, "the job was paused: the indicator will not stand where it stood")
+		}
 		t.add(events.JobPaused{Job: d.Job, By: r.By, Note: d.Note, AtUs: t.at})
 	}
 }

@@ -31,6 +31,9 @@ type reading struct {
 	numbered bool               // by the tool's own counter
 	taken    events.Instant     // by the tool's clock where it is known, else 0
 	found    *events.TraceFound // what its trace told, nil without one
+	raw      *events.Trace      // the trace itself, of a reading just taken
+
+	resolution quantity.Value
 }
 
 // slot is where a reading could count: a fastener in a pass of a torque step,
@@ -86,6 +89,7 @@ func readingOf(e *events.Entry, d *events.ReadingTaken) *reading {
 	r := &reading{
 		seq: e.Seq, tool: d.Tool, bench: d.Bench, mode: d.Mode, text: d.Text, unit: d.Unit,
 		value: d.Value, angle: d.Angle, at: e.Time, by: d.By, status: d.ToolStatus, stroke: d.Stroke, duration: d.DurationUs, taken: d.TakenAtUs, numbered: d.ToolCounter != nil,
+		raw: d.Trace, resolution: d.Resolution,
 	}
 	if d.ReceivedAtUs != 0 {
 		r.at = d.ReceivedAtUs
@@ -154,6 +158,7 @@ func (t *tx) placeInJob(r *reading, tool *toolDates) {
 	}
 	fits := wants && misfit == ""
 	switch {
+	case t.guidedReading(r, tool):
 	case r.mode == events.ModeSettled:
 		t.settledValue(r, tool, &w, wants && !other, misfit)
 	case conditionOf(r.status) == fault && !(fits && w.joint != nil):

@@ -131,7 +131,10 @@ type StepState struct {
 	// Parts is what is recorded of a parts step's kit, oldest first.
 	Parts []events.PartRecorded
 	// Presses are the places of a press step, as PressSpec.Places.
-	Presses []PressState
+	Presses  []PressState
+	Guided   *Guided                 // of one that is measured under guidance: how far it is; nil before and after
+	Attempts int                     // how often that was begun
+	Made     *events.MeasurementMade // its latest result
 }
 
 // FastenerState is how far a fastener has come.

@@ -97,6 +97,9 @@ func (b *batch) outcome(o outcome, data events.OutcomeData) error {
 	if done, err := b.recallOutcome(o, data); done {
 		return err
 	}
+	if done, err := b.measuredOutcome(o, data); done {
+		return err
+	}
 	return fmt.Errorf("no table for outcome type %q", name)
 }
 

@@ -793,3 +793,38 @@ CREATE TABLE seals ( -- signed checkpoints; the journal and the file of seals ho
   job TEXT NOT NULL,
   at_us INTEGER NOT NULL
 ) STRICT;
+
+CREATE TABLE measurements ( -- results of guided measurements; the judgement that follows each makes its value count
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  attempt INTEGER NOT NULL,
+  method TEXT NOT NULL,
+  judged TEXT NOT NULL,       -- which figure: mean, least, greatest, movement, eccentricity, form
+  what TEXT NOT NULL,
+  dim INTEGER NOT NULL,
+  value_base REAL,
+  u_base REAL,                -- expanded uncertainty, k = 2
+  lsl_base REAL,
+  usl_base REAL,
+  verdict TEXT NOT NULL,
+  points INTEGER NOT NULL,
+  typed INTEGER NOT NULL,     -- points that a person typed
+  tool TEXT NOT NULL,
+  calibrated TEXT NOT NULL,   -- date
+  by_person TEXT NOT NULL,
+  at_us INTEGER NOT NULL,
+  detail TEXT NOT NULL        -- JSON: the whole outcome, with figures, budget, warnings and curve
+) STRICT;
+CREATE INDEX measurements_by_job ON measurements (job);
+
+CREATE TABLE measure_events ( -- what happened on the way to a result; thinned samples are in the journal alone
+  id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL,
+  step TEXT NOT NULL,
+  kind TEXT NOT NULL,         -- written name of the outcome
+  fact INTEGER NOT NULL,      -- of a point or a reading: journal sequence of what showed it; else 0
+  at_us INTEGER NOT NULL,
+  detail TEXT NOT NULL        -- JSON: the whole outcome
+) STRICT;
+CREATE INDEX measure_events_by_job ON measure_events (job);

@@ -198,6 +198,7 @@ func everything() *script {
 	s.shims()
 	inventedParts(s, desk)
 	s.recalled()
+	s.measured()
 	s.add("seal", minute(90), events.SealMade{Size: uint64(len(s.entries)), Root: "cm9vdA==", Note: "a signed note", Key: "witnessmark/fenholt+01234567", Why: "release", Job: "j-1", AtUs: minute(90)})
 	return s
 }

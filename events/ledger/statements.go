@@ -75,6 +75,8 @@ const (
 	putShimDrawer
 	putShimStock
 	putShimStep
+	putMeasurement
+	putMeasureEvent
 	putAlert
 	putHole
 	putRulesVersion
@@ -170,6 +172,8 @@ var statements = [numStatements]string{
 	putPhoto:         insertInto("photos", 12),
 	undoPart: `UPDATE parts SET undone_id = ?, undone_by = ?, undone_reason = ?, undone_at_us = ?
 		WHERE job = ? AND step = ? AND part = ? AND undone_id = 0`,
+	putMeasurement:  insertInto("measurements", 20),
+	putMeasureEvent: insertInto("measure_events", 7),
 	putHole:         insertInto("holes", 2),
 	putRulesVersion: insertInto("rules_versions", 2),
 	putSeal:         insertInto("seals", 8),

@@ -16,8 +16,8 @@ import (
 
 	"go.yaml.in/yaml/v3"
 
+	"witnessmark/events/settle"
 	"witnessmark/ingest/profiles"
-	"witnessmark/ingest/settle"
 )
 
 // mostText bounds a profile file; real ones have some 2 kB.

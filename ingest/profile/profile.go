@@ -11,7 +11,7 @@ package profile
 import (
 	"time"
 
-	"witnessmark/ingest/settle"
+	"witnessmark/events/settle"
 )
 
 // Parity of a serial line.

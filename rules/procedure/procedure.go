@@ -8,6 +8,7 @@ import (
 
 	"witnessmark/events"
 	"witnessmark/events/quantity"
+	"witnessmark/rules/gauge"
 )
 
 // Deference is the caution that every procedure carries. Parse puts it first
@@ -169,4 +170,5 @@ type MeasureSpec struct {
 	Target, LSL, USL quantity.Value // the zero Value where the procedure states none: Target, or one of the limits
 	Unit             quantity.Unit  // in which the procedure states the limits
 	Tools, ToolKinds []string       // as of a Joint
+	Gauge            *gauge.Spec    // how the program leads through it; nil: one value, as it comes
 }

@@ -7,6 +7,7 @@ import (
 
 	"witnessmark/events"
 	"witnessmark/events/quantity"
+	"witnessmark/rules/gauge"
 )
 
 // procedure builds the procedure and checks what a schema cannot say. It
@@ -174,8 +175,12 @@ func (r *reader) faceOf(s at, p *Procedure) {
 }
 
 func (r *reader) measure(s at) *MeasureSpec {
-	m := &MeasureSpec{What: s.get("what").text()}
-	m.Tools, m.ToolKinds = r.tools(s, events.ToolDialIndicator)
+	m := &MeasureSpec{What: s.get("what").text(), Gauge: r.gauge(s)}
+	want, fit := quantity.DimLength, []events.ToolKind{events.ToolDialIndicator}
+	if m.Gauge != nil && m.Gauge.Method == gauge.Drag {
+		want, fit = quantity.DimTorque, []events.ToolKind{events.ToolTorqueWrench, events.ToolTorqueTester, events.ToolPressGauge}
+	}
+	m.Tools, m.ToolKinds = r.tools(s, fit...)
 	l, ok := r.limits(s, quantity.NoDimension)
 	if !ok {
 		return m
@@ -184,9 +189,8 @@ func (r *reader) measure(s at) *MeasureSpec {
 		amount
 		p at
 	}{{l.target, s.get("target")}, {l.low, s.get("limits")}, {l.high, s.get("limits")}} {
-		if d := a.Dimension(); d != quantity.NoDimension && d != quantity.DimLength {
-			r.err(a.p, fmt.Sprintf("a measure step takes the value of an indicator, a length; %q is %s", a.text, withArticle(d)),
-				"a length, or a step of kind attest with a statement")
+		if d := a.Dimension(); d != quantity.NoDimension && d != want {
+			r.wrongMeasure(a.p, a.text, d, want)
 			return m
 		}
 	}

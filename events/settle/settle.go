@@ -1,4 +1,6 @@
-// Package settle finds the settled values in the samples of an indicator. It
+// Package settle finds the settled values in the samples of an indicator, both
+// for ingest, which makes readings of them, and for the rules, which look into
+// the samples of a guided measurement: there is one definition of settled. It
 // is pure: the time comes with each sample.
 //
 // An indicator shows a value all the time. A reading is the value at which it
