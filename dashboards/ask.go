@@ -38,6 +38,8 @@ type askView struct {
 	ByTitle string   // above them
 	Items   []string
 	People  []personView
+	Item    *itemAskView // of "item"
+	Loose   []looseView  // of "loose"
 	Back    string
 }
 
@@ -65,6 +67,12 @@ var asks = map[string]askMaker{
 	"release":  askRelease,
 	"abandon":  askAbandon,
 	"audit":    askAudit,
+
+	"item":      askItem,
+	"loose":     askLoose,
+	"looseopen": askLooseOpen,
+	"hold":      askHold,
+	"finding":   askFinding,
 }
 
 var needsNoJob = []string{"who", "keys", "dismiss", "settle"}
@@ -125,6 +133,7 @@ func askKeys(_ *Pages, _ *http.Request, _ viewer, _ *rules.Job, a *askView) erro
 		{"C", "confirm the step", "", false}, {"T", "type a value that was read by eye", "", false}, {"D", "a lead decides", "", false}, {"V", "the last reading was a mistake", "", false},
 		{"F", "point at a fastener", "", false}, {"U", "say what a reading is for", "", false},
 		{"1 … 4", "answer the question about a pull", "", false}, {"K", "a lead audits a finished fastener", "", false},
+		{"Q", "answer what the step asks", "", false}, {"L", "loose ends", "", false}, {"E", "release a hold point", "", false},
 		{"P", "pause", "", false}, {"H", "hand over", "", false}, {"R", "release", "", false}, {"W", "who works here", "", false},
 		{"← →", "go round the fasteners; Enter points at one", "", false}, {"Esc", "close", "", false},
 	}

@@ -56,7 +56,7 @@ type gaugeView struct {
 
 // nextView says what is to be done next.
 type nextView struct {
-	Kind  string `json:"kind"`  // "torque", "closing", "audit", "measure", "confirm", "held", "none", "idle"
+	Kind  string `json:"kind"`  // "torque", "closing", "audit", "measure", "confirm", "answer", "hold", "held", "none", "idle"
 	Where string `json:"where"` // "Fastener 7, at 2 o'clock"
 	How   string `json:"how"`   // "final pass: 26.0 lbf·ft (23.4 to 28.6)"
 	Note  string `json:"note"`  // what is unusual about it, as a sentence
@@ -98,6 +98,8 @@ type alertView struct {
 	State                string // "raised", "seen"
 	Icon                 *icon  // nil: the caution sign
 	Text, Todo, Likely   string
+	Finding              bool // a lead may decide on the answer it is about
+	Stays                bool // only work or a decision settles it
 	Where                string
 	SeenBy               string
 	At                   string
@@ -145,6 +147,11 @@ type benchView struct {
 	Question *questionView
 	Aside    []asideView // of the shown step, latest first
 	Audits   []auditView // of the shown step, latest first
+	Loose    []looseView // open loose ends of the job
+	Items    []itemView  // what the shown step asks
+	Ahead    []string    // what the shown step would bury, or get ahead of
+	Holds    []holdView  // steps that wait at their hold points
+	Note     string      // of the last pause or hand-over
 	Finished bool        // some fastener is finished: it can be audited
 	pass     int
 }
@@ -248,6 +255,7 @@ func (v viewer) work(bv *benchView, job *rules.Job, shown string) {
 	bv.Question = v.question(job)
 	bv.Finished = len(v.finished(job)) > 0
 	bv.Next, bv.Held = v.next(job, cur, pass, fastener)
+	v.attested(bv, job, show)
 	if show < 0 {
 		return
 	}
@@ -358,7 +366,7 @@ func (v viewer) step(job *rules.Job, i, pass int, current bool) *stepView {
 		Text: spec.Text, Cautions: spec.Cautions, Statement: spec.Statement,
 		Finished: st.Done || st.Accepted,
 	}
-	s.Confirm = spec.Joint == nil && spec.Measure == nil && !s.Finished
+	s.Confirm = spec.Joint == nil && spec.Measure == nil && !s.Finished && !st.AtHold()
 	if j := spec.Joint; j != nil {
 		if !current {
 			pass = st.Pass
@@ -453,6 +461,8 @@ func (v viewer) stepIcon(job *rules.Job, i int, current bool, done int) (icon, s
 		return icon{Look: rules.LookWitnessed, Grade: events.Reasoned, Accepted: true}, "accepted"
 	case st.Done:
 		return icon{Look: rules.LookWitnessed, Grade: events.Reasoned}, "done"
+	case st.AtHold():
+		return icon{Look: rules.LookPart, Next: true}, "waits"
 	case current:
 		return icon{Look: rules.LookNext, Next: true, Part: done > 0 || st.Pass > 0}, "now"
 	case done > 0 || st.Pass > 0:
@@ -470,6 +480,9 @@ func (v viewer) next(job *rules.Job, cur, pass, fastener int) (nextView, []strin
 		return nextView{Kind: "none", Where: "All steps are done", How: "Ask for the release."}, held
 	}
 	spec := &job.Proc.Steps[cur]
+	if n, ok := v.attestedNext(job, cur); ok && (fastener < 0 || job.PointedStep == "") {
+		return n, held
+	}
 	switch {
 	case spec.Joint != nil && fastener >= 0 && pass < len(spec.Joint.Passes):
 		f, p := spec.Joint.Fasteners[fastener], spec.Joint.Passes[pass]
@@ -667,6 +680,7 @@ func (v viewer) alert(a *rules.Alert) alertView {
 	if len(a.Likely) > 1 && !strings.Contains(a.Text, "probably ") {
 		av.Likely = sentence(likelyWords(a.Likely))
 	}
+	av.Finding, av.Stays = isFinding(a.Kind) && a.Blocks, settles(a.Kind)
 	if k.look != "" {
 		av.Icon = &icon{Look: k.look}
 	}

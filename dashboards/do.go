@@ -132,6 +132,9 @@ func (f form) reading() uint64 {
 func (p *Pages) do(w http.ResponseWriter, r *http.Request) error {
 	what := r.PathValue("what")
 	make, ok := requests[what]
+	if !ok {
+		make, ok = attestedRequests[what]
+	}
 	if !ok && what != "offer" {
 		return problem(http.StatusNotFound, "There is no such request: "+what, "Go back to the bench.")
 	}
@@ -270,6 +273,9 @@ func (p *Pages) who(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	if f.values.Has("badge") {
+		return p.scanned(w, r, f)
+	}
 	id := f.get("person")
 	known := id == ""
 	p.cfg.Service.View(func(st *rules.State) {
@@ -280,13 +286,17 @@ func (p *Pages) who(w http.ResponseWriter, r *http.Request) error {
 	if !known {
 		return p.problemAt(f.get("bench"), http.StatusBadRequest, "The shop file names nobody with the id "+id+".", "Choose a person from the list.")
 	}
-	c := &http.Cookie{Name: personCookie, Value: url.QueryEscape(id), Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode, MaxAge: 14 * 3600}
+	c := personCookieOf(id)
 	if id == "" {
 		c.MaxAge = -1
 	}
 	http.SetCookie(w, c)
 	http.Redirect(w, r, p.returnTo(f, "who", nil), http.StatusSeeOther)
 	return nil
+}
+
+func personCookieOf(id string) *http.Cookie {
+	return &http.Cookie{Name: personCookie, Value: url.QueryEscape(id), Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode, MaxAge: 14 * 3600}
 }
 
 // person is who works at the screen that sent r; "" if nobody said.

@@ -136,6 +136,18 @@ func benchOf(st *rules.State, o events.OutcomeData) (bench string, known bool) {
 		return ofJob(o.Job)
 	case events.PullSetAside:
 		return o.Bench, true
+	case events.ItemAnswered:
+		return ofJob(o.Job)
+	case events.LooseEndOpened:
+		return ofJob(o.Job)
+	case events.LooseEndClosed:
+		return ofJob(o.Job)
+	case events.HoldOpened:
+		return ofJob(o.Job)
+	case events.HoldReleased:
+		return ofJob(o.Job)
+	case events.BenchTaken:
+		return o.Bench, true
 	case events.AlertRaised:
 		if b, ok := ofJob(o.Job); ok && (o.Bench == "" || o.Bench == b) {
 			return b, true

@@ -175,6 +175,9 @@ func (s *State) due(now events.Instant) []string {
 	return ids
 }
 
+// Span writes a length of time for people: "3 min", "90 s".
+func Span(d time.Duration) string { return span(d) }
+
 func span(d time.Duration) string {
 	if d >= time.Minute && d%time.Minute == 0 {
 		return fmt.Sprintf("%d min", d/time.Minute)

@@ -108,6 +108,10 @@ func (t *tx) holdReleased(r *request, d events.HoldReleaseAsked) {
 	}
 }
 
+// WorkedOn reports whether a person did any of the work of step i, which has
+// come to its hold point.
+func (j *Job) WorkedOn(i int, person string) bool { return j.workedOn(i, person) }
+
 // workedOn reports whether a person did any of step i's work: finished it,
 // took a reading that counts, or answered what it asks.
 func (j *Job) workedOn(i int, person string) bool {
