@@ -52,6 +52,9 @@ func newViews() (*views, error) {
 		"plural":  plural,
 		"inc":     func(i int) int { return i + 1 },
 		"hexdump": hexdump,
+
+		"loosecount": looseCount,
+		"hours":      hours,
 	}).Funcs(recordWords()).ParseFS(pageFiles, "pages/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("parse pages: %w", err)

@@ -320,10 +320,43 @@
   function setKeys(on) { try { localStorage.setItem("wm-keys", on ? "on" : "off"); } catch (e) { /* kept for this page only */ } keysLabel(); }
   function keysLabel() { const b = $("keyswitch"); if (b) b.textContent = keysOn() ? b.dataset.on : b.dataset.off; body.dataset.keys = keysOn() ? "on" : "off"; }
 
+  // A scanner types as a keyboard does, only faster than any finger: a line of
+  // keys with no more than a moment between them, and Enter. A key waits for
+  // that moment before it does what it is for, so that a scan presses none.
+  const moment = 40, leastScan = 4;
+  let typed = "", typedAt = 0, soon = 0;
+  function scanKey(e, act) {
+    const now = e.timeStamp;
+    if (now - typedAt > moment) typed = "";
+    typedAt = now;
+    clearTimeout(soon);
+    if (e.key === "Enter" && typed.length >= leastScan) {
+      e.preventDefault();
+      const line = typed;
+      typed = "";
+      scanned(line);
+      return;
+    }
+    if (e.key.length === 1) typed += e.key;
+    if (typed.length > 1) return;
+    soon = setTimeout(act, moment);
+  }
+
+  async function scanned(line) {
+    if (!bench) return;
+    if (await send("/who", { bench, badge: line }, $("refused"))) location.reload();
+  }
+
   addEventListener("keydown", (e) => {
     if (e.ctrlKey || e.metaKey || e.altKey || dialog.open) return;
     const at = document.activeElement;
     if (at && at.matches("input, select, textarea")) return;
+    if (bench && (e.key.length === 1 && e.key !== " " || e.key === "Enter" && typed.length >= leastScan)) { scanKey(e, () => shortcut(e)); return; }
+    shortcut(e);
+  });
+
+  function shortcut(e) {
+    const at = document.activeElement;
     const bolts = [...document.querySelectorAll(".face .bolt[role=button]")];
     if (at && at.matches(".face .bolt")) {
       if (e.key === "Enter" || e.key === " ") { e.preventDefault(); point(at); return; }
@@ -341,7 +374,7 @@
     for (const b of document.querySelectorAll("[data-key]")) {
       if (b.dataset.key === key && b.offsetParent !== null) { e.preventDefault(); b.click(); return; }
     }
-  });
+  }
 
   keysLabel();
   hear();
