@@ -69,6 +69,8 @@ type Config struct {
 	// Hosts are further names under which the pages may be asked for on a
 	// loopback address, where a proxy stands in front.
 	Hosts []string
+	// Seals gives sealed records; nil where nothing is sealed.
+	Seals Seals
 	// Banner is shown on every page, such as "Demo: all data is invented".
 	Banner string
 }
@@ -167,6 +169,8 @@ func (p *Pages) routes() http.Handler {
 	page("GET /procedures/{procedure}/{revision}/learned/{step}/{pass}", "learned-plot", p.learnedPlot)
 	page("GET /procedures/{procedure}/{revision}/revise", "revise", p.revise)
 	page("GET /legend", "legend", p.legend)
+	page("GET /seals", "seals", p.abreast(p.seals))
+	page("GET /jobs/{job}/sealed", "sealed-record", p.abreast(p.sealedRecord))
 	page("POST /do/{what}", "do", p.do)
 	page("POST /who", "who", p.who)
 	mux.Handle("GET /live", http.HandlerFunc(p.live))

@@ -172,6 +172,7 @@ type jobView struct {
 	Line   jobLine
 	Open   []string // what blocks the release
 	Live   bool
+	Sealed bool // a sealed record can be had
 	// Benches names every bench of the shop file in force by its id.
 	Benches benchNames
 }
@@ -220,7 +221,7 @@ func (p *Pages) job(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	jv := jobView{Record: rec}
+	jv := jobView{Record: rec, Sealed: p.cfg.Seals != nil}
 	p.cfg.Service.View(func(st *rules.State) {
 		v := viewer{st, p.now()}
 		jv.Line = v.jobLine(&j)

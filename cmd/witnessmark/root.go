@@ -51,8 +51,8 @@ Start here:
 		}
 	}
 	add("run", newDemo(), newServe(), newSimulate())
-	add("work", newJob(), newProcedure(), newShop(), newAudit(), newJudge(), newMetrology())
-	add("care", newDoctor(), newRebuild(), newBench(), newVersion())
+	add("work", newJob(), newProcedure(), newShop(), newAudit(), newRecord(), newJudge(), newMetrology())
+	add("care", newDoctor(), newRebuild(), newSeal(), newVerify(), newBench(), newVersion())
 	root.AddCommand(newBenchServed())
 	wrapArgs(root)
 	return root

@@ -20,6 +20,7 @@ import (
 	"witnessmark/events"
 	"witnessmark/events/journal"
 	"witnessmark/events/ledger"
+	"witnessmark/events/seal"
 	"witnessmark/ingest"
 	"witnessmark/ingest/profile"
 	"witnessmark/rules"
@@ -33,6 +34,7 @@ type stack struct {
 	log     *slog.Logger
 	journal *journal.Journal
 	ledger  *ledger.Ledger
+	sealer  *seal.Sealer
 	service *service.Service
 	capture *ingest.Capture
 	pages   *dashboards.Pages
@@ -80,6 +82,9 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 	if s.ledger, err = ledger.Open(ctx, ledger.Config{Path: cfg.ledgerPath(), Log: s.log}); err != nil {
 		return nil, err
 	}
+	if s.sealer, err = seal.New(ctx, seal.Config{Journal: s.journal, Dir: cfg.sealsDir(), Shop: shop.ID, AcceptLoss: cfg.acceptLoss, Log: s.log, Now: cfg.now}); err != nil {
+		return nil, err
+	}
 	if s.service, err = service.New(service.Config{Journal: s.journal, Snapshot: cfg.snapshotPath(), Log: s.log, Now: cfg.now}); err != nil {
 		return nil, err
 	}
@@ -93,7 +98,7 @@ func (s *stack) openPages() error {
 	var err error
 	s.pages, err = dashboards.New(dashboards.Config{
 		Service: s.service, Watch: dashboards.Watch(s.service.Subscribe), Early: dashboards.Watch(s.service.SubscribeEarly), Ledger: s.ledger, Journal: s.journal,
-		Devices: s.capture.Status, Ready: s.service.Ready(), Log: s.log, Banner: s.cfg.banner, Now: s.cfg.now,
+		Seals: s.sealer, Devices: s.capture.Status, Ready: s.service.Ready(), Log: s.log, Banner: s.cfg.banner, Now: s.cfg.now,
 	})
 	if err != nil {
 		return err
@@ -131,6 +136,7 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 	behind.Go(func() error { return s.service.Run(back) })
 	behind.Go(func() error { return s.ledger.Run(back, s.journal) })
 	behind.Go(func() error { return s.pages.Run(back) })
+	behind.Go(func() error { return s.sealer.Run(back) })
 
 	front, stopFront := context.WithCancel(ctx)
 	defer stopFront()
@@ -231,6 +237,11 @@ func (s *stack) close() {
 	if s.ledger != nil {
 		if err := s.ledger.Close(); err != nil {
 			s.log.Error("close ledger", "err", err)
+		}
+	}
+	if s.sealer != nil {
+		if err := s.sealer.Close(); err != nil {
+			s.log.Error("close log of seals", "err", err)
 		}
 	}
 	if s.journal != nil {

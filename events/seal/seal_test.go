@@ -427,8 +427,21 @@ func TestLostTailIsRefused(t *testing.T) {
 	if err := os.Remove(filepath.Join(x.cfg.Dir, hashesFile)); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := New(t.Context(), Config{Journal: altered, Dir: x.cfg.Dir, Shop: "fenholt"}); !errors.Is(err, ErrAltered) {
-		t.Errorf("opened with an altered entry: %v, want ErrAltered", err)
+	y, err := New(t.Context(), Config{Journal: altered, Dir: x.cfg.Dir, Shop: "fenholt"})
+	if err != nil || y.Trouble() == "" {
+		t.Fatalf("opened with an altered entry: %v, want trouble", err)
+	}
+	defer y.Close()
+	if _, err := y.Seal(t.Context(), WhyAsked, ""); !errors.Is(err, ErrAltered) {
+		t.Errorf("sealed an altered journal: %v, want ErrAltered", err)
+	}
+	z, err := New(t.Context(), Config{Journal: j, Dir: x.cfg.Dir, Shop: "fenholt", AcceptLoss: true})
+	if err != nil || z.Last().Size != 0 {
+		t.Fatalf("a lost end, accepted: %v, last seal %+v", err, z.Last())
+	}
+	defer z.Close()
+	if r, err := VerifyJournal(t.Context(), j, x.cfg.Dir, "fenholt", nil, nil); err != nil || !strings.Contains(r.Text(), "the loss accepted") {
+		t.Errorf("verified after a loss was accepted: %+v, %v", r, err)
 	}
 }
 

@@ -43,8 +43,11 @@ type Config struct {
 	Dir     string // of key, log and checkpoints
 	Shop    string
 	Every   time.Duration // between seals while there is anything new; default an hour
-	Log     *slog.Logger  // default: none
-	Now     func() time.Time
+	// AcceptLoss goes on although the journal ends before a seal says it did:
+	// the seals of what is lost are put aside, and stay as proof of the loss.
+	AcceptLoss bool
+	Log        *slog.Logger // default: none
+	Now        func() time.Time
 }
 
 // Sealer seals a journal. Use New, then Run.
@@ -56,10 +59,14 @@ type Sealer struct {
 	mu   sync.Mutex // guards what follows
 	log  *Log
 	last events.SealMade // the newest; Size 0: none
+	bad  error           // why nothing can be sealed, see Trouble
 }
 
 // checkpointsFile holds every seal, a line of JSON each.
-const checkpointsFile = "checkpoints"
+const (
+	checkpointsFile = "checkpoints"
+	lostFile        = "checkpoints.lost" // of a lost end that somebody accepted
+)
 
 // ErrTail means that the journal ends before a seal says it did: its end is
 // lost, and writing on would give the lost sequences to other events.
@@ -69,8 +76,9 @@ var ErrTail = errors.New("the journal has lost its end")
 var ErrAltered = errors.New("the journal is not what was sealed")
 
 // New opens key and log, brings the log up to the journal, and holds the
-// journal against the newest seal. An error that wraps ErrTail or ErrAltered
-// says that the journal must not be written to before somebody has looked.
+// journal against the newest seal. An error that wraps ErrTail says that the
+// journal must not be written to before somebody has looked. A journal that
+// was altered can be written to, but is not sealed any more, see Trouble.
 func New(ctx context.Context, cfg Config) (*Sealer, error) {
 	if cfg.Every <= 0 {
 		cfg.Every = time.Hour
@@ -90,6 +98,9 @@ func New(ctx context.Context, cfg Config) (*Sealer, error) {
 	if err != nil {
 		return nil, err
 	}
+	if seals, err = s.beyond(seals); err != nil {
+		return nil, err
+	}
 	if len(seals) > 0 {
 		s.last = seals[len(seals)-1]
 	}
@@ -102,14 +113,53 @@ func New(ctx context.Context, cfg Config) (*Sealer, error) {
 	return s, nil
 }
 
+// beyond refuses seals that cover more than the journal holds, or puts them
+// aside if the loss is accepted, and returns the others.
+func (s *Sealer) beyond(seals []events.SealMade) ([]events.SealMade, error) {
+	last := s.cfg.Journal.Last()
+	n := len(seals)
+	for n > 0 && seals[n-1].Size > last {
+		n--
+	}
+	if n == len(seals) {
+		return seals, nil
+	}
+	lost := seals[len(seals)-1]
+	if !s.cfg.AcceptLoss {
+		return nil, fmt.Errorf("%w: a seal of %s covers entries up to J%d, the journal ends at J%d; stop, keep the data directory as it is, and put back a copy that is whole",
+			ErrTail, lost.AtUs.Time().Format(time.RFC3339), lost.Size, last)
+	}
+	for _, m := range seals[n:] {
+		if err := keep(s.cfg.Dir, lostFile, m); err != nil {
+			return nil, err
+		}
+	}
+	if err := os.Remove(filepath.Join(s.cfg.Dir, checkpointsFile)); err != nil {
+		return nil, fmt.Errorf("put seals of a lost end aside: %w", err)
+	}
+	for _, m := range seals[:n] {
+		if err := keep(s.cfg.Dir, checkpointsFile, m); err != nil {
+			return nil, err
+		}
+	}
+	s.cfg.Log.Warn("the journal has lost its end; the seals over it are put aside", "file", lostFile, "sealed_to", lost.Size, "journal", last)
+	return seals[:n], nil
+}
+
+// Trouble tells why nothing can be sealed, "" if nothing stands in the way.
+func (s *Sealer) Trouble() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.bad == nil {
+		return ""
+	}
+	return s.bad.Error()
+}
+
 // hold compares the journal with the newest seal.
 func (s *Sealer) hold(ctx context.Context) error {
 	last := s.cfg.Journal.Last()
 	s.from = last
-	if s.last.Size > last {
-		return fmt.Errorf("%w: a seal of %s covers entries up to J%d, the journal ends at J%d; stop, keep the data directory as it is, and put back a copy that is whole",
-			ErrTail, s.last.AtUs.Time().Format(time.RFC3339), s.last.Size, last)
-	}
 	if s.log.Size() > last {
 		s.cfg.Log.Warn("log of seals goes further than the journal; its end is made again", "log", s.log.Size(), "journal", last)
 		if err := s.log.cut(s.last.Size); err != nil {
@@ -127,8 +177,9 @@ func (s *Sealer) hold(ctx context.Context) error {
 		return fmt.Errorf("read log of seals: %w", err)
 	}
 	if base64.StdEncoding.EncodeToString(root[:]) != s.last.Root {
-		return fmt.Errorf("%w: the log of seals does not agree with the seal of %s over J1 to J%d; 'witnessmark verify' tells what differs",
+		s.bad = fmt.Errorf("%w: the log of seals does not agree with the seal of %s over J1 to J%d; 'witnessmark verify' tells what differs",
 			ErrAltered, s.last.AtUs.Time().Format(time.RFC3339), s.last.Size)
+		s.cfg.Log.Error("the journal is not sealed any more", "err", s.bad)
 	}
 	return nil
 }
@@ -212,6 +263,9 @@ func (s *Sealer) try(ctx context.Context, why, job string) {
 func (s *Sealer) Seal(ctx context.Context, why, job string) (events.SealMade, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if s.bad != nil {
+		return s.last, s.bad
+	}
 	last := s.cfg.Journal.Last()
 	if last == 0 || s.last.Size > 0 && last <= s.last.Size+1 {
 		return s.last, nil
@@ -229,7 +283,7 @@ func (s *Sealer) Seal(ctx context.Context, why, job string) (events.SealMade, er
 	if err := s.log.Sync(); err != nil {
 		return s.last, err
 	}
-	if err := keep(s.cfg.Dir, made); err != nil {
+	if err := keep(s.cfg.Dir, checkpointsFile, made); err != nil {
 		return s.last, err
 	}
 	s.last = made
@@ -257,13 +311,13 @@ func (s *Sealer) Close() error {
 	return s.log.Close()
 }
 
-// keep appends a seal to the checkpoints on disk.
-func keep(dir string, made events.SealMade) error {
+// keep appends a seal to a file of checkpoints on disk.
+func keep(dir, name string, made events.SealMade) error {
 	b, err := json.Marshal(made)
 	if err != nil {
 		return fmt.Errorf("keep seal: %w", err)
 	}
-	f, err := os.OpenFile(filepath.Join(dir, checkpointsFile), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o644)
+	f, err := os.OpenFile(filepath.Join(dir, name), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o644)
 	if err != nil {
 		return fmt.Errorf("keep seal: %w", err)
 	}
@@ -276,8 +330,10 @@ func keep(dir string, made events.SealMade) error {
 
 // Checkpoints reads the seals kept in dir, oldest first. A line that a crash
 // left half written at the end is passed over: that seal was never given out.
-func Checkpoints(dir string) ([]events.SealMade, error) {
-	b, err := os.ReadFile(filepath.Join(dir, checkpointsFile))
+func Checkpoints(dir string) ([]events.SealMade, error) { return checkpointsIn(dir, checkpointsFile) }
+
+func checkpointsIn(dir, name string) ([]events.SealMade, error) {
+	b, err := os.ReadFile(filepath.Join(dir, name))
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
@@ -293,7 +349,7 @@ func Checkpoints(dir string) ([]events.SealMade, error) {
 			if !bytes.HasSuffix(b, []byte("\n")) && bytes.HasSuffix(b, sc.Bytes()) {
 				break
 			}
-			return nil, fmt.Errorf("read seals: %s, line %d: it is no seal: %v; put the file back from your copy", filepath.Join(dir, checkpointsFile), line, err)
+			return nil, fmt.Errorf("read seals: %s, line %d: it is no seal: %v; put the file back from your copy", filepath.Join(dir, name), line, err)
 		}
 		out = append(out, m)
 	}

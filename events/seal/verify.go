@@ -226,6 +226,13 @@ func VerifyJournal(ctx context.Context, j Reader, dir, shop string, keys []strin
 	if len(seals) == 0 {
 		r.Notes = append(r.Notes, "There is no seal yet: nothing is proven.")
 	}
+	lost, err := checkpointsIn(dir, lostFile)
+	if err != nil {
+		return nil, err
+	}
+	if n := len(lost); n > 0 {
+		r.Notes = append(r.Notes, fmt.Sprintf("An end of the journal was lost, and the loss accepted: a seal of %s UTC covered entries up to J%d.", lost[n-1].AtUs.Time().Format("2006-01-02 15:04:05"), lost[n-1].Size))
+	}
 	log, err := OpenLog(dir)
 	if err != nil {
 		return nil, err

@@ -1,0 +1,143 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"witnessmark/events/seal"
+)
+
+func newVerify() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "verify [FILE]",
+		Short: "Prove that a record file, or the whole journal, is as it was sealed",
+		Long: `With FILE, checks the sealed record of a job, offline: that every entry in it is
+in the journal that the shop sealed, byte for byte and at its place, and that
+none of the job's facts is missing. What was altered, dropped, added or put in
+another order is named by its journal sequence. Give the public key that the
+shop gave you with --key: a file, or the key itself.
+
+Without FILE, holds the whole journal in the data directory against its seals.
+Stop the service first: only one process may have the journal open.
+
+Exit status 0: all is as it was sealed. 1: it is not, or cannot be checked.`,
+		Example: "  witnessmark verify j-1042.sealed.json --key fenholt.pub\n  witnessmark verify --data witnessmark-data",
+		Args:    cobra.MaximumNArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			keys, err := keysFrom(flag(c, "key"))
+			if err != nil {
+				return err
+			}
+			if len(args) == 1 {
+				return verifyFile(c, args[0], keys)
+			}
+			return verifyJournal(c, keys)
+		},
+	}
+	cmd.Flags().String("key", "", "public key, or a file of public keys, as 'witnessmark seal key' prints them")
+	cmd.Flags().Bool("open", false, "the job is not released yet: do not ask for its release")
+	cmd.Flags().Bool("json", false, "print JSON")
+	addConfigFlags(cmd, "data", "shop", "nats_url")
+	return cmd
+}
+
+// keysFrom reads public keys from a file, or takes the text for one; nil
+// without either.
+func keysFrom(v string) ([]string, error) {
+	if v == "" {
+		return nil, nil
+	}
+	b, err := os.ReadFile(v)
+	switch {
+	case err == nil:
+		if keys := strings.Fields(string(b)); len(keys) > 0 {
+			return keys, nil
+		}
+		return nil, fmt.Errorf("%s holds no key", v)
+	case errors.Is(err, fs.ErrNotExist) && strings.Count(v, "+") >= 2:
+		return []string{v}, nil
+	}
+	return nil, fmt.Errorf("read public key: %w; give a file, or the key itself", err)
+}
+
+func verifyFile(c *cobra.Command, name string, keys []string) error {
+	b, err := os.ReadFile(name)
+	if err != nil {
+		return fmt.Errorf("read record: %w", err)
+	}
+	var rec seal.Record
+	if err := json.Unmarshal(b, &rec); err != nil || rec.Form == 0 {
+		return fmt.Errorf("%s is no sealed record (%v); 'witnessmark record JOB' makes one", name, orText(err, "it does not say so"))
+	}
+	own := keys == nil
+	if own {
+		keys = rec.Keys
+	}
+	r, err := seal.VerifyRecord(&rec, keys)
+	if err != nil {
+		return err
+	}
+	if own {
+		r.Notes = append(r.Notes, "The record was held against the key in the file itself. Whoever made another record could put another key in: give the shop's key with --key.")
+	}
+	if open, _ := c.Flags().GetBool("open"); !r.Released && !open {
+		r.Findings = append(r.Findings, seal.Finding{Text: "the record holds no release: either the job is still open (then say --open), or the end of the record was cut off"})
+	}
+	return tell(c, r, fmt.Sprintf("%s: job %s, %s, %d entries, all as sealed by %s; %d facts, none missing\n", name, r.Job, r.Procedure, r.Entries, r.Key, r.Facts))
+}
+
+func orText(err error, text string) any {
+	if err != nil {
+		return err
+	}
+	return text
+}
+
+func verifyJournal(c *cobra.Command, keys []string) error {
+	cfg, err := loadConfig(c)
+	if err != nil {
+		return err
+	}
+	shop, err := readShop(cfg.Shop)
+	if err != nil {
+		return err
+	}
+	j, err := openJournal(c.Context(), cfg, shop.ID)
+	if err != nil {
+		return err
+	}
+	defer j.Close()
+	var n uint64
+	r, err := seal.VerifyJournal(c.Context(), j, cfg.sealsDir(), shop.ID, keys, showProgress(c, &n))
+	fmt.Fprintln(c.ErrOrStderr())
+	if err != nil {
+		return err
+	}
+	return tell(c, r, fmt.Sprintf("%d entries; %d seals hold; sealed up to J%d by %s\n", r.Entries, r.Seals, r.Size, r.Key))
+}
+
+// tell prints a result; good is what to say if nothing was found.
+func tell(c *cobra.Command, r *seal.Result, good string) error {
+	if asJSON, _ := c.Flags().GetBool("json"); asJSON {
+		enc := json.NewEncoder(c.OutOrStdout())
+		enc.SetIndent("", "  ")
+		if err := enc.Encode(r); err != nil {
+			return err
+		}
+	} else {
+		if r.OK() {
+			fmt.Fprint(c.OutOrStdout(), good)
+		}
+		fmt.Fprint(c.OutOrStdout(), r.Text())
+	}
+	if !r.OK() {
+		return exitCode{1, fmt.Errorf("not as sealed: %d finding(s)", len(r.Findings))}
+	}
+	return nil
+}

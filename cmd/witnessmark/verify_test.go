@@ -1,0 +1,122 @@
+package main
+
+import (
+	"encoding/json"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"witnessmark/events/seal"
+	"witnessmark/simulator"
+)
+
+// The demonstration's jobs are sealed at their release. Journal and record
+// files hold against the seals; a figure changed in a record, a pull cut out
+// of it, and another shop's key do not.
+func TestSealedJournalAndRecord(t *testing.T) {
+	cfg := defaultConfig()
+	cfg.Data, cfg.Listen, cfg.LogLevel = t.TempDir(), "127.0.0.1:0", "error"
+	d, err := openDemo(t.Context(), cfg, demoOptions{exit: true, speed: 1, seed: 5, rounds: 1}, simulator.WallClock(0))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.rig.Close()
+	if err := d.run(t.Context(), io.Discard, io.Discard); err != nil {
+		t.Fatal(err)
+	}
+	shop := filepath.Join(t.TempDir(), "shop.yaml")
+	if err := os.WriteFile(shop, exampleShop, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	out, err := command(t.Context(), "verify", "--data", cfg.Data, "--shop", shop)
+	if err != nil || !strings.Contains(out, "seals hold") {
+		t.Fatalf("verify the journal: %v\n%s", err, out)
+	}
+	key := filepath.Join(cfg.Data, "seals", "key.pub")
+	for _, job := range []string{"j-1001", "j-1002"} {
+		name := sealedFile(t, cfg, d, job)
+		if out, err := command(t.Context(), "verify", name, "--key", key); err != nil || !strings.Contains(out, "none missing") || strings.Contains(out, "Note:") {
+			t.Errorf("verify %s: %v\n%s", job, err, out)
+		}
+		alter(t, name, func(r *seal.Record) {
+			for i := range r.Entries {
+				if e := &r.Entries[i]; e.Type == "witnessmark.reading.taken.v2" {
+					e.Data = strings.Replace(e.Data, `"text":"`, `"text":"1`, 1)
+					break
+				}
+			}
+		})
+		if out, err := command(t.Context(), "verify", name, "--key", key); err == nil || !strings.Contains(out, "is not what was sealed") {
+			t.Errorf("verify %s with a figure changed: %v\n%s", job, err, out)
+		}
+		name = sealedFile(t, cfg, d, job)
+		alter(t, name, func(r *seal.Record) {
+			at := slices.IndexFunc(r.Entries, func(e seal.Proven) bool { return e.Type == "witnessmark.reading.taken.v2" })
+			cause := `"cause":` + jsonOf(t, r.Entries[at].Seq) + ","
+			r.Entries = slices.Delete(r.Entries, at, at+1)
+			r.Entries = slices.DeleteFunc(r.Entries, func(e seal.Proven) bool { return strings.Contains(e.Data, cause) })
+		})
+		if out, err := command(t.Context(), "verify", name, "--key", key); err == nil || !strings.Contains(out, "were dropped") {
+			t.Errorf("verify %s with a pull cut out: %v\n%s", job, err, out)
+		}
+	}
+	other, err := seal.OpenKey(t.TempDir(), "fenholt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := command(t.Context(), "verify", sealedFile(t, cfg, d, "j-1001"), "--key", other.Public); err == nil || !strings.Contains(err.Error(), "not signed by the key") {
+		t.Errorf("verify with another key: %v", err)
+	}
+}
+
+func jsonOf(t *testing.T, v any) string {
+	t.Helper()
+	b, err := json.Marshal(v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+// sealedFile writes the sealed record of a job into a file.
+func sealedFile(t *testing.T, cfg config, d *demonstration, job string) string {
+	t.Helper()
+	s, err := openStack(t.Context(), cfg, d.shop)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.close()
+	from, err := s.ledger.OpenedAt(t.Context(), job)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rec, err := s.sealer.Record(t.Context(), job, from)
+	if err != nil {
+		t.Fatal(err)
+	}
+	name := filepath.Join(t.TempDir(), job+".sealed.json")
+	if err := os.WriteFile(name, []byte(jsonOf(t, rec)), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	return name
+}
+
+// alter changes a record file.
+func alter(t *testing.T, name string, change func(*seal.Record)) {
+	t.Helper()
+	b, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var r seal.Record
+	if err := json.Unmarshal(b, &r); err != nil {
+		t.Fatal(err)
+	}
+	change(&r)
+	if err := os.WriteFile(name, []byte(jsonOf(t, r)), 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
