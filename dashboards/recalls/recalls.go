@@ -143,7 +143,7 @@ func (m *maker) resolve(ctx context.Context, found []recall.Found, inDoubt, coun
 		}
 		rest = rest[n:]
 	}
-	m.list.More = m.full() && (len(m.list.Lines) > m.in.Most || inDoubt > len(m.list.Lines)+m.list.Replaced)
+	m.list.More = inDoubt > len(m.list.Lines)+m.list.Replaced || m.in.Most > 0 && len(m.list.Lines) > m.in.Most
 	slices.SortStableFunc(m.list.Lines, byUrgency)
 	if m.in.Most > 0 && len(m.list.Lines) > m.in.Most {
 		m.list.Lines = m.list.Lines[:m.in.Most]

@@ -81,6 +81,9 @@ func (c *Scan) Take(p *Pull) {
 		return
 	}
 	c.InDoubt++
+	if c.full && later(p.Class, c.found[c.most-1].Class) {
+		return
+	}
 	byTime := e.share(float64(p.AtUs-c.from) * c.overSpan)
 	byCycles := e.share(float64(c.InSpan-1) * c.overCount)
 	if c.full && p.Class == c.found[c.most-1].Class && min(byTime.room(w), byCycles.room(w)) > c.beyond {
@@ -110,7 +113,7 @@ func (c *Scan) first() []Found {
 
 func (f Found) compare(o Found) int {
 	switch {
-	case f.Class != o.Class && (f.Class == 0 || o.Class != 0 && o.Class < f.Class):
+	case later(f.Class, o.Class):
 		return 1
 	case f.Class != o.Class:
 		return -1
@@ -125,3 +128,7 @@ func (f Found) compare(o Found) int {
 	}
 	return int(max(-1, min(1, f.ID-o.ID)))
 }
+
+// later reports whether a consequence class comes after another; none comes
+// last.
+func later(a, b byte) bool { return a != b && (a == 0 || b != 0 && b < a) }
