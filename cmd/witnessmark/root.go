@@ -51,7 +51,7 @@ Start here:
 		}
 	}
 	add("run", newDemo(), newServe(), newSimulate())
-	add("work", newJob(), newProcedure(), newShop(), newAudit(), newRecord(), newJudge(), newMetrology())
+	add("work", newJob(), newProcedure(), newShop(), newAudit(), newRecord(), newJudge(), newMetrology(), newTool())
 	add("care", newDoctor(), newRebuild(), newSeal(), newVerify(), newBench(), newVersion())
 	root.AddCommand(newBenchServed())
 	wrapArgs(root)
