@@ -246,6 +246,8 @@ const (
 	AlertCounterGap   AlertKind = "reading_lost" // the tool's counter says a reading is missing
 	AlertToolStatus   AlertKind = "tool_status"  // the tool says overload, low battery, …
 	AlertUnknownTool  AlertKind = "unknown_tool"
+	AlertToolOff      AlertKind = "tool_off"     // a calibration, check or certificate found a tool outside its limits
+	AlertToolUnusual  AlertKind = "tool_unusual" // a check differs from the tool's own history
 	AlertReleaseGated AlertKind = "release_refused"
 	AlertClosing      AlertKind = "closing_round_left"
 	AlertRepeat       AlertKind = "repeat_pull"    // a tight fastener was pulled again in another's place

@@ -45,8 +45,11 @@ type CalibrationPair struct {
 	// The journal sequences of the two readings; 0: typed, or set on the tool.
 	ToolReading      uint64 `json:"tool_reading,omitempty"`
 	ReferenceReading uint64 `json:"reference_reading,omitempty"`
-	Preload          bool   `json:"preload,omitempty"` // taken before the series, not judged
-	Typed            bool   `json:"typed,omitempty"`   // a person typed a half of it, or the whole
+	// The units in which the two were said, as codes; "" where nothing was.
+	ToolUnit      string `json:"tool_unit,omitempty"`
+	ReferenceUnit string `json:"reference_unit,omitempty"`
+	Preload       bool   `json:"preload,omitempty"` // taken before the series, not judged
+	Typed         bool   `json:"typed,omitempty"`   // a person typed a half of it, or the whole
 }
 
 // CalibrationResult is one test point, judged. Deviations, uncertainties and

@@ -70,6 +70,8 @@ func (j *Job) apply(o events.OutcomeData, now events.Instant) {
 			j.applyAnswer(j.Question, o.Choice)
 			j.Question = nil
 		}
+	case events.OverrideGiven:
+		j.Overrides = append(slices.Clip(j.Overrides), o)
 	case events.ResidualAuditOpened:
 		j.Audit = &o
 	case events.ResidualJudged:

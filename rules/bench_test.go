@@ -38,7 +38,8 @@ func newRunner(tb testing.TB) *runner {
 	r := &runner{s: New(), at: testStart}
 	shop := testShop()
 	wide := shop.Tools[0]
-	wide.ID, wide.Least, wide.Most, wide.URel = "wide", nm(1), nm(400), 0.005
+	wide.ID, wide.Serial, wide.Least, wide.Most, wide.URel = "wide", "wide", nm(1), nm(400), 0.005
+	wide.Interval.Cycles = -1 // it makes more cycles than any wrench
 	shop.Tools = append(shop.Tools, wide)
 	r.tell(events.ShopDescribed{Shop: shop, Hash: "1"})
 	for _, f := range demo.Files() {

@@ -74,6 +74,8 @@ func (t *tx) asked(d events.Asker) {
 		t.voidAsked(req, d)
 	case events.DecisionAsked:
 		t.decisionAsked(req, d)
+	case events.OverrideAsked:
+		t.overrideAsked(req, d)
 	case events.AlertAckAsked:
 		t.ackAsked(req, d)
 	case events.AlertSettleAsked:
@@ -121,6 +123,9 @@ func (t *tx) asked(d events.Asker) {
 	case events.MeasureAsked:
 		t.measureAsked(req, d)
 	default:
+		if t.toolAsked(req, d) {
+			return
+		}
 		t.refuse(req, "unknown_request", fmt.Sprintf("this program does not know the request %q", req.name), "Use a newer version.")
 	}
 }

@@ -285,6 +285,8 @@ func jobOf(o events.OutcomeData) string {
 		return o.Job
 	case events.QuestionSettled:
 		return o.Job
+	case events.OverrideGiven:
+		return o.Job
 	case events.ResidualAuditOpened:
 		return o.Job
 	case events.ResidualJudged:

@@ -31,6 +31,10 @@ type index struct {
 type toolDates struct {
 	events.Tool
 	from, until events.Instant // in date from ≤ t < until
+	// Set by tx.tool alone: where it stands, and whether a lead lets it be used
+	// for the job in hand all the same.
+	reg     *Tool
+	allowed bool
 }
 
 // maxUnplaced is how many unplaced readings stay at hand to be claimed. Older

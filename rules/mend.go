@@ -42,7 +42,7 @@ func (t *tx) claimAsked(r *request, d events.ReadingClaimAsked) {
 		return
 	}
 	t.unplaced = d.Reading
-	tool := t.s.index.tools[u.Tool]
+	tool, _ := t.tool(u.Tool)
 	t.count(&w, &reading{
 		seq: u.Reading, tool: u.Tool, bench: u.Bench, text: u.Text, unit: u.Unit, value: u.Value,
 		angle: u.Angle, at: u.AtUs, by: r.By, claimed: d.Reason,

@@ -65,7 +65,7 @@ type slot struct {
 func (t *tx) taken(e events.ReadingTaken) {
 	r := readingOf(&events.Entry{Seq: t.seq, Event: events.Event{Time: t.at}}, &e)
 	t.openFor(e)
-	tool, known := t.s.index.tools[e.Tool]
+	tool, known := t.tool(e.Tool)
 	r.evaluate(e.Trace, tool.Reports.Threshold)
 	switch {
 	case !r.value.Finite():
@@ -73,13 +73,16 @@ func (t *tx) taken(e events.ReadingTaken) {
 		t.leaveUnplaced(r, events.AlertUnplaced, "it is no number", claimOrDismiss)
 	case !known:
 		t.leaveUnplaced(r, events.AlertUnknownTool, fmt.Sprintf("the shop file has no tool %q", e.Tool),
-			"Put the tool into the shop file. A lead claims the reading, or it is dismissed with a reason.")
+			"Put the tool into the shop file and assign the reading to it; or a lead claims it, or it is dismissed with a reason.")
+	case t.s.careFor(e.Bench, e.Tool) != nil && e.Mode != events.ModeTyped:
+		t.paired(r, t.s.careFor(e.Bench, e.Tool), e.Stale)
 	case e.Stale:
 		t.leaveUnplaced(r, events.AlertUnplaced, "it had waited in the line before the port was opened, so its time is not known", claimOrDismiss)
 	default:
 		t.battery(r)
 		t.place(r, &tool)
 	}
+	t.overload(r, &tool)
 	t.follow()
 }
 

@@ -58,7 +58,7 @@ func testShop() events.Shop {
 	nm := func(v float64) quantity.Value { return quantity.NewtonMetres(v).Value() }
 	mm := func(v float64) quantity.Value { return quantity.Millimetres(v).Value() }
 	wrench := func(id string, least, most, u float64) events.Tool {
-		return events.Tool{ID: id, Name: strings.ToUpper(id), Kind: events.ToolTorqueWrench, Serial: id, Least: nm(least), Most: nm(most), URel: u, Calibrated: "2026-06-01", Due: "2027-06-01"}
+		return events.Tool{ID: id, Name: strings.ToUpper(id), Kind: events.ToolTorqueWrench, Serial: id, Least: nm(least), Most: nm(most), URel: u, Calibrated: "2026-06-01", Due: "2027-06-01", Class: "I C", Resolution: nm(0.1)}
 	}
 	old := wrench("old", 5, 200, 0.01)
 	old.Calibrated, old.Due = "2025-11-24", "2026-11-24"
@@ -67,15 +67,17 @@ func testShop() events.Shop {
 	tester := wrench("tester", 5, 200, 0.005)
 	tester.Kind = events.ToolTorqueTester
 	small := wrench("small", 1, 40, 0.01)
-	dial := events.Tool{ID: "d3", Name: "D3", Kind: events.ToolDialIndicator, Serial: "d3", Least: mm(0), Most: mm(12.7), UAbs: mm(0.003), Calibrated: "2026-06-01", Due: "2027-06-01"}
+	dial := events.Tool{ID: "d3", Name: "D3", Kind: events.ToolDialIndicator, Serial: "d3", Least: mm(0), Most: mm(12.7), UAbs: mm(0.003), Calibrated: "2026-06-01", Due: "2027-06-01", Resolution: mm(0.001), MaxError: mm(0.02), LimitSource: "the maker"}
 	oldDial := dial
-	oldDial.ID, oldDial.Name, oldDial.Due = "d3old", "D3OLD", "2026-11-01"
+	oldDial.ID, oldDial.Name, oldDial.Serial, oldDial.Due = "d3old", "D3OLD", "d3old", "2026-11-01"
 	return events.Shop{
 		ID: "fenholt", Name: "Fenholt Driveline", Torque: "N.m", Length: "mm",
 		Benches: []events.Bench{{ID: "axle", Name: "Axle"}, {ID: "gearbox", Name: "Gearbox"}},
 		People: []events.Person{{ID: "ines", Name: "Ines", Role: events.RoleTechnician, Badge: "FD-0407"}, {ID: "tomas", Name: "Tomas", Role: events.RoleTechnician, Badge: "FD-0412", Code: "To"},
 			{ID: "maren", Name: "Maren", Role: events.RoleLead}, {ID: "quim", Name: "Quim", Role: events.RoleMetrology}},
-		Tools: []events.Tool{wrench("k2", 5, 200, 0.01), wrench("s5", 5, 200, 0.01), old, last, tester, small, wrench("big", 60, 300, 0.01), dial, oldDial},
+		Tools: append([]events.Tool{wrench("k2", 5, 200, 0.01), wrench("s5", 5, 200, 0.01), old, last, tester, small, wrench("big", 60, 300, 0.01), dial, oldDial}, careTools()...),
+		Devices: []events.Device{{ID: "k2", Tool: "k2", Bench: "axle"}, {ID: "old", Tool: "old", Bench: "axle"}, {ID: "small", Tool: "small", Bench: "axle"},
+			{ID: "s5", Tool: "s5", Bench: "gearbox"}, {ID: "ref", Tool: "ref", Bench: "axle"}, {ID: "d3", Tool: "d3", Bench: "axle"}},
 	}
 }
 
@@ -218,7 +220,8 @@ func (c *scene) line(do string) []string {
 // words2 finds the words that follow the small words of a line.
 func words2(f []string) map[string]string {
 	m := map[string]string{}
-	keys := []string{"at", "by", "to", "using", "as", "of", "because", "says", "angle", "revision", "with", "course"}
+	keys := []string{"at", "by", "to", "using", "as", "of", "because", "says", "angle", "revision", "with", "course",
+		"rule", "readings", "points", "turns", "place", "point", "pulls", "number", "dated", "standing", "due", "within"}
 	for i := 0; i < len(f)-1; i++ {
 		if slices.Contains(keys, f[i]) {
 			m[f[i]] = f[i+1]
@@ -310,6 +313,8 @@ func (c *scene) fact(f []string, w map[string]string) events.Data {
 	case "audit":
 		s, k := place(1)
 		return events.ResidualAuditAsked{Ask: a, Job: job, Step: s, Fastener: k, Method: events.ResidualMethod(w["with"])}
+	case "calibrate", "pair", "undo-pair", "close-calibration", "drop-calibration", "check", "drop-check", "certificate", "move", "adjust", "override", "assign":
+		return c.careFact(f, w, a)
 	case "ack":
 		return events.AlertAckAsked{Ask: a, Alert: c.alert(f[1])}
 	case "settle":
@@ -444,6 +449,8 @@ func (c *scene) ask(word string) (string, bool) {
 		}
 		slices.Sort(kinds)
 		return orNone(kinds), true
+	case "tool", "refused-tools", "pairing":
+		return c.careAsk(word, place), true
 	case "open-work":
 		return fmt.Sprint(len(c.s.OpenWork(j))), true
 	case "loose-ends":
@@ -476,7 +483,7 @@ func (c *scene) tellAll(out []events.Outcome) []string {
 	var got []string
 	for _, o := range out {
 		switch o.Data.(type) {
-		case events.PullWeighed, events.WitnessWeighed, events.CyclesLost:
+		case events.PullWeighed, events.WitnessWeighed, events.CyclesLost, events.CycleOverloaded:
 			continue // said by what comes of them
 		}
 		got = append(got, c.tellOne(o.Data))
@@ -513,6 +520,10 @@ func (c *scene) tellOne(o events.OutcomeData) string {
 			return "audit agrees " + spot(o.Step, o.Fastener)
 		}
 		return "audit differs " + spot(o.Step, o.Fastener)
+	case events.CalibrationOpened, events.CalibrationTaken, events.CalibrationUndone, events.CalibrationJudged, events.CalibrationDropped, events.CheckOpened,
+		events.CheckTaken, events.CheckJudged, events.CheckDropped, events.ReadingPassedOver, events.ToolMoved, events.ToolAdjusted, events.CertificateEntered,
+		events.OverrideGiven, events.ReadingAssigned:
+		return c.tellCare(o)
 	case events.ReadingDismissed:
 		return "dismissed"
 	case events.ReadingVoided:

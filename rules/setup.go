@@ -62,6 +62,7 @@ func (s *State) wrongShop(shop *events.Shop) []string {
 		tool(shop.Tools[i].ID)
 		checkShopTool(&shop.Tools[i], bad)
 	}
+	checkSerials(shop.Tools, bad)
 	for _, d := range shop.Devices {
 		device(d.ID)
 		checkDevice(shop, d, bad)
@@ -84,10 +85,11 @@ func checkUnit(code string, dim quantity.Dimension, bad func(string, ...any)) {
 }
 
 func checkShopTool(t *events.Tool, bad func(string, ...any)) {
-	kinds := []events.ToolKind{events.ToolTorqueWrench, events.ToolTorqueTester, events.ToolDialIndicator, events.ToolPressGauge}
+	kinds := []events.ToolKind{events.ToolTorqueWrench, events.ToolTorqueTester, events.ToolDialIndicator, events.ToolPressGauge, events.ToolGaugeBlocks}
 	if !slices.Contains(kinds, t.Kind) {
-		bad("tool %q has kind %q: want torque_wrench, torque_tester, dial_indicator or press_gauge", t.ID, t.Kind)
+		bad("tool %q has kind %q: want torque_wrench, torque_tester, dial_indicator, press_gauge or gauge_blocks", t.ID, t.Kind)
 	}
+	checkRegister(t, bad)
 	if !t.Least.Finite() || !t.Most.Finite() || t.Least.Dimension() != t.Most.Dimension() || !(t.Least.Base() < t.Most.Base()) {
 		bad("tool %q: its range wants a lower and a higher value of one kind", t.ID)
 	}

@@ -99,6 +99,8 @@ type Job struct {
 	Lost map[string]int
 	// Audit says that the next pull at the bench is a residual-torque audit.
 	Audit *events.ResidualAuditOpened
+	// Overrides are the leads' decisions to use a tool that is refused.
+	Overrides []events.OverrideGiven
 	// Residuals holds the latest audits, oldest first.
 	Residuals []events.ResidualJudged
 	// Picked is the part of a kit that is being told, nil if none is.

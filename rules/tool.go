@@ -18,10 +18,13 @@ func (t *toolDates) misfit(w *slot, at events.Instant) (why string, other bool) 
 		return fmt.Sprintf("this step takes only %s", strings.Join(w.tools, ", ")), true
 	case !kindFits(t.Kind, w):
 		return fmt.Sprintf("a %s does not fit this step", kindName(t.Kind)), true
-	case t.from != 0 && at < t.from:
-		return fmt.Sprintf("its calibration of %s lies after the reading's date %s; check the clock", t.Calibrated, day(at)), false
-	case t.until == 0 || at >= t.until:
-		return fmt.Sprintf("its calibration was due on %s", t.Due), false
+	case t.allowed:
+		return "", false
+	}
+	if why := t.unfit(at); why != "" {
+		return why, false
+	}
+	switch {
 	case !t.covers(w.limits):
 		return fmt.Sprintf("its range %s to %s does not cover %s", show(t.Least, w.unit), show(t.Most, w.unit), w.wanted()), false
 	}

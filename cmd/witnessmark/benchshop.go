@@ -64,7 +64,7 @@ func benchShop(n int) events.Shop {
 	for i := range n {
 		id := fmt.Sprintf("b%02d", i)
 		s.Benches = append(s.Benches, events.Bench{ID: id, Name: "Bench " + id})
-		s.Tools = append(s.Tools, events.Tool{ID: "k" + id, Name: "Wrench " + id, Kind: events.ToolTorqueWrench, Serial: "S" + id,
+		s.Tools = append(s.Tools, events.Tool{ID: "k" + id, Name: "Wrench " + id, Kind: events.ToolTorqueWrench, Serial: "S" + id, Interval: events.ToolInterval{Cycles: -1},
 			Least: quantity.NewtonMetres(1).Value(), Most: quantity.NewtonMetres(500).Value(), URel: 0.01,
 			Calibrated: time.Now().UTC().Format(time.DateOnly), Due: time.Now().UTC().AddDate(1, 0, 0).Format(time.DateOnly)})
 		s.Devices = append(s.Devices, events.Device{ID: "k" + id, Tool: "k" + id, Bench: id, Profile: "orrin-k2", Port: "k" + id})

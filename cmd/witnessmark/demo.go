@@ -32,7 +32,7 @@ func newDemo() *cobra.Command {
 		Use:   "demo",
 		Short: "Show an invented shop at work, with emulated tools on pseudo-terminals",
 		Long: `Starts everything for the invented shop Fenholt Driveline: journal, rules, ledger,
-pages, and five emulated tools of four families at two benches. A Brackwater
+pages, and six emulated tools of four families at two benches, one of them a bench tester. A Brackwater
 RA-210 axle goes together without a fault; in an Ullock U6 gearbox one bolt of the
 extension housing is forgotten. The real serial reader reads real bytes.
 
@@ -147,7 +147,8 @@ func openDemo(ctx context.Context, cfg config, o demoOptions, clock simulator.Cl
 		d.shop.Devices[i].USBVendor, d.shop.Devices[i].USBProduct, d.shop.Devices[i].USBSerial = "", "", ""
 	}
 	for i := range d.shop.Tools {
-		d.shop.Tools[i].Reports.Late = true // technicians at eight times life: their pace is no evidence
+		d.shop.Tools[i].Reports.Late = true  // technicians at eight times life: their pace is no evidence
+		d.shop.Tools[i].Interval.Cycles = -1 // and nobody calibrates them, however long it runs
 	}
 	cfg.banner = "Demonstration: shop, units and figures are invented."
 	if d.stack, err = openStack(ctx, cfg, d.shop); err != nil {

@@ -201,6 +201,7 @@ func (j *judging) shop() events.Shop {
 	for i := range j.stream.head.tools {
 		t := &j.stream.head.tools[i]
 		s.Tools = append(s.Tools, t.Tool)
+		s.Tools[i].Interval.Cycles = -1 // of its calibrations the stream says nothing but the dates
 		s.Devices = append(s.Devices, events.Device{ID: deviceOf(i), Tool: t.ID, Bench: judgeID})
 	}
 	return s

@@ -34,15 +34,16 @@ type shopFile struct {
 	Benches []events.Bench  `yaml:"benches"`
 	People  []events.Person `yaml:"people"`
 	Tools   []struct {
-		ID          string    `yaml:"id"`
-		Name        string    `yaml:"name"`
-		Kind        string    `yaml:"kind"`
-		Serial      string    `yaml:"serial"`
-		Range       yaml.Node `yaml:"range"`
-		Uncertainty yaml.Node `yaml:"uncertainty"`
-		Calibrated  yaml.Node `yaml:"calibrated"`
-		Due         yaml.Node `yaml:"due"`
-		Reports     yaml.Node `yaml:"reports"`
+		ID             string    `yaml:"id"`
+		Name           string    `yaml:"name"`
+		Kind           string    `yaml:"kind"`
+		Serial         string    `yaml:"serial"`
+		Range          yaml.Node `yaml:"range"`
+		Uncertainty    yaml.Node `yaml:"uncertainty"`
+		Calibrated     yaml.Node `yaml:"calibrated"`
+		Due            yaml.Node `yaml:"due"`
+		Reports        yaml.Node `yaml:"reports"`
+		registerFields `yaml:",inline"`
 	} `yaml:"tools"`
 	Devices []struct {
 		ID      string `yaml:"id"`
@@ -124,6 +125,7 @@ func parseShop(name string, text []byte) (events.Shop, error) {
 		if tool.Reports, err = parseReports(&reports, tool.Kind); err != nil {
 			bad("line %d: tool %q: %v", t.Reports.Line, t.ID, err)
 		}
+		t.fill(&tool, t.ID, bad)
 		unsaid[t.ID] = t.Reports.Kind == 0
 		s.Tools = append(s.Tools, tool)
 	}
@@ -136,6 +138,7 @@ func parseShop(name string, text []byte) (events.Shop, error) {
 			USBVendor: d.USB.Vendor, USBProduct: d.USB.Product, USBSerial: d.USB.Serial})
 	}
 	checkRefs(s, bad)
+	checkSerials(s.Tools, bad)
 	deriveReports(&s, unsaid)
 	return s, errors.Join(errs...)
 }
