@@ -133,6 +133,7 @@ func (t *tx) raiseLeft(i, at, until int, missed, low []string, why string) {
 		a.Text = fmt.Sprintf("%s: %s %s not done (%s pass), and work went on: %s.", j.title(i), list(left), isOne(left), pass, why)
 		a.Todo = fmt.Sprintf("Stop. Pull %s before anything covers the joint, or ask a lead to decide.", list(left))
 		t.raise(a)
+		t.seized(i, at, true)
 	}
 	if left := t.unnamed(low, p.ID, events.AlertLow, events.AlertUnitSlip); len(left) > 0 {
 		a.Kind, a.Fasteners, a.Pass = events.AlertLow, left, at
@@ -229,7 +230,14 @@ func (t *tx) gone(a *events.AlertRaised) (how string, gone bool) {
 			return "the step is done", t.stepDone(a.Step)
 		}
 		return "pulled again, or decided", t.all(a, func(p place) bool { return !p.f.Held && (p.f.Redo || p.f.doneIn(a.Pass)) })
-	case events.AlertHigh, events.AlertToolStatus, events.AlertSeized, events.AlertYield:
+	case events.AlertSeized, events.AlertYield:
+		if len(a.Likely) > 0 { // nothing was held: it is to be pulled once more
+			return "pulled again, or decided", t.all(a, func(p place) bool {
+				return !p.f.Held && p.f.doneIn(a.Pass) && (p.f.Accepted || p.f.Marks[a.Pass].Judged.AtUs > a.AtUs)
+			})
+		}
+		return "decided", t.all(a, func(p place) bool { return !p.f.Held })
+	case events.AlertHigh, events.AlertToolStatus:
 		return "decided", len(a.Fasteners) > 0 && t.all(a, func(p place) bool { return !p.f.Held })
 	case events.AlertOutOfOrder:
 		return "decided, or the pull counts no longer", t.all(a, func(p place) bool {

@@ -33,7 +33,7 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 			t.realign(w.step, w.pass)
 			return
 		}
-		if (f.verdict == events.Within || f.verdict == events.Doubtful) && !f.held {
+		if !f.held {
 			t.oddTurn(w, r, &f)
 		}
 		var g events.Grade
@@ -53,6 +53,7 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 	}
 	if w.joint != nil && t.job.Weighed {
 		t.realign(w.step, w.pass)
+		t.lookBack(w)
 		t.weighWitnesses(w.step, w.pass)
 		if st := &t.job.Steps[w.step]; w.pass < len(w.joint.Passes) && st.Fasteners[w.fastener].doneIn(w.pass) && st.Pass > w.pass {
 			t.zeroShift(w.step, r) // once a pass is through

@@ -241,17 +241,38 @@ func (t *tx) unfinished(w *slot, r *reading) bool {
 	if !t.job.Weighed || w.joint == nil || w.joint.Passes[w.pass].Closing || !t.job.lowHere(r) {
 		return false
 	}
-	st := &t.job.Steps[w.step]
 	if t.lowInARow(w) >= mostSwings {
 		return false
 	}
+	st := &t.job.Steps[w.step]
 	open := 0
 	for _, k := range w.joint.Passes[w.pass].Order {
 		if f := &st.Fasteners[k]; !f.Held && !f.doneIn(w.pass) {
 			open++
 		}
 	}
-	return open > 1 && 4*open > len(w.joint.Passes[w.pass].Order)
+	return open > 1 && 4*open > len(w.joint.Passes[w.pass].Order) || t.soonAfter(w, r)
+}
+
+// soonShare is the share of the usual time between the pulls of a pass within
+// which the next one is hardly at another joint. Our choice.
+const soonShare = 0.85
+
+// soonAfter reports whether a pull came after the one before it in this pass
+// sooner than its pulls follow one another: nobody is at another joint so
+// soon. It takes three pulls to know the pace, and where two pulls come
+// together nothing is known of the time.
+func (t *tx) soonAfter(w *slot, r *reading) bool {
+	pulls := t.job.Steps[w.step].Weigh[w.pass].pulls()
+	if len(pulls) < 3 {
+		return false
+	}
+	at := r.at
+	if r.taken != 0 {
+		at = r.taken
+	}
+	wait := float64(at - pulls[len(pulls)-1].Pull.AtUs)
+	return wait > 0 && wait <= soonShare*usualWait(pulls)
 }
 
 // mostSwings is how many unfinished pulls in a row are nothing strange. Our

@@ -35,6 +35,7 @@ func (t *tx) suspectPass(i, pass int, why string) {
 	f := j.filterOf(i, pass)
 	m := f.Missed()
 	if !m.Say || f.Overrun() {
+		t.seized(i, pass, false)
 		return
 	}
 	names := t.suspects(i, pass, m)
@@ -55,6 +56,7 @@ func (t *tx) suspectPass(i, pass int, why string) {
 		}
 	}
 	t.why = "a fastener was probably left out"
+	t.seized(i, pass, true)
 }
 
 // most fasteners that are named where one was left out, and the probability

@@ -117,6 +117,9 @@ func scoreFault(c *matchCase, f labelled.FaultTruth) faultScore {
 	x := faultScore{fault: f.Fault, masked: f.Fault.Masked(), stopped: !c.judged.Release.Granted}
 	x.closing = c.sample.Closing(f.Step)
 	kinds := right[f.Fault]
+	if kinds != nil && x.closing { // one pull short of two rounds: which of them was short, nobody knows
+		kinds = append(slices.Clone(kinds), events.AlertClosing)
+	}
 	if kinds == nil {
 		x.found = !slices.ContainsFunc(c.judged.Alerts, func(a judgedAlert) bool { return a.Kind == string(events.AlertMissed) })
 		return x

@@ -1,0 +1,118 @@
+package rules
+
+import (
+	"fmt"
+	"slices"
+
+	"witnessmark/events"
+)
+
+// A tight fastener hardly turns: below these, nothing speaks for one that
+// seized. Found: spring-back 3.4 degrees, sd 0.43 (screw-tightening-wear); the
+// share is our choice.
+const (
+	tightDegrees = 3.0
+	tightTimes   = 0.05
+)
+
+// seized names, where a fastener seems to be left out, the pull that turned too
+// little for a first one: it may have been a repeat, or the fastener that was
+// due then has seized. One more pull of it tells which: if it turns, it was
+// left out; if not, it is cross-threaded, bottomed or seized.
+//
+// short says that one is left out for all that is known. Without it nothing is
+// missing by the count; then only a pull that counts is spoken of, and only
+// where no other pull was one too many.
+func (t *tx) seized(i, pass int, short bool) {
+	j := t.job
+	jt, st := j.Proc.Steps[i].Joint, &j.Steps[i]
+	if !j.Weighed || pass >= len(st.Weigh) || lastOf(jt, pass) != pass || jt.Passes[pass].Loose {
+		return
+	}
+	f := j.filterOf(i, pass)
+	marked := j.marked(i, pass)
+	if !short && len(st.Weigh[pass].pulls()) != len(marked) {
+		return
+	}
+	for k, p := range f.Idle() {
+		pulls := st.Weigh[pass].pulls()
+		if k >= len(pulls) || p < 0.5 {
+			continue
+		}
+		e := pulls[k]
+		deg, ok := e.turn()
+		l, known := t.turnLaw(i, pass, e.Pull.Reading)
+		if !ok || !known || !l.little(deg) || e.Pull.Placed != "" || e.Low || atOnce(pulls, k) {
+			continue
+		}
+		due := t.dueThen(i, pass, k)
+		if due == "" || deg < tightDegrees || l.times(deg) < tightTimes {
+			continue
+		}
+		m := &st.Fasteners[jt.Fastener(due)].Marks[pass]
+		if !short && (m.Reading != e.Pull.Reading) {
+			continue
+		}
+		t.raise(events.AlertRaised{
+			Kind: events.AlertSeized, Bench: j.Bench, Job: j.ID, Step: j.Proc.Steps[i].ID, Pass: pass, Fasteners: []string{due},
+			Likely: []events.FastenerWeight{{Fastener: due, P: rounded(seizedOdds(p))}}, Reading: e.Pull.Reading, Blocks: true,
+			Text: fmt.Sprintf("%s: the pull to %s that came for fastener %s turned only %s; the others turned about %s. Either it was once more on a tight one, or fastener %s is cross-threaded, bottomed or seized.",
+				j.title(i), show(e.Pull.Torque, jt.Passes[pass].Unit), due, degrees(deg), degrees(l.usual()), due),
+			Todo: fmt.Sprintf("Look at fastener %s and pull it once more. If it does not turn, leave it as it is: a lead decides.", due),
+		})
+		if m.Reading == e.Pull.Reading {
+			t.add(events.ReadingVoided{Reading: m.Reading, Job: j.ID, Step: j.Proc.Steps[i].ID, Pass: pass, Fastener: due,
+				Reason: "turned too little: to be looked at and pulled once more"})
+			t.why = "a fastener turned too little"
+		}
+		return
+	}
+}
+
+// atOnce reports whether a pull came as quickly after the one before it as a
+// second pull on the same fastener does: a habit, of which nothing is said.
+// Half the usual time is our choice.
+func atOnce(pulls []*Evidence, k int) bool {
+	if k == 0 || pulls[k].Pull.AtUs <= pulls[k-1].Pull.AtUs {
+		return false
+	}
+	return float64(pulls[k].Pull.AtUs-pulls[k-1].Pull.AtUs) < 0.6*usualWait(pulls)
+}
+
+// usualWait is the middle of the times between the pulls of a pass, in
+// microseconds.
+func usualWait(pulls []*Evidence) float64 {
+	var waits []float64
+	for k := 1; k < len(pulls); k++ {
+		waits = append(waits, float64(pulls[k].Pull.AtUs-pulls[k-1].Pull.AtUs))
+	}
+	if len(waits) == 0 {
+		return 0
+	}
+	slices.Sort(waits)
+	return waits[len(waits)/2]
+}
+
+// dueThen returns the fastener that a pull came for, if it was not a repeat.
+func (t *tx) dueThen(i, pass, k int) string {
+	w := t.job.fastenerSlot(i, pass, t.job.Proc.Steps[i].Joint.Passes[pass].Order[0])
+	pulls := t.job.Steps[i].Weigh[pass].pulls()
+	marked := t.job.marked(i, pass)
+	if m := marked[pulls[k].Pull.Reading]; m != nil {
+		return m.Judged.Fastener
+	}
+	for _, x := range t.job.filterOf(i, pass).Explain(k) {
+		if madeTight(x.Kind) {
+			return w.named(x.Fastener)
+		}
+	}
+	for n := k + 1; n < len(pulls); n++ { // what the next one that counts was taken for
+		if m := marked[pulls[n].Pull.Reading]; m != nil {
+			return m.Judged.Fastener
+		}
+	}
+	if missed, _ := t.job.undone(i); len(missed) > 0 {
+		return missed[0]
+	}
+	return ""
+}

@@ -1,0 +1,129 @@
+package rules
+
+import (
+	"math"
+	"slices"
+
+	"witnessmark/rules/match"
+)
+
+// turnLaw is how far the fasteners of one joint turn in its last pass: by the
+// pulls of this job that count, and by what earlier jobs taught. Logarithms
+// are of degrees plus a floor of one degree, as in rules/match.
+type turnLaw struct {
+	middle float64 // of the logarithms
+	sd     float64 // of the logarithms
+	power  float64 // power of a rotation that is about normal
+	n      int     // pulls of this job that it rests on
+}
+
+// Where a law comes from. The spread of 22 % within a joint is found
+// (screw-tightening-wear); so is that such rotations have a longer tail upwards
+// than a normal distribution. The cube root makes a gamma distribution about
+// normal (Wilson and Hilferty 1931, from memory). How many values the assumed
+// figures are worth beside those of the joint is our choice.
+const (
+	leastPulls  = 5    // below which nothing is said
+	assumedSD   = 0.22 // of the logarithms
+	assumedDF   = 8    // values that it is worth
+	assumedRoot = 1.0 / 3
+	rootWeight  = 150 // values that the root is worth
+	taughtPulls = 20  // of earlier jobs, below which they are not asked
+)
+
+// madWorth is what a robust spread's values are worth beside those of a standard
+// deviation (Rousseeuw and Croux 1993, from memory).
+const madWorth = 0.37
+
+// turnFloor is added to degrees before the logarithm, as rules/match does.
+const turnFloor = 1.0
+
+// turnLaw returns the law of a place's pass without one reading; false where
+// too little is known to say that a rotation is odd.
+func (t *tx) turnLaw(step, pass int, but uint64) (turnLaw, bool) {
+	logs := t.job.turns(step, pass, but)
+	k := t.job.Steps[step].Weigh[pass].Known.FreshAngle
+	taught := k.N >= taughtPulls
+	if len(logs) < leastPulls && !taught {
+		return turnLaw{}, false
+	}
+	slices.Sort(logs)
+	l := turnLaw{n: len(logs), power: assumedRoot}
+	l.middle = k.Mean
+	ss, df := assumedDF*assumedSD*assumedSD, float64(assumedDF)
+	if l.n >= leastPulls {
+		l.middle = logs[l.n/2]
+		s, n := robustSpread(logs, l.middle), madWorth*float64(l.n)
+		ss += float64(n * s * s)
+		df += n
+	}
+	if taught {
+		ss += float64(k.N) * k.Var
+		df += float64(k.N)
+		l.power = rootOf(k)
+	}
+	l.sd = math.Sqrt(ss / df)
+	if l.n > 0 && l.n < leastPulls || l.n == 0 {
+		l.sd = math.Hypot(l.sd, jobToJob)
+	} else {
+		l.sd *= math.Sqrt(1 + math.Pi/2/float64(l.n)) // of a median
+	}
+	return l, true
+}
+
+// jobToJob is how much a joint's middle differs from one job to the next, in
+// logarithms. Assumed.
+const jobToJob = 0.08
+
+// rootOf draws a taught power to the assumed one, as its spread allows.
+func rootOf(k match.Moments) float64 {
+	w := float64(k.N) * k.Var / (0.25 * 0.25)
+	return min(max((assumedRoot*rootWeight+float64(w*k.Skew))/(rootWeight+w), 0.02), 1)
+}
+
+// times returns how many times the usual rotation one is.
+func (l *turnLaw) times(deg float64) float64 {
+	return (max(deg, 0) + turnFloor) / math.Exp(l.middle)
+}
+
+// usual is the usual rotation in degrees.
+func (l *turnLaw) usual() float64 { return max(0, math.Exp(l.middle)-turnFloor) }
+
+// off returns how many standard deviations a rotation is off.
+func (l *turnLaw) off(deg float64) float64 {
+	return math.Expm1(float64(l.power*math.Log(l.times(deg)))) / l.power / l.sd
+}
+
+// turns returns the logarithms of the rotations of a pass's pulls that count,
+// but for one reading.
+func (j *Job) turns(step, pass int, but uint64) []float64 {
+	marked := j.marked(step, pass)
+	var out []float64
+	for _, e := range j.Steps[step].Weigh[pass].pulls() {
+		if e.Pull.Reading == but || marked[e.Pull.Reading] == nil {
+			continue
+		}
+		if deg, ok := e.turn(); ok {
+			out = append(out, math.Log(deg+turnFloor))
+		}
+	}
+	return out
+}
+
+// turn is the rotation of a weighed pull in degrees.
+func (e *Evidence) turn() (deg float64, ok bool) {
+	r := reading{angle: e.Pull.Angle, found: e.Pull.Trace}
+	return r.turn()
+}
+
+// robustSpread is the median distance from the middle, over 0.6745: the
+// standard deviation of a normal distribution (Rousseeuw and Croux 1993, from
+// memory).
+func robustSpread(sorted []float64, middle float64) float64 {
+	d := make([]float64, len(sorted))
+	for i, x := range sorted {
+		d[i] = math.Abs(x - middle)
+	}
+	slices.Sort(d)
+	return d[len(d)/2] / 0.6745
+}
