@@ -49,7 +49,7 @@ var testStart = events.InstantOf(time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC))
 
 func newScene(t *testing.T) *scene {
 	c := &scene{t: t, s: New(), at: testStart, reads: map[string]uint64{}}
-	c.tell(events.ShopDescribed{Shop: partsShop(testShop()), Hash: "1"})
+	c.tell(events.ShopDescribed{Shop: partsShop(shimShop(testShop())), Hash: "1"})
 	return c
 }
 
@@ -267,6 +267,9 @@ func (c *scene) fact(f []string, w map[string]string) events.Data {
 		return d
 	}
 	place := func(i int) (step, fastener string) { step, fastener, _ = strings.Cut(f[i], ":"); return }
+	if d := c.shimFact(f, w, a, job); d != nil {
+		return d
+	}
 	if d := c.attested(f, w, a, job); d != nil {
 		return d
 	}
@@ -574,6 +577,9 @@ func (c *scene) tellOne(o events.OutcomeData) string {
 		return "ask-again " + o.AtUs.Time().Format("15:04:05")
 	default:
 		if s := c.tellAttested(o); s != "" {
+			return s
+		}
+		if s := c.tellShims(o); s != "" {
 			return s
 		}
 	}

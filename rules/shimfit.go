@@ -117,6 +117,10 @@ func (t *tx) shimFitAsked(r *request, d events.ShimFitAsked) {
 		prop = st.Shim.Proposed
 	}
 	o.AsProposed = prop != nil && prop.Fits && samePieces(left, prop.Left) && samePieces(right, prop.Right)
+	if st.Shim != nil && st.Shim.Checked != nil && !st.Shim.Checked.Agrees && d.Reason == "" {
+		t.refuse(r, "no_reason", "the value measured last did not agree, and no reason is given", "Say what was wrong: it stays in the record.", st.Shim.Checked.Text)
+		return
+	}
 	if !o.AsProposed && d.Reason == "" {
 		t.refuse(r, "no_reason", "these are not the shims that were proposed, and no reason is given", "Fit the proposed ones, or say why others.", proposedLines(prop)...)
 		return

@@ -90,6 +90,13 @@ func tolerance(spec *procedure.ShimSpec) quantity.Length {
 	return l
 }
 
+// measuresForce reports whether the current step closes by a measured force: a
+// preload.
+func (j *Job) measuresForce() bool {
+	i := j.current()
+	return i < len(j.Steps) && j.Proc.Steps[i].Shim != nil && j.Proc.Steps[i].Shim.Does == procedure.MorePreload
+}
+
 // shimTask is the task of one stack.
 func shimTask(p *procedure.Step, b *shimBasis) shims.Task {
 	spec, m := p.Shim, p.Measure
@@ -207,10 +214,27 @@ func (t *tx) proposeShims(i int, changed bool) {
 	default:
 		proposeStack(p, &b, drawer, &o)
 	}
+	if b.again && o.Fits {
+		st.cautionAgain(&o)
+	}
 	if last := st.Shim; changed && last != nil && last.Proposed != nil && last.Proposed.Text == o.Text && last.Proposed.Todo == o.Todo {
 		return
 	}
 	t.add(o)
+}
+
+// cautionAgain says what a proposal means that rests on the value measured
+// with shims in place.
+func (st *StepState) cautionAgain(o *events.ShimProposed) {
+	in, c := st.Shim.Fitted, st.Shim.Checked
+	same := samePieces(o.Left, in.Left) && samePieces(o.Right, in.Right)
+	switch differs := c != nil && !c.Agrees; {
+	case differs && same:
+		o.Text = "By the new value the same shims are right: " + o.Text
+		o.Todo = "Find out why the value differs, then measure again. If the first play was measured wrongly, tell these shims as fitted once more, with that reason, and measure again."
+	case differs:
+		o.Todo = "First find out why the value differs and measure again. Only if it stays so, fit these instead."
+	}
 }
 
 func proposeStack(p *procedure.Step, b *shimBasis, drawer []shims.Leaf, o *events.ShimProposed) {

@@ -110,6 +110,7 @@ func Restore(b []byte) (*State, error) {
 		s.readProcedure(key)
 	}
 	maps.Copy(s.Newest, w.Newest)
+	maps.Copy(s.Shims, w.Shims)
 	maps.Copy(s.Recalls, w.Recalls)
 	maps.Copy(s.Series, w.Series)
 	maps.Copy(s.Suspects, w.Suspects)
