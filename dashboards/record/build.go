@@ -49,9 +49,12 @@ type facts struct {
 	audits     []ledger.Audit
 	residuals  []ledger.Residual
 	holes      []ledger.Hole
-	shops      []ledger.Adoption
-	procedure  ledger.Procedure // zero if the ledger has none
-	position   uint64
+
+	measurements []ledger.Measurement  // results of guided measurements
+	measuring    []ledger.MeasureEvent // what happened on the way to them
+	shops        []ledger.Adoption
+	procedure    ledger.Procedure // zero if the ledger has none
+	position     uint64
 
 	proc  *procedure.Procedure // nil if it cannot be read
 	state *rules.Job           // the fold over the job's decisions; nil without proc
@@ -101,6 +104,12 @@ func (f *facts) gatherReadings(ctx context.Context, q *ledger.Queries, job strin
 		return err
 	}
 	if f.resets, err = q.Resets(ctx, job); err != nil {
+		return err
+	}
+	if f.measurements, err = q.MeasurementsOf(ctx, job); err != nil {
+		return err
+	}
+	if f.measuring, err = q.MeasureEventsOf(ctx, job); err != nil {
 		return err
 	}
 	f.unplaced, err = q.UnplacedOf(ctx, job)
@@ -255,7 +264,7 @@ func (f *facts) warn(r *Record) {
 	}
 	for i := range f.judgements {
 		j := &f.judgements[i]
-		if _, ok := f.readings[j.Reading]; !ok {
+		if _, ok := f.readings[j.Reading]; !ok && !f.isResult(j.Seq) {
 			r.Warnings = append(r.Warnings, fmt.Sprintf("reading %d, judged at %d, is not in the ledger", j.Reading, j.Seq))
 		}
 	}

@@ -243,6 +243,7 @@ type Measure struct {
 	State      string         `json:"state"` // Witnessed, Accepted, Missing or Held (counts, but is out of limits)
 	Values     []Pull         `json:"values"`
 	Deviations []Deviation    `json:"deviations,omitempty"`
+	Guided     []Guided       `json:"guided,omitempty"` // measurements that the program led through, attempt by attempt
 	unit       quantity.Unit
 }
 

@@ -162,6 +162,7 @@ func (f *facts) measure(p *procedure.Step, st *rules.StepState, placed map[int]b
 		mark = new(rules.Mark)
 	}
 	out.Values = f.pullsIn(p.ID, "", -1, mark, placed)
+	out.Guided = f.guidedOf(p.ID)
 	switch {
 	case st.Accepted:
 		out.State = Accepted

@@ -127,6 +127,7 @@ func (p *page) measure(m *Measure) {
 	for i := range m.Values {
 		p.pull("value", &m.Values[i])
 	}
+	p.guided(m.Guided, m.unit)
 	for _, d := range m.Deviations {
 		p.wrap("    deviation      ", d.String())
 	}
