@@ -131,6 +131,7 @@ func askKeys(_ *Pages, _ *http.Request, _ viewer, _ *rules.Job, a *askView) erro
 	a.Choices = []choice{
 		{"A", "acknowledge the first alert", "", false}, {"S", "switch the sound on", "", false},
 		{"C", "confirm the step", "", false}, {"T", "type a value that was read by eye", "", false}, {"D", "a lead decides", "", false}, {"V", "the last reading was a mistake", "", false},
+		{"G", "take the value that stands there; M, E, N, B, X: the other buttons of a measurement", "", false},
 		{"F", "point at a fastener", "", false}, {"U", "say what a reading is for", "", false},
 		{"1 … 4", "answer the question about a pull", "", false}, {"K", "a lead audits a finished fastener", "", false},
 		{"Q", "answer what the step asks", "", false}, {"L", "loose ends", "", false}, {"E", "release a hold point", "", false},

@@ -134,6 +134,7 @@ type benchView struct {
 	Bench    events.Bench
 	Job      *jobHead
 	Step     *stepView
+	Guide    *guideView // of a guided measurement
 	Face     *faceView
 	Last     *lastView
 	Next     nextView
@@ -269,6 +270,7 @@ func (v viewer) work(bv *benchView, job *rules.Job, shown string) {
 		bv.Marks[i].Say = bv.Marks[i].sentence()
 	}
 	bv.Step = v.step(job, show, pass, show == cur)
+	bv.Guide = v.guide(job, show, show == cur)
 	bv.Aside, bv.Audits = v.asides(job, step.ID), v.audits(job, step.ID)
 	bv.pass = pass
 	bv.Face = drawFace(job.Proc.Face(step.Face), step.Joint, bv.Marks)

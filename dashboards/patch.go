@@ -20,6 +20,7 @@ type patch struct {
 	Marks   []mark       `json:"fasteners,omitempty"`
 	Reading *lastView    `json:"reading,omitempty"`
 	Next    *nextView    `json:"next,omitempty"`
+	Guide   *guideLive   `json:"guide,omitempty"` // what an indicator shows in a guided measurement
 	Alerts  []alertPatch `json:"alerts,omitempty"`
 	// Reload says that more has changed than is told here: fetch the page's
 	// live part.
@@ -41,6 +42,8 @@ type shot struct {
 	job, step, pass, count string
 	marks                  []mark
 	next                   nextView
+	guide                  guideLive
+	guideKey               string
 	toldAt                 time.Time // the whole shop's stream: when a reading was last told
 }
 
@@ -58,6 +61,9 @@ func (v viewer) shot(bench string) *shot {
 	}
 	spec := &job.Proc.Steps[cur]
 	s.step = spec.ID
+	if g := v.guide(job, cur, true); g != nil {
+		s.guide, s.guideKey = g.Live, g.key()
+	}
 	s.marks = v.marks(job, cur, fastener)
 	if spec.Joint != nil {
 		s.count = countWords(progress(spec, job.Steps[cur]))
@@ -105,6 +111,9 @@ func benchOf(st *rules.State, o events.OutcomeData) (bench string, known bool) {
 			return j.Bench, true
 		}
 		return "", false
+	}
+	if job, ok := measuredJob(o); ok {
+		return ofJob(job)
 	}
 	switch o := o.(type) {
 	case events.ReadingJudged:
@@ -202,13 +211,16 @@ func (s *stream) shopPatch(v viewer, p *patch) bool {
 }
 
 func (p *patch) empty() bool {
-	return p.Reading == nil && p.Next == nil && len(p.Marks) == 0 && len(p.Alerts) == 0 && !p.Reload && p.Count == "" && p.Pass == ""
+	return p.Reading == nil && p.Next == nil && p.Guide == nil && len(p.Marks) == 0 && len(p.Alerts) == 0 && !p.Reload && p.Count == "" && p.Pass == ""
 }
 
 // add takes one outcome into the patch.
 func (p *patch) add(v viewer, bench string, o events.OutcomeData) {
 	here := func(b, job string) bool {
 		return bench == "" || b == bench || job != "" && v.st.BenchJob[bench] == job
+	}
+	if _, ok := measuredJob(o); ok {
+		return // the guide says it, see compare
 	}
 	switch o := o.(type) {
 	case events.ReadingJudged:
@@ -254,6 +266,12 @@ func (p *patch) compare(was, is *shot) {
 	p.Job, p.Step = is.job, is.step
 	if was.job != is.job || was.step != is.step || was.pass != is.pass || len(was.marks) != len(is.marks) {
 		p.Reload = true
+	}
+	if was.guideKey != is.guideKey {
+		p.Reload = true
+	}
+	if was.guide != is.guide {
+		p.Guide = &is.guide
 	}
 	if was.pass != is.pass {
 		p.Pass = is.pass

@@ -73,6 +73,15 @@
         n.querySelector(".say").textContent = p.next.note;
       }
     }
+    if (same && p.guide) {
+      const g = $("guide");
+      if (g) {
+        const set = (f, t) => { const e = g.querySelector(`[data-g="${f}"]`); if (e) e.textContent = t; };
+        set("value", p.guide.value); set("unit", p.guide.unit); set("note", p.guide.note); set("band", p.guide.band);
+        const c = g.querySelector('[data-g="curve"]');
+        if (c) c.setAttribute("d", p.guide.curve);
+      }
+    }
     if (same && p.count) {
       const c = $("count");
       if (c) c.textContent = p.count;

@@ -68,16 +68,21 @@ func (b Budget) EffectiveDF() float64 {
 	return math.Pow(b.Combined(), 4) / sum // x/0 is +Inf
 }
 
+// wellKnown is from how many degrees of freedom on Student's distribution is
+// taken as the normal one: at 95 % they differ by 1e-6 there, and the quantile
+// of a far greater number is lost in rounding.
+const wellKnown = 1e6
+
 // Coverage is the factor for a stated coverage probability, such as 0.9545,
 // from Student's distribution with the effective degrees of freedom cut to a
 // whole number. Source: GUM G.4.1 and G.6.4. Where it is well above 2, k = 2
 // promises more than the readings bear.
 func (b Budget) Coverage(p float64) float64 {
 	df := b.EffectiveDF()
-	if !math.IsInf(df, 1) {
-		df = max(1, math.Floor(df))
+	if !(df < wellKnown) {
+		return fit.Student((1+p)/2, math.Inf(1))
 	}
-	return fit.Student((1+p)/2, df)
+	return fit.Student((1+p)/2, max(1, math.Floor(df)))
 }
 
 // Share is the part of component i in the combined variance, 0 to 1.

@@ -345,6 +345,21 @@ func TestDragOfBadTraces(t *testing.T) {
 	}
 }
 
+// TestCoverageOfNearlyNoSpread: repeats that hardly differ leave the other
+// parts, which are well known, and no wild factor.
+func TestCoverageOfNearlyNoSpread(t *testing.T) {
+	var points []Point
+	for _, x := range []float64{0, 0.2, 0, 0.2 + 1e-15, 0, 0.2} {
+		v := quantity.Millimetres(x).Value()
+		points = append(points, Point{Kind: Stop, V: v, Resolution: v.WithBase(0.001)})
+	}
+	r, err := Evaluate(Input{Spec: Spec{Method: EndPlay}.Complete(), Step: 0.001, Unit: quantity.Millimetre, Points: points})
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "coverage", r.Coverage, 2, 0.001)
+}
+
 func TestSteepLeverWarns(t *testing.T) {
 	p := func(mm float64) Point {
 		v := quantity.Millimetres(mm).Value()
