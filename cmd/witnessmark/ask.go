@@ -24,6 +24,11 @@ func ask(cmd *cobra.Command, build func(events.Ask) events.Asker, done string) e
 	if by == "" {
 		return usageError("say who asks with --by, a person's id in the shop file")
 	}
+	return askOf(cmd, build(events.Ask{By: by}), done)
+}
+
+// askOf posts a request to the running service and prints done or the refusal.
+func askOf(cmd *cobra.Command, request events.Asker, done string) error {
 	cfg, err := loadConfig(cmd)
 	if err != nil {
 		return err
@@ -32,7 +37,7 @@ func ask(cmd *cobra.Command, build func(events.Ask) events.Asker, done string) e
 	if server == "" {
 		server = "http://" + cfg.Listen
 	}
-	a, err := api.Client{Server: server}.Ask(cmd.Context(), build(events.Ask{By: by}))
+	a, err := api.Client{Server: server}.Ask(cmd.Context(), request)
 	if err != nil {
 		return err
 	}

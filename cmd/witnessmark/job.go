@@ -11,13 +11,14 @@ import (
 func newJob() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "job",
-		Short: "Open, list, pause, resume, hand over, release or abandon a job; answer a question, audit a fastener",
+		Short: "Open, list, pause, resume, hand over, release or abandon a job; answer what it asks, close loose ends",
 		Long: `A job is one unit being rebuilt under one revision of a procedure. These
 commands ask the running service, as the pages do; 'list' reads the ledger.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	cmd.AddCommand(newJobOpen(), newJobList(), newJobPause(), newJobResume(), newJobHandOver(), newJobRelease(), newJobAbandon(), newJobAnswer(), newJobAudit())
+	cmd.AddCommand(attestedCommands()...)
 	return cmd
 }
 

@@ -105,6 +105,7 @@ func parseShop(name string, text []byte) (events.Shop, error) {
 			bad("person %q has role %q: want technician, lead or metrology", p.ID, p.Role)
 		}
 	}
+	checkBadges(f.People, bad)
 	for _, t := range f.Tools {
 		checkID("tool", t.ID)
 		tool := events.Tool{ID: t.ID, Name: t.Name, Kind: events.ToolKind(t.Kind), Serial: t.Serial}
@@ -141,6 +142,23 @@ func parseShop(name string, text []byte) (events.Shop, error) {
 	checkSerials(s.Tools, bad)
 	deriveReports(&s, unsaid)
 	return s, errors.Join(errs...)
+}
+
+// checkBadges refuses a badge or short code that names two people.
+func checkBadges(people []events.Person, bad func(string, ...any)) {
+	seen := map[string]string{}
+	for _, p := range people {
+		for _, b := range []string{p.Badge, strings.ToLower(p.Code)} {
+			switch who, twice := seen[b]; {
+			case b == "":
+			case strings.TrimSpace(b) != b:
+				bad("person %q: the badge or code %q begins or ends with a space", p.ID, b)
+			case twice && who != p.ID:
+				bad("person %q has the badge or code %q, and so has %q: give each their own", p.ID, b, who)
+			}
+			seen[b] = p.ID
+		}
+	}
 }
 
 var idForm = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,39}$`)
