@@ -48,6 +48,7 @@ type facts struct {
 	lost       []ledger.Lost
 	audits     []ledger.Audit
 	residuals  []ledger.Residual
+	attested   attestedFacts
 	holes      []ledger.Hole
 
 	measurements []ledger.Measurement  // results of guided measurements
@@ -84,6 +85,9 @@ func gather(ctx context.Context, q *ledger.Queries, job string) (f *facts, err e
 		return nil, err
 	}
 	if err = f.gatherWeighed(ctx, q, job); err != nil {
+		return nil, err
+	}
+	if err = f.gatherAttested(ctx, q, job); err != nil {
 		return nil, err
 	}
 	return f, f.gatherRest(ctx, q)
@@ -161,6 +165,7 @@ func (f *facts) record() *Record {
 	for _, d := range f.deviations {
 		r.Deviations = append(r.Deviations, f.deviation(d))
 	}
+	f.attestedInto(r)
 	for _, a := range f.alerts {
 		r.Alerts = append(r.Alerts, f.alert(a))
 	}

@@ -42,6 +42,7 @@ type Record struct {
 	Steps      []Step     `json:"steps"`
 	// Elsewhere are judged readings whose place the procedure does not know.
 	Elsewhere  []Pull      `json:"elsewhere"`
+	LooseEnds  []LooseEnd  `json:"loose_ends,omitempty"` // each time that one was opened
 	Deviations []Deviation `json:"deviations"`
 	Alerts     []Alert     `json:"alerts"`
 	Unplaced   []Unplaced  `json:"unplaced"`
@@ -128,6 +129,8 @@ type Summary struct {
 	Closed          int            `json:"closing_round"`        // witnessed with a closing round
 	Short           int            `json:"evidence_short"`       // witnessed on less evidence than the procedure asks for
 	LeastSure       *LeastSure     `json:"least_sure,omitempty"` // of the witnessed fasteners that were weighed
+	LooseEnds       int            `json:"loose_ends,omitempty"`
+	LooseEndsOpen   int            `json:"loose_ends_open,omitempty"`
 	RefusedRequests int            `json:"refused_requests"`
 }
 
@@ -159,6 +162,8 @@ type Step struct {
 	Answer    string      `json:"answer,omitempty"`
 	Attested  *Moment     `json:"attested,omitempty"`
 	Events    []StepEvent `json:"events"`
+	Items     []Item      `json:"items,omitempty"` // answers to what it asks, in journal order
+	Holds     []HoldEvent `json:"holds,omitempty"` // what happened at its hold point
 	Joint     *Joint      `json:"joint,omitempty"`
 	Measure   *Measure    `json:"measure,omitempty"`
 }

@@ -34,6 +34,7 @@ func (f *facts) step(i int, placed map[int]bool) Step {
 			s.Events = append(s.Events, StepEvent{Kind: e.Kind, By: f.person(e.By, e.Seq), Note: e.Note, AtUs: e.AtUs, Seq: e.Seq})
 		}
 	}
+	s.Items, s.Holds = f.itemsOf(p.ID), f.holdsOf(p.ID)
 	switch {
 	case p.Joint != nil:
 		s.Joint = f.joint(p, st, placed)
@@ -303,7 +304,7 @@ func (r *Record) summarise(f *facts) {
 	for i := range r.Steps {
 		s.add(&r.Steps[i])
 	}
-	s.Readings, s.Voided, s.Deviations = f.judged(), f.voidedByPeople(), len(f.deviations)
+	s.Readings, s.Voided, s.Deviations = f.judged(), f.voidedByPeople(), len(r.Deviations)
 	s.Alerts, s.RefusedRequests = len(r.Alerts), len(r.Refusals)
 	for _, a := range r.Alerts {
 		if !a.Settled {
@@ -366,6 +367,7 @@ func (f *facts) people() []Person {
 	for _, x := range f.audits {
 		deeds = append(deeds, deed{x.By, x.Seq})
 	}
+	f.attested.by(func(person string, seq uint64) { deeds = append(deeds, deed{person, seq}) })
 	slices.SortStableFunc(deeds, func(a, b deed) int { return cmp.Compare(a.seq, b.seq) })
 	out := []Person{}
 	for _, d := range deeds {

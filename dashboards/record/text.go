@@ -21,6 +21,7 @@ func (r *Record) WriteText(w io.Writer) error {
 	p.head(r)
 	p.summary(r)
 	p.steps(r)
+	p.looseEnds(r)
 	p.deviations(r)
 	p.alerts(r)
 	p.setAside(r)

@@ -32,6 +32,7 @@ func (p *page) step(n int, s *Step) {
 	default:
 		p.attest(s)
 	}
+	p.attested(s)
 	for i, e := range s.Events {
 		if i == len(s.Events)-1 && e.Kind == "finished" && s.Attested != nil {
 			continue // said above
