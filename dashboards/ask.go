@@ -40,6 +40,7 @@ type askView struct {
 	People  []personView
 	Item    *itemAskView // of "item"
 	Loose   []looseView  // of "loose"
+	Care    *careAsk     // of those about tools
 	Back    string
 }
 
@@ -68,6 +69,13 @@ var asks = map[string]askMaker{
 	"abandon":  askAbandon,
 	"audit":    askAudit,
 
+	"override":  askOverride,
+	"check":     askCheck,
+	"calibrate": askCalibrate,
+	"pair":      askPair,
+	"caredrop":  askCareDrop,
+	"calclose":  askCalClose,
+
 	"item":      askItem,
 	"loose":     askLoose,
 	"looseopen": askLooseOpen,
@@ -75,7 +83,7 @@ var asks = map[string]askMaker{
 	"finding":   askFinding,
 }
 
-var needsNoJob = []string{"who", "keys", "dismiss", "settle"}
+var needsNoJob = []string{"who", "keys", "dismiss", "settle", "check", "calibrate", "pair", "caredrop", "calclose"}
 
 // ask answers GET /bench/{bench}/ask/{what}; with ?fragment=1 only the form.
 func (p *Pages) ask(w http.ResponseWriter, r *http.Request) error {
@@ -135,6 +143,7 @@ func askKeys(_ *Pages, _ *http.Request, _ viewer, _ *rules.Job, a *askView) erro
 		{"F", "point at a fastener", "", false}, {"U", "say what a reading is for", "", false},
 		{"1 … 4", "answer the question about a pull", "", false}, {"K", "a lead audits a finished fastener", "", false},
 		{"Q", "answer what the step asks", "", false}, {"L", "loose ends", "", false}, {"E", "release a hold point", "", false},
+		{"Z", "take the last pair of a calibration back", "", false}, {"B", "begin a quick check of a tool", "", false},
 		{"P", "pause", "", false}, {"H", "hand over", "", false}, {"R", "release", "", false}, {"W", "who works here", "", false},
 		{"← →", "go round the fasteners; Enter points at one", "", false}, {"Esc", "close", "", false},
 	}

@@ -146,14 +146,16 @@ type benchView struct {
 	People   []personView
 	Marks    []mark
 	Question *questionView
-	Aside    []asideView // of the shown step, latest first
-	Audits   []auditView // of the shown step, latest first
-	Loose    []looseView // open loose ends of the job
-	Items    []itemView  // what the shown step asks
-	Ahead    []string    // what the shown step would bury, or get ahead of
-	Holds    []holdView  // steps that wait at their hold points
-	Note     string      // of the last pause or hand-over
-	Finished bool        // some fastener is finished: it can be audited
+	Aside    []asideView       // of the shown step, latest first
+	Audits   []auditView       // of the shown step, latest first
+	Care     *careView         // the calibration or check that is open here
+	Refused  []refusedToolView // tools that may not be used for what is next
+	Loose    []looseView       // open loose ends of the job
+	Items    []itemView        // what the shown step asks
+	Ahead    []string          // what the shown step would bury, or get ahead of
+	Holds    []holdView        // steps that wait at their hold points
+	Note     string            // of the last pause or hand-over
+	Finished bool              // some fastener is finished: it can be audited
 	pass     int
 }
 
@@ -213,6 +215,7 @@ func (v viewer) bench(b events.Bench, shown string) *benchView {
 	bv := &benchView{Cause: v.st.Cause, Bench: b}
 	job := v.st.Jobs[v.st.BenchJob[b.ID]]
 	bv.Unplaced = v.unplaced(b.ID)
+	bv.Care = v.care(b.ID)
 	bv.Alerts = v.alerts(func(a *rules.Alert) bool {
 		return a.Bench == b.ID || job != nil && a.Job == job.ID
 	})
@@ -225,6 +228,7 @@ func (v viewer) bench(b events.Bench, shown string) *benchView {
 	head := v.jobHead(job)
 	bv.Job = &head
 	v.work(bv, job, shown)
+	bv.Refused = v.refusedTools(job)
 	bv.Last = v.last(job, b.ID)
 	return bv
 }

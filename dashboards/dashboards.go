@@ -178,6 +178,7 @@ func (p *Pages) routes() http.Handler {
 	mux.Handle("GET /metrics", p.metrics.handler())
 	mux.HandleFunc("GET /healthz", p.healthz)
 	mux.HandleFunc("GET /readyz", p.readyz)
+	mux.Handle("GET /api/tools", p.metrics.timed("api", http.HandlerFunc(p.toolsJSON)))
 	mux.Handle("/api/", p.metrics.timed("api", api.Handler(p.cfg.Service, p.now, p.catchUp)))
 	page("/", "none", p.nothingHere)
 	return guard(mux, p.cfg.Hosts, p.denied)

@@ -136,6 +136,9 @@ func (p *Pages) do(w http.ResponseWriter, r *http.Request) error {
 	if !ok {
 		make, ok = attestedRequests[what]
 	}
+	if !ok {
+		make, ok = careRequests[what]
+	}
 	if !ok && what != "offer" {
 		return problem(http.StatusNotFound, "There is no such request: "+what, "Go back to the bench.")
 	}

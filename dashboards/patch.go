@@ -145,6 +145,14 @@ func benchOf(st *rules.State, o events.OutcomeData) (bench string, known bool) {
 		return ofJob(o.Job)
 	case events.PullSetAside:
 		return o.Bench, true
+	case events.CalibrationTaken:
+		return careBench(st, o.Tool)
+	case events.CheckTaken:
+		return careBench(st, o.Tool)
+	case events.ReadingPassedOver:
+		return careBench(st, o.Tool)
+	case events.CycleOverloaded:
+		return "", true
 	case events.ItemAnswered:
 		return ofJob(o.Job)
 	case events.LooseEndOpened:
@@ -241,7 +249,7 @@ func (p *patch) add(v viewer, bench string, o events.OutcomeData) {
 			p.Reading, p.Reload = v.lastUnplaced(u), true
 		}
 	case events.PullWeighed, events.WitnessWeighed: // the marks say it
-	case events.FastenerPlaced, events.DeadlineSet, events.RequestRefused:
+	case events.FastenerPlaced, events.DeadlineSet, events.RequestRefused, events.CycleOverloaded:
 	case events.AlertRaised:
 		if here(o.Bench, o.Job) {
 			k := alertKind(o.Kind)

@@ -93,6 +93,8 @@ var alertKinds = map[events.AlertKind]kindWord{
 	events.AlertExtraPull:    {"More pulls than fasteners", toneAbnormal, ""},
 	events.AlertStepSkipped:  {"Step left open", toneAbnormal, ""},
 	events.AlertToolStatus:   {"Tool reports trouble", toneAbnormal, ""},
+	events.AlertToolOff:      {"Tool outside its limits", toneFault, ""},
+	events.AlertToolUnusual:  {"Tool not as usual", toneAbnormal, ""},
 	events.AlertUnknownTool:  {"Unknown tool", toneAbnormal, ""},
 	events.AlertReleaseGated: {"Release refused", toneAbnormal, ""},
 	events.AlertClosing:      {"Closing round left out", toneFault, ""},

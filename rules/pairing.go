@@ -353,6 +353,9 @@ type Pairing struct {
 	Reading, Readings  int                    // it is the Reading-th of Readings at its point and direction, from 1
 	Setting            bool
 	Last               *events.CalibrationPair // the last full one, nil if none
+	Phase              events.Phase            // of a calibration
+	Note               []string                // what is not as it should be
+	Said               string                  // why the last reading was passed over, "" if it was not
 }
 
 // PairingAt returns what is open at a bench; ok is false if nothing is.
@@ -362,6 +365,12 @@ func (s *State) PairingAt(bench string) (Pairing, bool) {
 		return Pairing{}, false
 	}
 	out := Pairing{Calibration: p.calibration, Check: p.check, Tool: p.tool, Reference: p.reference, Row: p.next(), Rows: len(p.plan), Setting: p.setting}
+	switch n := s.care(bench); {
+	case n.Calibration != nil:
+		out.Phase, out.Note, out.Said = n.Calibration.Phase, n.Calibration.Note, n.Calibration.Said
+	case n.Check != nil:
+		out.Note, out.Said = n.Check.Note, n.Check.Said
+	}
 	if out.Row > 0 {
 		out.Last = &p.pairs[out.Row-1]
 	}

@@ -55,6 +55,7 @@ type OpenCalibration struct {
 	events.CalibrationOpened
 	Pairs  []events.CalibrationPair // by row of the plan, as far as taken; the last may be half
 	LastAt events.Instant           // of the last pair or half
+	Said   string                   // why the last reading was passed over; "" if it was not
 }
 
 // OpenCheck is a quick check that is being done at a bench.
@@ -62,6 +63,7 @@ type OpenCheck struct {
 	events.CheckOpened
 	Pairs  []events.CalibrationPair
 	LastAt events.Instant
+	Said   string
 }
 
 // care returns the tool that is calibrated or checked at a bench, nil if none.
@@ -247,7 +249,10 @@ func (s *State) foldTool(o events.OutcomeData, now events.Instant) bool {
 			u.Tool = o.Tool
 			s.Unplaced[o.Reading] = u
 		}
-	case events.CycleOverloaded, events.ReadingPassedOver: // counted
+	case events.CycleOverloaded: // counted
+	case events.ReadingPassedOver:
+		s.setCalibration(o.Tool, o.Calibration, func(c *OpenCalibration) { c.Said = o.Why })
+		s.setCheck(o.Tool, o.Check, func(c *OpenCheck) { c.Said = o.Why })
 	default:
 		return s.foldCalibration(o) || s.foldCheck(o, now)
 	}
@@ -261,10 +266,11 @@ func (s *State) foldCalibration(o events.OutcomeData) bool {
 		s.setCare(o.Bench, o.Tool)
 	case events.CalibrationTaken:
 		s.setCalibration(o.Tool, o.Calibration, func(c *OpenCalibration) {
-			c.Pairs, c.LastAt = withPair(c.Pairs, o.Row, o.Pair), o.AtUs
+			c.Pairs, c.LastAt, c.Said = withPair(c.Pairs, o.Row, o.Pair), o.AtUs, ""
 		})
 	case events.CalibrationUndone:
 		s.setCalibration(o.Tool, o.Calibration, func(c *OpenCalibration) {
+			c.Said = ""
 			c.Pairs = slices.Clone(c.Pairs[:min(o.Row, len(c.Pairs))])
 		})
 	case events.CalibrationJudged:
@@ -295,6 +301,17 @@ func (s *State) setCalibration(tool, id string, change func(*OpenCalibration)) {
 		c := *n.Calibration
 		change(&c)
 		n.Calibration = &c
+	})
+}
+
+func (s *State) setCheck(tool, id string, change func(*OpenCheck)) {
+	s.setTool(tool, func(n *Tool) {
+		if n.Check == nil || n.Check.Check != id {
+			return
+		}
+		c := *n.Check
+		change(&c)
+		n.Check = &c
 	})
 }
 
@@ -348,13 +365,8 @@ func (s *State) foldCheck(o events.OutcomeData, now events.Instant) bool {
 		s.setTool(o.Tool, func(n *Tool) { n.Check = &OpenCheck{CheckOpened: o, LastAt: o.AtUs} })
 		s.setCare(o.Bench, o.Tool)
 	case events.CheckTaken:
-		s.setTool(o.Tool, func(n *Tool) {
-			if n.Check == nil || n.Check.Check != o.Check {
-				return
-			}
-			c := *n.Check
-			c.Pairs, c.LastAt = withPair(c.Pairs, o.Row, o.Pair), o.AtUs
-			n.Check = &c
+		s.setCheck(o.Tool, o.Check, func(c *OpenCheck) {
+			c.Pairs, c.LastAt, c.Said = withPair(c.Pairs, o.Row, o.Pair), o.AtUs, ""
 		})
 	case events.CheckJudged:
 		s.endCheck(o.Tool, o.Check)

@@ -56,6 +56,15 @@ func (t *toolDates) unfit(at events.Instant) string {
 	return ""
 }
 
+// Unfit says why a tool may not be used at all at that time, "" if it may.
+func (s *State) Unfit(tool string, at events.Instant) string {
+	d, ok := s.registered(tool)
+	if !ok {
+		return "nobody registered it"
+	}
+	return d.unfit(at)
+}
+
 func because(why string) string {
 	if why == "" {
 		return ""
