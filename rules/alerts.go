@@ -134,6 +134,7 @@ func (t *tx) raiseLeft(i, at, until int, missed, low []string, why string) {
 		a.Todo = fmt.Sprintf("Stop. Pull %s before anything covers the joint, or ask a lead to decide.", list(left))
 		t.raise(a)
 		t.seized(i, at, true)
+		t.slippedLow(i, at, left)
 	}
 	if left := t.unnamed(low, p.ID, events.AlertLow, events.AlertUnitSlip); len(left) > 0 {
 		a.Kind, a.Fasteners, a.Pass = events.AlertLow, left, at

@@ -37,7 +37,7 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 			t.oddTurn(w, r, &f)
 		}
 		var g events.Grade
-		if p, g = t.job.sureness(w, !r.angle.IsZero() || r.found != nil && !r.found.NetAngle.IsZero()); grade == events.Counted && !f.held && (f.verdict == events.Within || f.verdict == events.Doubtful) {
+		if p, g = t.job.sureness(w, turnTold(r.angle) || r.found != nil && !r.found.NetAngle.IsZero()); grade == events.Counted && !f.held && (f.verdict == events.Within || f.verdict == events.Doubtful) {
 			grade = g
 		}
 	}
@@ -145,9 +145,9 @@ func (t *tx) find(w *slot, r *reading, u float64) finding {
 
 // justLow reports whether a low pull is most likely an unfinished one, though
 // its number would be right in another unit: the tool has worked on this job
-// in that very unit, and there were no two like it just before.
+// in that very unit, and there was none like it just before.
 func (t *tx) justLow(w *slot, r *reading) bool {
-	if meant, ok := w.slip(r.value, r.unit); t.lowsBefore(w, r) >= 2 && ok && w.near(r, meant) {
+	if meant, ok := w.slip(r.value, r.unit); t.lowsBefore(w, r) >= 1 && ok && w.near(r, meant) {
 		return false
 	}
 	for i := range w.step + 1 {

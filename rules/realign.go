@@ -117,7 +117,7 @@ func (t *tx) move(w *slot, f *match.Filter, pulls []*Evidence, have map[uint64]*
 		}
 		n := j.Proc.Steps[w.step].Joint.Fastener(o.Fastener)
 		at := j.fastenerSlot(w.step, w.pass, n)
-		if o.P, o.Grade = j.sureness(&at, !o.Angle.IsZero()); o.Grade == "" {
+		if o.P, o.Grade = j.sureness(&at, turnTold(o.Angle)); o.Grade == "" {
 			o.Grade = events.Counted
 		}
 		t.add(o)
@@ -192,7 +192,7 @@ func (t *tx) weighWitnesses(i, pass int) {
 		}
 		if m.Grade == events.Placed {
 			w.Grade = events.Placed
-		} else if !m.Judged.Angle.IsZero() || st.Weigh[pass].hasTrace(m.Reading) {
+		} else if turnTold(m.Judged.Angle) || st.Weigh[pass].hasTrace(m.Reading) {
 			w.Grade = events.Reasoned
 		}
 		o.Fasteners = append(o.Fasteners, w)

@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"witnessmark/events/quantity"
 	"witnessmark/rules/match"
 )
 
@@ -109,6 +110,16 @@ func (j *Job) turns(step, pass int, but uint64) []float64 {
 	}
 	return out
 }
+
+// turnTold reports whether a tool told a rotation that can be one. Noise may make
+// it a little less than nothing; more than that is against the pull, and says
+// nothing of how far a fastener turned.
+func turnTold(angle quantity.Value) bool {
+	return !angle.IsZero() && angle.In(quantity.Degree) >= leastAngle
+}
+
+// leastAngle is in degrees: twice the noise floor. Our choice.
+const leastAngle = -2 * turnFloor
 
 // turn is the rotation of a weighed pull in degrees.
 func (e *Evidence) turn() (deg float64, ok bool) {

@@ -31,7 +31,7 @@ func (e *Evidence) enough() float64 {
 
 // turned reports whether a pull came with a rotation.
 func (e *Evidence) turned() bool {
-	return !e.Pull.Angle.IsZero() || e.Pull.Trace != nil && !e.Pull.Trace.NetAngle.IsZero()
+	return turnTold(e.Pull.Angle) || e.Pull.Trace != nil && !e.Pull.Trace.NetAngle.IsZero()
 }
 
 // PassWeigh is the evidence on one pass of a joint.
@@ -131,7 +131,7 @@ func (e *Evidence) pull(jt *procedure.Joint, p *procedure.Pass) match.Pull {
 	if o.Late {
 		q.AtS = math.NaN()
 	}
-	if !o.Angle.IsZero() {
+	if turnTold(o.Angle) {
 		q.Angle = o.Angle.In(quantity.Degree)
 	}
 	if o.DurationUs > 0 {
