@@ -12,9 +12,11 @@ import (
 
 // Part is what was recorded for a line of a kit, and whether it still counts.
 type Part struct {
-	Seq uint64 // of the decision
+	Seq   uint64 // of the decision
+	Index int    // of the outcome in it
 	events.PartRecorded
 	UndoneSeq    uint64 // of the decision by which it counts no longer; 0: it counts
+	UndoneIndex  int
 	UndoneBy     string
 	UndoneReason string
 	UndoneAtUs   events.Instant
@@ -31,8 +33,8 @@ func scanPart(r scanner, p *Part) error {
 	if err != nil {
 		return err
 	}
-	p.Seq, _ = place(id)
-	p.UndoneSeq, _ = place(undone)
+	p.Seq, p.Index = place(id)
+	p.UndoneSeq, p.UndoneIndex = place(undone)
 	p.Attributes, err = fromList[events.Attribute](attributes)
 	return err
 }
@@ -80,7 +82,8 @@ func (q *Queries) PartsUsed(ctx context.Context, s Span) ([]PartUse, error) {
 
 // Pressing is what a pressing told of the seat.
 type Pressing struct {
-	Seq uint64 // of the decision
+	Seq   uint64 // of the decision
+	Index int    // of the outcome in it
 	events.PressJudged
 }
 
@@ -92,7 +95,7 @@ func (q *Queries) PressingsOf(ctx context.Context, job string) ([]Pressing, erro
 		var id int64
 		var force, jump, travel sql.NullFloat64
 		err := r.Scan(&id, &p.Reading, &p.Job, &p.Step, &p.Place, &p.Seat, &force, &jump, &travel, &p.AfterUs, &p.Samples, &p.Text, &p.By, &p.AtUs)
-		p.Seq, _ = place(id)
+		p.Seq, p.Index = place(id)
 		p.Force, p.Jump, p.Travel = value(int(quantity.DimForce), force), value(int(quantity.DimForce), jump), value(int(quantity.DimLength), travel)
 		return err
 	}, job)
@@ -100,7 +103,8 @@ func (q *Queries) PressingsOf(ctx context.Context, job string) ([]Pressing, erro
 
 // Clearance is a pair that was found right before it was pressed.
 type Clearance struct {
-	Seq uint64 // of the decision
+	Seq   uint64 // of the decision
+	Index int    // of the outcome in it
 	events.PressCleared
 }
 
@@ -114,7 +118,7 @@ func (q *Queries) ClearancesOf(ctx context.Context, job string) ([]Clearance, er
 			if err := r.Scan(&id, &c.Job, &c.Step, &c.Place, &parts, &c.By, &c.AtUs); err != nil {
 				return err
 			}
-			c.Seq, _ = place(id)
+			c.Seq, c.Index = place(id)
 			var err error
 			c.Parts, err = fromList[events.PartInHand](parts)
 			return err
@@ -123,7 +127,8 @@ func (q *Queries) ClearancesOf(ctx context.Context, job string) ([]Clearance, er
 
 // Recheck is what a re-check after a pressing showed.
 type Recheck struct {
-	Seq uint64 // of the decision
+	Seq   uint64 // of the decision
+	Index int    // of the outcome in it
 	events.PressRecheckNoted
 }
 
@@ -134,14 +139,15 @@ func (q *Queries) RechecksOf(ctx context.Context, job string) ([]Recheck, error)
 		func(r scanner, c *Recheck) error {
 			var id int64
 			err := r.Scan(&id, &c.Job, &c.Step, &c.Place, &c.Good, &c.Answer, &c.By, &c.AtUs)
-			c.Seq, _ = place(id)
+			c.Seq, c.Index = place(id)
 			return err
 		}, job)
 }
 
 // Photo is a photo of a job. Its file is in the object store, under its hash.
 type Photo struct {
-	Seq uint64 // of the decision
+	Seq   uint64 // of the decision
+	Index int    // of the outcome in it
 	events.PhotoKept
 }
 
@@ -150,7 +156,7 @@ const photoColumns = `SELECT id, photo, job, step, hash, size, type, width_px, h
 func scanPhoto(r scanner, p *Photo) error {
 	var id int64
 	err := r.Scan(&id, &p.Photo, &p.Job, &p.Step, &p.Hash, &p.Size, &p.Type, &p.Width, &p.Height, &p.Note, &p.By, &p.AtUs)
-	p.Seq, _ = place(id)
+	p.Seq, p.Index = place(id)
 	return err
 }
 
