@@ -56,6 +56,7 @@ type facts struct {
 	shops        []ledger.Adoption
 	procedure    ledger.Procedure // zero if the ledger has none
 	position     uint64
+	partsFacts
 
 	proc  *procedure.Procedure // nil if it cannot be read
 	state *rules.Job           // the fold over the job's decisions; nil without proc
@@ -88,6 +89,9 @@ func gather(ctx context.Context, q *ledger.Queries, job string) (f *facts, err e
 		return nil, err
 	}
 	if err = f.gatherAttested(ctx, q, job); err != nil {
+		return nil, err
+	}
+	if err = f.gatherParts(ctx, q, job); err != nil {
 		return nil, err
 	}
 	return f, f.gatherRest(ctx, q)
@@ -177,6 +181,7 @@ func (f *facts) record() *Record {
 			Todo: x.Todo, Items: x.Items, AtUs: x.AtUs, Seq: x.Seq})
 	}
 	f.weighedInto(r)
+	r.Photos = f.photosOf("")
 	f.warn(r)
 	r.summarise(f)
 	return r

@@ -46,10 +46,11 @@ type Record struct {
 	Deviations []Deviation `json:"deviations"`
 	Alerts     []Alert     `json:"alerts"`
 	Unplaced   []Unplaced  `json:"unplaced"`
-	SetAside   []SetAside  `json:"set_aside"`       // pulls that count for no fastener, nothing being asked of them
-	Questions  []Question  `json:"questions"`       // to the technician
-	Lost       []Lost      `json:"lost_cycles"`     // pulls that a tool made and that did not arrive
-	Audits     []Audit     `json:"residual_audits"` // never a witness
+	SetAside   []SetAside  `json:"set_aside"`        // pulls that count for no fastener, nothing being asked of them
+	Questions  []Question  `json:"questions"`        // to the technician
+	Lost       []Lost      `json:"lost_cycles"`      // pulls that a tool made and that did not arrive
+	Audits     []Audit     `json:"residual_audits"`  // never a witness
+	Photos     []Photo     `json:"photos,omitempty"` // of the unit as a whole; the others are with their steps
 	Refusals   []Refusal   `json:"refused_requests"`
 	Tools      []Tool      `json:"tools"`       // that were used, each calibration its own
 	People     []Person    `json:"people"`      // who worked on it
@@ -165,6 +166,9 @@ type Step struct {
 	Items     []Item      `json:"items,omitempty"` // answers to what it asks, in journal order
 	Holds     []HoldEvent `json:"holds,omitempty"` // what happened at its hold point
 	Joint     *Joint      `json:"joint,omitempty"`
+	Kit       *Kit        `json:"kit,omitempty"`
+	Press     *Press      `json:"press,omitempty"`
+	Photos    []Photo     `json:"photos,omitempty"`
 	Measure   *Measure    `json:"measure,omitempty"`
 }
 

@@ -35,6 +35,7 @@ func (f *facts) step(i int, placed map[int]bool) Step {
 		}
 	}
 	s.Items, s.Holds = f.itemsOf(p.ID), f.holdsOf(p.ID)
+	f.stepParts(&s, p, i, placed)
 	switch {
 	case p.Joint != nil:
 		s.Joint = f.joint(p, st, placed)
@@ -363,6 +364,15 @@ func (f *facts) people() []Person {
 	}
 	for _, d := range f.deviations {
 		deeds = append(deeds, deed{d.By, d.Seq})
+	}
+	for _, x := range f.parts {
+		deeds = append(deeds, deed{x.By, x.Seq})
+	}
+	for _, x := range f.rechecks {
+		deeds = append(deeds, deed{x.By, x.Seq})
+	}
+	for _, x := range f.photos {
+		deeds = append(deeds, deed{x.By, x.Seq})
 	}
 	for _, x := range f.audits {
 		deeds = append(deeds, deed{x.By, x.Seq})

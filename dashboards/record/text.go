@@ -22,6 +22,7 @@ func (r *Record) WriteText(w io.Writer) error {
 	p.summary(r)
 	p.steps(r)
 	p.looseEnds(r)
+	p.photos(r.Photos)
 	p.deviations(r)
 	p.alerts(r)
 	p.setAside(r)

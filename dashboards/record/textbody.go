@@ -29,10 +29,17 @@ func (p *page) step(n int, s *Step) {
 		p.joint(s.Joint)
 	case s.Measure != nil:
 		p.measure(s.Measure)
-	default:
+	case s.Kit == nil && s.Press == nil || s.Statement != "":
 		p.attest(s)
 	}
 	p.attested(s)
+	if s.Kit != nil {
+		p.kit(s.Kit)
+	}
+	if s.Press != nil {
+		p.press(s.Press)
+	}
+	p.photos(s.Photos)
 	for i, e := range s.Events {
 		if i == len(s.Events)-1 && e.Kind == "finished" && s.Attested != nil {
 			continue // said above
