@@ -42,6 +42,9 @@ type askView struct {
 	Loose   []looseView  // of "loose"
 	Care    *careAsk     // of those about tools
 	Back    string
+	Place   string     // of a press step
+	Hands   []handView // parts that are told before a pressing
+	Line    *lineView  // line of a kit that is answered by hand
 }
 
 type choice struct {
@@ -81,6 +84,9 @@ var asks = map[string]askMaker{
 	"looseopen": askLooseOpen,
 	"hold":      askHold,
 	"finding":   askFinding,
+	"part":      askPart,
+	"undo":      askUndo,
+	"pair":      askPair,
 }
 
 var needsNoJob = []string{"who", "keys", "dismiss", "settle", "check", "calibrate", "pair", "caredrop", "calclose"}

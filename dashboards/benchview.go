@@ -144,6 +144,7 @@ type benchView struct {
 	Paused   []jobHead // jobs that can go on here
 	Held     []string  // fasteners or values that wait for a lead
 	People   []personView
+	benchParts
 	Marks    []mark
 	Question *questionView
 	Aside    []asideView       // of the shown step, latest first
@@ -276,6 +277,8 @@ func (v viewer) work(bv *benchView, job *rules.Job, shown string) {
 	bv.Step = v.step(job, show, pass, show == cur)
 	bv.Guide = v.guide(job, show, show == cur)
 	bv.Aside, bv.Audits = v.asides(job, step.ID), v.audits(job, step.ID)
+	bv.Kit, bv.Press, bv.Photos = v.kit(job, show), v.press(job, show, show == cur), v.photos(job, step.ID)
+	bv.PhotoForm = partForm{Bench: bv.Bench.ID, Job: job.ID, Step: step.ID}
 	bv.pass = pass
 	bv.Face = drawFace(job.Proc.Face(step.Face), step.Joint, bv.Marks)
 }
@@ -372,7 +375,7 @@ func (v viewer) step(job *rules.Job, i, pass int, current bool) *stepView {
 		Text: spec.Text, Cautions: spec.Cautions, Statement: spec.Statement,
 		Finished: st.Done || st.Accepted,
 	}
-	s.Confirm = spec.Joint == nil && spec.Measure == nil && !s.Finished && !st.AtHold()
+	s.Confirm = spec.Joint == nil && spec.Measure == nil && !s.Finished && !st.AtHold() && confirmable(job, i)
 	if j := spec.Joint; j != nil {
 		if !current {
 			pass = st.Pass
@@ -521,6 +524,9 @@ func (v viewer) next(job *rules.Job, cur, pass, fastener int) (nextView, []strin
 		}
 		return nextView{Kind: "measure", Where: "Measure " + m.What, How: limitWords(m.LSL, m.USL, u)}, held
 	}
+	if n, ok := v.nextParts(job, cur); ok {
+		return n, held
+	}
 	return nextView{Kind: "confirm", Where: spec.Title, How: "Confirm when it is done."}, held
 }
 
@@ -534,7 +540,7 @@ func (v viewer) held(job *rules.Job) []string {
 			}
 		}
 	}
-	return out
+	return append(out, heldPlaces(job)...)
 }
 
 // last finds the last reading of a bench: the latest that counts in its job,
@@ -600,6 +606,9 @@ func (v viewer) lastJudged(proc *procedure.Procedure, step int, j events.Reading
 	case spec.Measure != nil:
 		unit = unitFor(v.st.Shop, j.Value, spec.Measure.Unit)
 		l.Where, l.Word = spec.Measure.What, measureVerdictWords(j.Verdict)
+	case spec.Press != nil:
+		unit = unitFor(v.st.Shop, j.Value, spec.Press.Unit)
+		l.Where, l.Word = pressWords(spec, &j)
 	default:
 		unit = unitFor(v.st.Shop, j.Value, quantity.Unit{})
 	}

@@ -58,6 +58,8 @@ type Config struct {
 	// fastener with the decision. nil: both show together.
 	Early   WatchFunc
 	Journal Journal
+	// Photos keeps photos; nil: none are taken.
+	Photos PhotoStore
 	// Devices returns how every device of this machine is now; nil where
 	// nothing is captured.
 	Devices func() []ingest.DeviceStatus
@@ -173,6 +175,8 @@ func (p *Pages) routes() http.Handler {
 	page("GET /jobs/{job}/sealed", "sealed-record", p.abreast(p.sealedRecord))
 	page("POST /do/{what}", "do", p.do)
 	page("POST /who", "who", p.who)
+	page("POST /photo", "photo", p.takePhoto)
+	page("GET /photos/{hash}", "photos", p.showPhoto)
 	mux.Handle("GET /live", http.HandlerFunc(p.live))
 	mux.Handle("GET /assets/{hash}/{name}", p.metrics.timed("assets", http.HandlerFunc(p.views.asset)))
 	mux.Handle("GET /metrics", p.metrics.handler())

@@ -83,6 +83,11 @@ var requests = map[string]func(f form, a events.Ask) events.Data{
 	"forget": func(f form, a events.Ask) events.Data {
 		return events.LearningForgetAsked{Ask: a, Procedure: f.need("procedure", "The procedure is missing: go back to its page."), Step: f.step(), Reason: f.reason()}
 	},
+	"scan":    scanRequest,
+	"part":    partRequest,
+	"undo":    undoRequest,
+	"pair":    pairRequest,
+	"recheck": recheckRequest,
 	"release": func(f form, a events.Ask) events.Data {
 		return events.ReleaseAsked{Ask: a, Job: f.job()}
 	},

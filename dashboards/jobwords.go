@@ -33,6 +33,7 @@ func recordWords() template.FuncMap {
 		"mm":      func(x float64) string { return minus(strconv.FormatFloat(x, 'f', 1, 64)) },
 		"kind":    func(k events.AlertKind) string { return alertKind(k).name },
 		"unit":    unitSymbol,
+		"hands":   record.Hands,
 		"history": func(kind string) string { return strings.ReplaceAll(kind, "_", " ") },
 		"value": func(p record.Pull, r *record.Record) string {
 			return withUnit(p.Value, recordUnit(p, r))

@@ -21,6 +21,9 @@ func (p *Pages) bench(w http.ResponseWriter, r *http.Request) error {
 		v := viewer{st, p.now()}
 		if b, ok := v.knownBench(id); ok {
 			bv = v.bench(b, r.FormValue("step"))
+			if p.cfg.Photos == nil {
+				bv.PhotoForm = partForm{} // none are taken
+			}
 			bv.People = v.people(person(r))
 		}
 	})

@@ -55,6 +55,9 @@ func newViews() (*views, error) {
 
 		"loosecount": looseCount,
 		"hours":      hours,
+		"partForm": func(bench, job, step, part string) partForm {
+			return partForm{bench, job, step, part}
+		},
 	}).Funcs(recordWords()).ParseFS(pageFiles, "pages/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("parse pages: %w", err)

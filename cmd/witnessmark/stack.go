@@ -97,7 +97,7 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 func (s *stack) openPages() error {
 	var err error
 	s.pages, err = dashboards.New(dashboards.Config{
-		Service: s.service, Watch: dashboards.Watch(s.service.Subscribe), Early: dashboards.Watch(s.service.SubscribeEarly), Ledger: s.ledger, Journal: s.journal,
+		Service: s.service, Watch: dashboards.Watch(s.service.Subscribe), Early: dashboards.Watch(s.service.SubscribeEarly), Ledger: s.ledger, Journal: s.journal, Photos: s.journal,
 		Seals: s.sealer, Devices: s.capture.Status, Ready: s.service.Ready(), Log: s.log, Banner: s.cfg.banner, Now: s.cfg.now,
 	})
 	if err != nil {

@@ -135,7 +135,9 @@
   function place(html) {
     const at = document.activeElement;
     const key = at && live.contains(at) ? focusKey(at) : null;
+    const scan = at && "scan" in at.dataset ? at.value : ""; // half a scanned line must not be lost
     live.innerHTML = html;
+    if (scan && $("scan-field")) $("scan-field").value = scan;
     lamp(lampState);
     const s = $("state");
     if (s) cause = Math.max(cause, Number(s.dataset.cause || 0));
@@ -276,7 +278,7 @@
     if (!live || !("send" in f.dataset)) return;
     const inDialog = dialog.contains(f);
     // What ends or begins a job shows on another page: let it go the plain way.
-    if (!inDialog && !f.querySelector('[name="alert"], [name="question"]')) return;
+    if (!inDialog && !f.querySelector('[name="alert"], [name="question"]') && !("inline" in f.dataset)) return;
     if (/\/(release|abandon)$/.test(f.getAttribute("action"))) {
       e.preventDefault();
       const ok = await send(f.getAttribute("action"), new FormData(f), f.querySelector("[data-refused]") || $("refused"));
