@@ -86,7 +86,7 @@ var asks = map[string]askMaker{
 	"finding":   askFinding,
 	"part":      askPart,
 	"undo":      askUndo,
-	"pair":      askPair,
+	"mates":     askMates,
 }
 
 var needsNoJob = []string{"who", "keys", "dismiss", "settle", "check", "calibrate", "pair", "caredrop", "calclose"}

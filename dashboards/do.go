@@ -86,7 +86,7 @@ var requests = map[string]func(f form, a events.Ask) events.Data{
 	"scan":    scanRequest,
 	"part":    partRequest,
 	"undo":    undoRequest,
-	"pair":    pairRequest,
+	"mates":   pairRequest,
 	"recheck": recheckRequest,
 	"release": func(f form, a events.Ask) events.Data {
 		return events.ReleaseAsked{Ask: a, Job: f.job()}

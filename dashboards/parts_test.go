@@ -295,11 +295,11 @@ func TestKitAndPressFromThePage(t *testing.T) {
 	post("part", url.Values{"step": {"kit"}, "part": {"hub"}, "attribute.0": {"tooth=coarse"}}, "wrong_pair")
 	post("part", url.Values{"step": {"kit"}, "part": {"hub"}, "attribute.0": {"tooth=fine"}}, "")
 	shows("Check the pair", "tooth of sleeve must equal tooth of hub")
-	if form := r.page("/bench/axle/ask/pair?step=pins&place=H&fragment=1"); !strings.Contains(form, `name="trace.sleeve"`) || !strings.Contains(form, "Close the guard") {
+	if form := r.page("/bench/axle/ask/mates?step=pins&place=H&fragment=1"); !strings.Contains(form, `name="trace.sleeve"`) || !strings.Contains(form, "Close the guard") {
 		t.Fatal(form)
 	}
 	hands := url.Values{"step": {"pins"}, "place": {"H"}, "hand": {"sleeve", "hub"}, "trace.sleeve": {"00417"}, "attribute.sleeve.tooth": {"tooth=fine"}, "attribute.hub.tooth": {"tooth=fine"}}
-	post("pair", hands, "")
+	post("mates", hands, "")
 	r.read("f2-01", "9.0", quantity.Kilonewton)
 	shows("Does it sit home, all round? Does it turn by hand?", "to be re-checked")
 	post("recheck", url.Values{"step": {"pins"}, "place": {"H"}, "good": {"yes"}, "answer": {"turns"}}, "")

@@ -127,7 +127,7 @@ func askUndo(_ *Pages, r *http.Request, _ viewer, job *rules.Job, a *askView) er
 	return nil
 }
 
-func askPair(_ *Pages, r *http.Request, _ viewer, job *rules.Job, a *askView) error {
+func askMates(_ *Pages, r *http.Request, _ viewer, job *rules.Job, a *askView) error {
 	step, i := job.Proc.Step(a.Step)
 	if i < 0 || step.Press == nil || step.Press.Place(r.FormValue("place")) < 0 {
 		return &pageProblem{Status: http.StatusNotFound, Text: "There is no such place to press.", Todo: "Go back to the bench.", Back: a.Back, Name: "Back to the bench"}
