@@ -24,6 +24,7 @@ type demoOptions struct {
 	speed      float64
 	seed       uint64
 	rounds     int
+	bias       map[string]float64 // deviation of a tool, as a share of its reading; for tests
 }
 
 func newDemo() *cobra.Command {
@@ -138,6 +139,9 @@ func openDemo(ctx context.Context, cfg config, o demoOptions, clock simulator.Cl
 	}
 	if d.tools, err = toolSpecs(d.shop, units); err != nil {
 		return nil, err
+	}
+	for i := range d.tools {
+		d.tools[i].Bias = o.bias[d.tools[i].ID]
 	}
 	if d.rig, err = simulator.OpenRig(simulator.RigConfig{Dir: filepath.Join(cfg.Data, "lines"), Tools: d.tools, Seed: o.seed, Clock: clock}); err != nil {
 		return nil, err

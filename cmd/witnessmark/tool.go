@@ -12,5 +12,6 @@ and what follows when one is found out of tolerance.`,
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	cmd.AddCommand(newToolRecall(), newToolRecalls())
+	cmd.AddCommand(toolVerbs()...)
 	return cmd
 }

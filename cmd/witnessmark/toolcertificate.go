@@ -1,0 +1,132 @@
+package main
+
+import (
+	"crypto/sha256"
+	"encoding/csv"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"witnessmark/events"
+	"witnessmark/events/quantity"
+)
+
+func newToolCertificate() *cobra.Command {
+	cmd := toolVerb("certificate TOOL", "Enter the certificate of an outside laboratory, with its points and its file",
+		"certificate k2-07 --number L-4471 --laboratory 'an accredited laboratory' --date 2026-11-20 --phase left --points points.csv --file L-4471.pdf --by petra", "the certificate of %s is entered",
+		func(c *cobra.Command, a events.Ask, tool string) (events.Asker, error) {
+			d := events.CertificateAsked{Ask: a, Tool: tool, Certificate: flag(c, "number"), Laboratory: flag(c, "laboratory"), Date: flag(c, "date"), Due: flag(c, "due"),
+				Phase: events.Phase(flag(c, "phase")), Standing: events.Standing(flag(c, "standing"))}
+			d.K, _ = c.Flags().GetFloat64("k")
+			var err error
+			if name := flag(c, "points"); name != "" {
+				if d.Results, err = readPoints(name); err != nil {
+					return nil, err
+				}
+			}
+			if name := flag(c, "file"); name != "" {
+				d.File = filepath.Base(name)
+				if d.FileHash, d.FileSize, err = hashFile(name); err != nil {
+					return nil, err
+				}
+			}
+			return d, nil
+		}, func(c *cobra.Command) {
+			c.Flags().String("number", "", "number of the certificate")
+			c.Flags().String("laboratory", "", "who issued it")
+			c.Flags().String("date", "", "date of the calibration, YYYY-MM-DD")
+			c.Flags().String("due", "", "last day of use, YYYY-MM-DD; default: by the tool's interval")
+			c.Flags().String("phase", "found", "found (as it came from work) or left (after it was adjusted)")
+			c.Flags().String("standing", "", "good, doubt or bad, as it says; default: by its points, with a guard band w = U")
+			c.Flags().Float64("k", 2, "coverage factor of its uncertainties")
+			c.Flags().String("points", "", "CSV file of its points, see above")
+			c.Flags().String("file", "", "the certificate itself: its name, size and SHA-256 are kept in the journal; keep the file")
+			needs(c, "number", "laboratory", "date")
+		})
+	cmd.Long = `Enters the certificate of an outside laboratory. --points names a CSV file with
+the columns point, direction, n, deviation, u, permitted; direction and n may stay
+empty. A point has its unit; the figures are in % of the reference for a torque
+tool, in mm for an indicator:
+
+  point,direction,n,deviation,u,permitted
+  20 N·m,cw,5,0.42,0.5,4
+
+--file names the certificate itself. The journal keeps its name, size and SHA-256,
+so that anyone can see later that it is the same file.`
+	return cmd
+}
+
+var pointColumns = []string{"point", "direction", "n", "deviation", "u", "permitted"}
+
+// readPoints reads the points of a certificate. Errors name file and line.
+func readPoints(name string) ([]events.CalibrationResult, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, fmt.Errorf("read points: %w", err)
+	}
+	defer f.Close()
+	r := csv.NewReader(f)
+	r.TrimLeadingSpace = true
+	head, err := r.Read()
+	if err != nil || strings.Join(head, ",") != strings.Join(pointColumns, ",") {
+		return nil, fmt.Errorf("read points %s: want the columns %s", name, strings.Join(pointColumns, ","))
+	}
+	var out []events.CalibrationResult
+	for {
+		row, err := r.Read()
+		if errors.Is(err, io.EOF) {
+			return out, nil
+		}
+		if err != nil {
+			return nil, fmt.Errorf("read points %s: %w", name, err)
+		}
+		line, _ := r.FieldPos(0)
+		p, err := readPoint(row)
+		if err != nil {
+			return nil, fmt.Errorf("read points %s: line %d: %w", name, line, err)
+		}
+		out = append(out, p)
+	}
+}
+
+func readPoint(row []string) (p events.CalibrationResult, err error) {
+	if p.Point, _, err = quantity.Parse(row[0]); err != nil {
+		return p, err
+	}
+	p.Unit = "%"
+	if p.Point.Dimension() == quantity.DimLength {
+		p.Unit = quantity.Millimetre.Code()
+	}
+	if p.Direction = row[1]; row[2] != "" {
+		if p.N, err = strconv.Atoi(row[2]); err != nil {
+			return p, fmt.Errorf("n %q: want a whole number", row[2])
+		}
+	}
+	for i, to := range []*float64{&p.Deviation, &p.U, &p.Permitted} {
+		if *to, err = strconv.ParseFloat(strings.TrimSuffix(strings.TrimSpace(row[3+i]), "%"), 64); err != nil {
+			return p, fmt.Errorf("%s %q: want a figure", pointColumns[3+i], row[3+i])
+		}
+	}
+	return p, nil
+}
+
+// hashFile returns the SHA-256 of a file, in hexadecimal, and its size in bytes.
+func hashFile(name string) (hash string, size int64, err error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return "", 0, fmt.Errorf("read certificate: %w", err)
+	}
+	defer f.Close()
+	h := sha256.New()
+	if size, err = io.Copy(h, f); err != nil {
+		return "", 0, fmt.Errorf("read certificate: %w", err)
+	}
+	return hex.EncodeToString(h.Sum(nil)), size, nil
+}
