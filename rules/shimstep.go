@@ -37,8 +37,8 @@ func (j *Job) ShimsAsked(i int) bool {
 	return p.Shim != nil && p.Shim.Asked && !st.Done && (st.Shim == nil || st.Shim.Found == nil && st.Shim.Fitted == nil)
 }
 
-// shimsIn returns the pieces in place: those fitted, else those found.
-func (st *StepState) shimsIn() (left, right []events.ShimPiece) {
+// ShimsIn returns the pieces in place: those fitted, else those found.
+func (st *StepState) ShimsIn() (left, right []events.ShimPiece) {
 	switch sh := st.Shim; {
 	case sh == nil:
 	case sh.Fitted != nil:

@@ -24,6 +24,7 @@ Start here:
   witnessmark demo                 an invented shop with emulated tools, in your browser
   witnessmark shop example         a shop file to change into your own
   witnessmark procedure check F    whether a procedure file is right
+  witnessmark calc                 preload, adapters, shims: the computations of the trade
   witnessmark serve                the service for your own shop
   witnessmark doctor               what is wrong with ports, store, disk, clock
 
@@ -51,7 +52,7 @@ Start here:
 		}
 	}
 	add("run", newDemo(), newServe(), newSimulate())
-	add("work", newJob(), newProcedure(), newShop(), newAudit(), newRecord(), newJudge(), newMetrology(), newTool())
+	add("work", newJob(), newProcedure(), newShop(), newAudit(), newRecord(), newJudge(), newMetrology(), newTool(), newCalc(), newShims())
 	add("care", newDoctor(), newRebuild(), newSeal(), newVerify(), newBench(), newVersion())
 	root.AddCommand(newBenchServed())
 	wrapArgs(root)

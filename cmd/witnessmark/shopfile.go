@@ -57,6 +57,7 @@ type shopFile struct {
 			Serial  string `yaml:"serial"`
 		} `yaml:"usb"`
 	} `yaml:"devices"`
+	Shims []shimDrawerFile `yaml:"shims"`
 }
 
 // readShop reads a shop file and checks what can be checked without the
@@ -138,6 +139,7 @@ func parseShop(name string, text []byte) (events.Shop, error) {
 		s.Devices = append(s.Devices, events.Device{ID: d.ID, Tool: d.Tool, Bench: d.Bench, Profile: d.Profile, Port: d.Port,
 			USBVendor: d.USB.Vendor, USBProduct: d.USB.Product, USBSerial: d.USB.Serial})
 	}
+	s.Shims = shimDrawers(f.Shims, checkID, bad)
 	checkRefs(s, bad)
 	checkSerials(s.Tools, bad)
 	deriveReports(&s, unsaid)

@@ -1,11 +1,15 @@
 package ledger
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
+	"math"
+	"slices"
 
 	"witnessmark/events"
+	"witnessmark/events/quantity"
 )
 
 // StockChange is one change of a drawer.
@@ -90,4 +94,64 @@ func (q *Queries) fillDrawers(ctx context.Context, id int64, s *events.Shop) (er
 			return fromJSON(pieces, &d.Pieces)
 		}, id)
 	return err
+}
+
+// ShimDrawersNow returns the drawers of the shop description in force, each
+// with what it holds now, thinnest first: what the shop file first named, and
+// since then what the events say.
+func (q *Queries) ShimDrawersNow(ctx context.Context) ([]events.ShimDrawer, error) {
+	shop, err := q.ShopNow(ctx)
+	if err != nil {
+		return nil, err
+	}
+	type named struct {
+		drawer string
+		pieces []events.ShimPiece
+	}
+	first, err := all(ctx, q, "shim drawers", "SELECT drawer, pieces FROM shim_drawers ORDER BY adopted, place", func(r scanner, x *named) error {
+		var text string
+		if err := r.Scan(&x.drawer, &text); err != nil {
+			return err
+		}
+		return fromJSON(text, &x.pieces)
+	})
+	if err != nil {
+		return nil, err
+	}
+	changes, err := q.ShimStockChanges(ctx, "", 0) // newest first
+	if err != nil {
+		return nil, err
+	}
+	for i := range shop.Shims {
+		d := &shop.Shims[i]
+		d.Pieces = nil
+		add := func(p events.ShimPiece) {
+			if !slices.ContainsFunc(d.Pieces, func(o events.ShimPiece) bool { return samePiece(&o, &p) }) {
+				d.Pieces = append(d.Pieces, p)
+			}
+		}
+		for _, c := range changes {
+			if c.Drawer == d.ID {
+				add(c.Piece)
+			}
+		}
+		for _, n := range first {
+			if n.drawer == d.ID {
+				for _, p := range n.pieces {
+					add(p)
+				}
+			}
+		}
+		slices.SortFunc(d.Pieces, func(a, b events.ShimPiece) int {
+			return cmp.Or(cmp.Compare(a.Thickness.Base(), b.Thickness.Base()), cmp.Compare(a.Real.Base(), b.Real.Base()))
+		})
+	}
+	return shop.Shims, nil
+}
+
+// samePiece reports whether two pieces lie together, as the rules see it: of
+// one nominal and one measured thickness, to a nanometre.
+func samePiece(a, b *events.ShimPiece) bool {
+	same := func(x, y quantity.Value) bool { return x.IsZero() == y.IsZero() && math.Abs(x.Base()-y.Base()) < 1e-6 }
+	return same(a.Thickness, b.Thickness) && same(a.Real, b.Real)
 }

@@ -107,11 +107,7 @@ func NutFactorByFriction(t Thread, f Friction) (float64, error) {
 	if err := f.check(); err != nil {
 		return 0, err
 	}
-	minor := t.MinorDiameter().Millimetres()
-	if t.inch { // the minor diameter of ASME B1.1, d − 1.299038 P
-		minor = t.d - 1.5*t.height()
-	}
-	dm := (t.d + minor) / 2
+	dm := (t.d + t.MinorDiameter().Millimetres()) / 2
 	lambda := t.p / (math.Pi * dm)
 	mu := f.Thread / cos30
 	return dm/(2*t.d)*(lambda+mu)/(1-mu*lambda) + 0.625*f.Head, nil

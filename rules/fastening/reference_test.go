@@ -103,6 +103,7 @@ func TestInchThreadsAgreeWithThePrint(t *testing.T) {
 			th := thread(t, name)
 			near(t, r["id"]+" P", th.Pitch().Millimetres()/25.4, r["pitch_in"], half("1.00000"))
 			near(t, r["id"]+" d2", th.PitchDiameter().Millimetres()/25.4, r["pitch_dia_in"], half("1.0000"))
+			near(t, r["id"]+" dr", th.MinorDiameter().Millimetres()/25.4, r["minor_dia_dr_in"], half("1.0000"))
 			printed := r["stress_area_published_in2"]
 			near(t, r["id"]+" As", th.StressArea().SquareInches(), printed, math.Max(half(printed), 0.0015*num(t, printed)))
 			near(t, r["id"]+" As by formula", th.StressArea().SquareInches(), r["stress_area_formula_in2"], half("1.0000"))

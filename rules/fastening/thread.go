@@ -157,8 +157,12 @@ func (t Thread) PitchDiameter() quantity.Length {
 }
 
 // MinorDiameter returns d3, of the external thread's root: d − 17H/12 =
-// d − 1.226869 P (ISO 898-1).
+// d − 1.226869 P (ISO 898-1); for an inch thread d − 3H/2 = d − 1.299038 P
+// (ASME B1.1).
 func (t Thread) MinorDiameter() quantity.Length {
+	if t.inch {
+		return quantity.Millimetres(t.d - 1.5*t.height())
+	}
 	return quantity.Millimetres(t.d - 17*t.height()/12)
 }
 

@@ -226,7 +226,8 @@ type Choice struct {
 // Choose finds the stack. Among the stacks of the drawer whose result is
 // inside the limits it takes one with the fewest pieces, and of those the one
 // closest to the target; where two are equally close, the one with the
-// thinnest piece. Errors wrap ErrTask.
+// thinnest piece. Without any limit it takes the closest of all. Errors wrap
+// ErrTask.
 func Choose(drawer []Leaf, t Task) (Choice, error) {
 	if err := t.ready(); err != nil {
 		return Choice{}, err
@@ -243,16 +244,18 @@ func Choose(drawer []Leaf, t Task) (Choice, error) {
 	if hi < far {
 		c.NeedHigh = mm(hi)
 	}
+	free := lo == -far && hi == far
 	s := newSearch(leaves)
 	for k := 0; k <= t.Most; k++ {
 		pick, ok := s.closest(k, target, lo, hi)
-		if !ok {
+		if !ok || k == 0 && free && target > 0 {
 			continue
 		}
 		stack := t.Stack(s.leavesOf(pick))
 		switch {
-		case c.Best == nil:
+		case c.Best == nil, free && distance(&stack, target) < distance(c.Best, target):
 			c.Best = &stack
+		case free:
 		case distance(&stack, target) < distance(last(&c), target):
 			c.Others = append(c.Others, stack)
 		}

@@ -48,6 +48,8 @@ func TestChoose(t *testing.T) {
 			t.Sense, t.Stiffness = Preloads, quantity.NewtonsPerMillimetre(120000)
 			t.Target, t.Low, t.High = quantity.Newtons(12000).Value(), quantity.Newtons(9000).Value(), quantity.Newtons(15000).Value()
 		}, "0.72 mm"},
+		{"without limits the closest of all", []Leaf{leaf(0.55, 2), leaf(0.27, 2), leaf(0.30, 2)}, func(t *Task) { t.Low, t.High = quantity.Value{}, quantity.Value{} }, "0.30 mm + 0.27 mm"},
+		{"empty drawer without limits", nil, func(t *Task) { t.Low, t.High = quantity.Value{}, quantity.Value{} }, "nothing"},
 		{"empty drawer", nil, nil, "nothing"},
 		{"only empty places", []Leaf{leaf(0.57, 0)}, nil, "nothing"},
 	} {
