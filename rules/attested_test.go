@@ -148,3 +148,31 @@ func TestClockPosition(t *testing.T) {
 		}
 	}
 }
+
+// attestNext makes what people attest next in a clean job at its current step:
+// a loose end that must be closed first, an answer, the release of a hold
+// point; nil if nothing is.
+func attestNext(j *Job, cur int) events.Data {
+	p, st := &j.Proc.Steps[cur], &j.Steps[cur]
+	for _, e := range j.hardened(cur, true) {
+		return events.LooseEndCloseAsked{Ask: events.Ask{By: "maren"}, Job: j.ID, LooseEnd: e.LooseEnd, Answer: "seen"}
+	}
+	for k := range p.Items {
+		it := &p.Items[k]
+		if st.ItemState(it.ID) != nil {
+			continue
+		}
+		d := events.ItemAnswerAsked{Ask: events.Ask{By: "ines"}, Job: j.ID, Step: p.ID, Item: it.ID, Answer: "4"}
+		switch it.Kind {
+		case procedure.ItemFacing:
+			d.Answer = strconv.Itoa(1 + slices.Index(Offered(j.ID, p.ID, it), 0))
+		case procedure.ItemStop:
+			d.Answer, d.Other, d.Text, d.Unit = events.StopStops, events.StopStops, "2", it.Unit.Code()
+		}
+		return d
+	}
+	if st.AtHold() {
+		return events.HoldReleaseAsked{Ask: events.Ask{By: "maren"}, Job: j.ID, Step: p.ID}
+	}
+	return nil
+}

@@ -65,6 +65,9 @@ func (r *runner) next(job string) events.Data {
 	if cur == len(j.Steps) {
 		return nil
 	}
+	if d := attestNext(j, cur); d != nil {
+		return d
+	}
 	w, _, ok := j.expected()
 	if !ok {
 		return events.StepConfirmAsked{Ask: events.Ask{By: "ines"}, Job: job, Step: j.Proc.Steps[cur].ID}

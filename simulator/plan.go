@@ -64,6 +64,9 @@ type Step struct {
 	// lets the seed choose one well within Low and High.
 	Value, Low, High quantity.Value
 	Answer           string // of a Confirm step
+	// Before and After are what people attest ahead of the step's work and
+	// behind it.
+	Before, After []Attested
 }
 
 // Pass is one round over the fasteners, or over some of them.

@@ -207,6 +207,7 @@ type yes struct{ refuse bool }
 
 func (*yes) Open(context.Context, Job) error                         { return nil }
 func (*yes) Confirm(context.Context, Job, string, string) error      { return nil }
+func (*yes) Attest(context.Context, Job, Attested) error             { return nil }
 func (*yes) Point(context.Context, Job, string, string) error        { return nil }
 func (*yes) Find(context.Context, Job, string) (string, error)       { return "", nil }
 func (*yes) Done(context.Context, Job, string) (bool, error)         { return true, nil }

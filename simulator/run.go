@@ -18,6 +18,8 @@ type Desk interface {
 	Open(ctx context.Context, j Job) error
 	// Confirm attests a step.
 	Confirm(ctx context.Context, j Job, step, answer string) error
+	// Attest asks for one thing that people attest beside their work.
+	Attest(ctx context.Context, j Job, a Attested) error
 	// Point says at which fastener the next pull will be.
 	Point(ctx context.Context, j Job, step, fastener string) error
 	// Find returns which fastener of the step the page shows as undone; ""
@@ -127,6 +129,8 @@ func (p *performer) do(ctx context.Context, a Action) error {
 	case DoConfirm:
 		p.passed = append(p.passed, a)
 		return p.granted(p.Desk.Confirm(ctx, p.job, a.Step, a.Answer))
+	case DoAttest:
+		return p.attest(ctx, a)
 	case DoCatchUp:
 		return p.catchUp(ctx)
 	case DoPoint:
@@ -258,7 +262,7 @@ func (p *performer) catchUp(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		if done {
+		if done && a.Attest.Kind != AttestClose {
 			continue
 		}
 		if err := p.do(ctx, a); err != nil {

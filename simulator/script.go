@@ -20,6 +20,7 @@ const (
 	DoPull     Deed = "pull"     // pulls a fastener
 	DoMeasure  Deed = "measure"  // takes a measurement
 	DoConfirm  Deed = "confirm"  // attests a step
+	DoAttest   Deed = "attest"   // answers what a step asks, closes a loose end, or has a hold point released
 	DoPoint    Deed = "point"    // says which fastener is pulled next
 	DoFind     Deed = "find"     // looks up which fastener of the step is undone and points at it
 	DoDecide   Deed = "decide"   // a lead sends a fastener back to be done again
@@ -44,6 +45,7 @@ type Action struct {
 	Length   quantity.Length // of DoMeasure
 	Wire     Wire            // of DoPull and DoMeasure
 	Answer   string          // of DoConfirm
+	Attest   Attested        // of DoAttest
 	Reason   string          // of DoDecide
 	Fault    FaultKind       // the mistake it belongs to, "" for none
 }
@@ -125,6 +127,8 @@ func (b *builder) pause(lo, hi float64) time.Duration { return seconds(between(b
 
 func (b *builder) step(i int) {
 	s := b.job.Steps[i]
+	b.attest(s.Before)
+	defer b.attest(s.After)
 	switch s.Kind {
 	case Confirm:
 		b.add(Action{Do: DoConfirm, Wait: b.pause(20, 60), Step: s.ID, Answer: s.Answer})

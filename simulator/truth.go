@@ -90,6 +90,12 @@ const (
 	alertNotGranted = "release_refused"
 	alertSkipped    = "step_skipped"
 	alertSame       = "same_cycle"
+
+	// What going on past something undone brings with it.
+	alertLoose      = "loose_end"
+	alertGuard      = "order_guard"
+	alertUnanswered = "unanswered"
+	alertHold       = "hold_waiting"
 )
 
 // A consequence is what a mistake must bring about.
@@ -101,14 +107,14 @@ type consequence struct {
 
 // faultTruths holds what each kind of fault must bring about.
 var faultTruths = map[FaultKind]consequence{
-	MissedBolt: {must: []string{alertMissed}, may: []string{alertNotGranted, alertSkipped}},
+	MissedBolt: {must: []string{alertMissed}, may: []string{alertNotGranted, alertSkipped, alertLoose, alertGuard, alertUnanswered, alertHold}},
 	// The pull too many is the last of the step: all its fasteners count already.
 	// Where a wrench tells the angle, a second pull that turns nothing is set
 	// aside without a word: many people pull twice by habit.
 	DoublePull: {may: []string{alertExtra, alertUnplaced}},
 	// Pulled again at once: that is how a low pull is meant to end.
 	LowPull:   {},
-	LowLeft:   {must: []string{alertLowLeft}, may: []string{alertMissed, alertNotGranted, alertSkipped}},
+	LowLeft:   {must: []string{alertLowLeft}, may: []string{alertMissed, alertNotGranted, alertSkipped, alertLoose, alertGuard, alertUnanswered, alertHold}},
 	HighPull:  {must: []string{alertHigh}},
 	WrongUnit: {must: []string{alertUnit}, may: []string{alertHigh}},
 	WrongTool: {must: []string{alertTool}},

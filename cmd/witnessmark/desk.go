@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strconv"
 	"time"
 
 	"witnessmark/events"
@@ -44,6 +45,35 @@ func (d desk) Open(ctx context.Context, j simulator.Job) error {
 // Confirm implements simulator.Desk.
 func (d desk) Confirm(ctx context.Context, j simulator.Job, step, answer string) error {
 	return d.ask(ctx, events.StepConfirmAsked{Ask: by(j.Technician, j), Job: j.ID, Step: step, Answer: answer})
+}
+
+// Attest implements simulator.Desk. The lead is the second person.
+func (d desk) Attest(ctx context.Context, j simulator.Job, a simulator.Attested) error {
+	switch a.Kind {
+	case simulator.AttestClose:
+		return d.ask(ctx, events.LooseEndCloseAsked{Ask: by(j.Lead, j), Job: j.ID, LooseEnd: a.ID, Answer: "looked at it: it is so"})
+	case simulator.AttestRelease:
+		return d.ask(ctx, events.HoldReleaseAsked{Ask: by(j.Lead, j), Job: j.ID, Step: a.Step, Note: "looked at it"})
+	}
+	answer := a.Answer
+	if answer == simulator.RightWay {
+		answer = d.rightWay(j, a)
+	}
+	return d.ask(ctx, events.ItemAnswerAsked{Ask: by(j.Technician, j), Job: j.ID, Step: a.Step, Item: a.ID, Answer: answer, Other: a.Other, Text: a.Text, Unit: a.Unit})
+}
+
+// rightWay returns the key under which a job offers the right way of a part.
+func (d desk) rightWay(j simulator.Job, a simulator.Attested) (key string) {
+	d.service.View(func(s *rules.State) {
+		job := s.Jobs[j.ID]
+		if job == nil {
+			return
+		}
+		if p, _ := job.Proc.Step(a.Step); p != nil && p.Item(a.ID) != nil {
+			key = strconv.Itoa(1 + slices.Index(rules.Offered(j.ID, a.Step, p.Item(a.ID)), 0))
+		}
+	})
+	return key
 }
 
 // Point implements simulator.Desk.

@@ -59,6 +59,7 @@ func planSteps(p *procedure.Procedure, tools map[events.ToolKind][]events.Tool) 
 		if err != nil {
 			return nil, fmt.Errorf("plan %s step %s: %w", p.ID, p.Steps[i].ID, err)
 		}
+		planAttested(p, i, &st)
 		steps = append(steps, st)
 	}
 	return steps, nil
