@@ -19,6 +19,11 @@ func (p *Pages) trouble() []string {
 		out = append(out, "Catching up with the journal: what is shown is not complete yet. Wait.")
 	}
 	out = append(out, p.notStored()...)
+	if p.cfg.Seals != nil {
+		if why := p.cfg.Seals.Trouble(); why != "" {
+			out = append(out, "Nothing is sealed any more. "+sentence(why))
+		}
+	}
 	j := p.cfg.Journal
 	if j == nil {
 		return out

@@ -141,6 +141,7 @@ var dataForms = map[string][]func([]byte) (Data, error){
 	"measure.asked":         {as[MeasureAsked]()},
 	"time.reached":          {as[TimeReached]()},
 	"seal.made":             {as[SealMade]()},
+	"notice.tried":          {as[NoticeTried]()},
 	"loose_end_open.asked":  {as[LooseEndOpenAsked]()},
 	"loose_end_close.asked": {as[LooseEndCloseAsked]()},
 	"item_answer.asked":     {as[ItemAnswerAsked]()},

@@ -32,6 +32,7 @@ type config struct {
 	Listen     string `koanf:"listen"`      // host:port of the pages
 	NATSURL    string `koanf:"nats_url"`    // "" for the embedded server
 	Profiles   string `koanf:"profiles"`    // directory of the shop's own profiles
+	Alerts     string `koanf:"alerts"`      // file that says which alerts leave the house, and how
 	JournalMax string `koanf:"journal_max"` // size limit of the journal
 	MinFree    string `koanf:"min_free"`    // free disk space below which nothing is taken
 	LogLevel   string `koanf:"log_level"`   // debug, info, warn, error
@@ -62,6 +63,7 @@ var configKeys = []struct{ key, flag, help string }{
 	{"listen", "listen", "address of the pages; loopback only unless you say otherwise"},
 	{"nats_url", "nats-url", "an external NATS server with JetStream; empty: the embedded one"},
 	{"profiles", "profiles", "directory of your own tool profiles (*.yaml), besides the shipped ones"},
+	{"alerts", "alerts", "file of routes for alerts that leave the house (webhook, mail, horn); 'witnessmark shop alerts' prints an example"},
 	{"journal_max", "journal-max", "the journal refuses to grow beyond this"},
 	{"min_free", "min-free", "stop taking readings when less disk than this is free"},
 	{"log_level", "log-level", "debug, info, warn or error"},
@@ -219,7 +221,7 @@ func (c config) snapshotPath() string { return filepath.Join(c.Data, "state.snap
 // print writes what is in force as a configuration file.
 func (c config) print() string {
 	values := map[string]string{
-		"data": c.Data, "shop": c.Shop, "listen": c.Listen, "nats_url": c.NATSURL, "profiles": c.Profiles,
+		"data": c.Data, "shop": c.Shop, "listen": c.Listen, "nats_url": c.NATSURL, "profiles": c.Profiles, "alerts": c.Alerts,
 		"journal_max": c.JournalMax, "min_free": c.MinFree, "log_level": c.LogLevel, "log_format": c.LogFormat,
 	}
 	var b strings.Builder

@@ -96,7 +96,7 @@ func demoConfig(c *cobra.Command, o demoOptions) (config, error) {
 	if o.exit && !c.Flags().Changed("listen") {
 		cfg.Listen = "127.0.0.1:0"
 	}
-	cfg.NATSURL, cfg.Profiles = "", ""
+	cfg.NATSURL, cfg.Profiles, cfg.Alerts = "", "", ""
 	return cfg, nil
 }
 

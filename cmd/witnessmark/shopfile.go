@@ -278,7 +278,7 @@ func newShop() *cobra.Command {
 			_, err := c.OutOrStdout().Write(exampleShop)
 			return err
 		},
-	}, &cobra.Command{
+	}, newShopAlerts(), &cobra.Command{
 		Use:     "check FILE",
 		Short:   "Say whether a shop file is right",
 		Example: "  witnessmark shop check shop.yaml",

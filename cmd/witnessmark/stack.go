@@ -17,6 +17,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"witnessmark/dashboards"
+	"witnessmark/dashboards/outward"
 	"witnessmark/events"
 	"witnessmark/events/journal"
 	"witnessmark/events/ledger"
@@ -35,6 +36,7 @@ type stack struct {
 	journal *journal.Journal
 	ledger  *ledger.Ledger
 	sealer  *seal.Sealer
+	routes  []outward.Route // of alerts that leave the house
 	service *service.Service
 	capture *ingest.Capture
 	pages   *dashboards.Pages
@@ -81,6 +83,11 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 	}
 	if s.ledger, err = ledger.Open(ctx, ledger.Config{Path: cfg.ledgerPath(), Log: s.log}); err != nil {
 		return nil, err
+	}
+	if cfg.Alerts != "" {
+		if s.routes, err = outward.Load(cfg.Alerts); err != nil {
+			return nil, err
+		}
 	}
 	if s.sealer, err = seal.New(ctx, seal.Config{Journal: s.journal, Dir: cfg.sealsDir(), Shop: shop.ID, AcceptLoss: cfg.acceptLoss, Log: s.log, Now: cfg.now}); err != nil {
 		return nil, err
@@ -137,6 +144,9 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 	behind.Go(func() error { return s.ledger.Run(back, s.journal) })
 	behind.Go(func() error { return s.pages.Run(back) })
 	behind.Go(func() error { return s.sealer.Run(back) })
+	if len(s.routes) > 0 {
+		behind.Go(func() error { return s.carryOut(back) })
+	}
 
 	front, stopFront := context.WithCancel(ctx)
 	defer stopFront()

@@ -30,6 +30,8 @@ func (b *batch) entry(e *events.Entry) error {
 		return b.link(e.Seq, &d)
 	case events.SamplesCaptured:
 		return b.samples(e.Seq, &d)
+	case events.NoticeTried:
+		return b.put(putNotice, int64(e.Seq), d.Alert, d.Route, d.Way, d.Result, int64(d.Try), d.Detail, us(d.AtUs))
 	case events.SealMade:
 		return b.put(putSeal, int64(e.Seq), int64(d.Size), d.Root, d.Note, d.Key, d.Why, d.Job, us(d.AtUs))
 	case events.TimeReached:

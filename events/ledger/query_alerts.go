@@ -58,3 +58,19 @@ func (q *Queries) AlertsOf(ctx context.Context, job string) ([]Alert, error) {
 func (q *Queries) OpenAlerts(ctx context.Context) ([]Alert, error) {
 	return all(ctx, q, "open alerts", alertColumns+"WHERE settled_id = 0 ORDER BY id", scanAlert)
 }
+
+// Notice is a try to carry an alert out of the house.
+type Notice struct {
+	Seq uint64
+	events.NoticeTried
+}
+
+// NoticesOfOpenAlerts returns what was tried for the alerts that are open,
+// oldest first.
+func (q *Queries) NoticesOfOpenAlerts(ctx context.Context) ([]Notice, error) {
+	return all(ctx, q, "notices", `SELECT seq, alert, route, way, result, try, detail, at_us FROM notices
+		WHERE alert IN (SELECT alert FROM alerts WHERE settled_id = 0) ORDER BY seq`,
+		func(r scanner, n *Notice) error {
+			return r.Scan(&n.Seq, &n.Alert, &n.Route, &n.Way, &n.Result, &n.Try, &n.Detail, &n.AtUs)
+		})
+}

@@ -828,3 +828,15 @@ CREATE TABLE measure_events ( -- what happened on the way to a result; thinned s
   detail TEXT NOT NULL        -- JSON: the whole outcome
 ) STRICT;
 CREATE INDEX measure_events_by_job ON measure_events (job);
+
+CREATE TABLE notices ( -- tries to carry an alert out of the house
+  seq INTEGER PRIMARY KEY,
+  alert TEXT NOT NULL,
+  route TEXT NOT NULL,
+  way TEXT NOT NULL,
+  result TEXT NOT NULL,       -- sending, sent, failed, given_up
+  try INTEGER NOT NULL,
+  detail TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX notices_by_alert ON notices (alert);

@@ -199,6 +199,7 @@ func everything() *script {
 	inventedParts(s, desk)
 	s.recalled()
 	s.measured()
+	s.add("notice", minute(90), events.NoticeTried{Alert: "A9-0", Route: "horn", Way: "relay", Result: events.NoticeFailed, Try: 1, Detail: "no such port", AtUs: minute(90)})
 	s.add("seal", minute(90), events.SealMade{Size: uint64(len(s.entries)), Root: "cm9vdA==", Note: "a signed note", Key: "witnessmark/fenholt+01234567", Why: "release", Job: "j-1", AtUs: minute(90)})
 	return s
 }

@@ -34,3 +34,22 @@ func TestSealsComeBack(t *testing.T) {
 		t.Errorf("a job that is not there: %v, want ErrUnknown", err)
 	}
 }
+
+// Notices come back with every field, those of open alerts alone.
+func TestNoticesComeBack(t *testing.T) {
+	s := new(script)
+	a := s.add(events.SourceDesk, minute(1), events.JobAsked{Ask: ask("ines", "axle", minute(1)), Job: "j-1"})
+	open1, open2 := filled[events.AlertRaised](1), filled[events.AlertRaised](100)
+	s.decide(a, minute(1), open1, open2)
+	one, two := filled[events.NoticeTried](1), filled[events.NoticeTried](60)
+	one.Alert, two.Alert = open1.Alert, open2.Alert
+	s.add("notice", minute(2), one)
+	s.add("notice", minute(2), two)
+	b := s.add(events.SourceDesk, minute(3), events.AlertSettleAsked{Ask: ask("maren", "", minute(3)), Alert: open2.Alert})
+	s.decide(b, minute(3), events.AlertSettled{Alert: open2.Alert, By: "maren", How: "seen", AtUs: minute(3)})
+	l := open(t, newPath(t))
+	apply(t, l, s.stored(t))
+	if d := cmp.Diff([]Notice{{3, one}}, must(l.NoticesOfOpenAlerts(t.Context()))(t)); d != "" {
+		t.Errorf("notices (-want +got):\n%s", d)
+	}
+}

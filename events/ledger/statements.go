@@ -81,6 +81,7 @@ const (
 	putHole
 	putRulesVersion
 	putSeal
+	putNotice
 	settleUnplaced
 	settleAside
 	settleQuestion
@@ -177,6 +178,7 @@ var statements = [numStatements]string{
 	putHole:         insertInto("holes", 2),
 	putRulesVersion: insertInto("rules_versions", 2),
 	putSeal:         insertInto("seals", 8),
+	putNotice:       insertInto("notices", 8),
 
 	putRecall:      insertInto("recalls", 16),
 	putRecallLine:  insertInto("recall_lines", 35) + " ON CONFLICT (recall, line) DO NOTHING",
