@@ -439,6 +439,33 @@ func TestGuidedClearance(t *testing.T) {
 	c.replay()
 }
 
+// TestGuidedSettledWithoutSamples: a tool that tells values at rest only, and
+// no samples, is taken at its word.
+func TestGuidedSettledWithoutSamples(t *testing.T) {
+	settled := func(c *guided, text string) []events.OutcomeData {
+		c.at = c.at.Add(5 * time.Second)
+		v, u, err := quantity.Parse(text + " mm")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return c.others(c.tell(events.ReadingTaken{Device: "d3", Tool: "d3", Bench: "axle", Mode: events.ModeSettled, Text: text, Unit: u.Code(), Value: v, ReceivedAtUs: c.at}))
+	}
+	c := newGuided(t, endPlayStep)
+	m := c.made(settled(c, "0.14"))
+	if m.Typed != 0 || m.Verdict != events.Within {
+		t.Errorf("%+v", m)
+	}
+	// Of one that streams it is noted, and the samples count.
+	c = newGuided(t, endPlayStep)
+	c.feed(3, rockFrom(2, 0.15))
+	if out := settled(c, "2.650"); len(out) != 1 {
+		t.Errorf("%+v", out)
+	} else if _, ok := out[0].(events.ReadingGuided); !ok {
+		t.Errorf("%+v", out[0])
+	}
+	c.replay()
+}
+
 func TestGuidedTypedWhole(t *testing.T) {
 	c := newGuided(t, endPlayStep)
 	m := c.made(c.typed(0.14, quantity.Millimetre, "0.14"))

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"slices"
 
 	"witnessmark/events"
 	"witnessmark/events/quantity"
@@ -9,8 +10,8 @@ import (
 )
 
 // guidedReading takes a reading into the guided measurement that is on: one
-// that was typed, or sent on a key, is a point; one that settled by itself is
-// in the samples already. It reports whether it has answered the reading.
+// that was typed, or sent on a key, is a point; one on which a streaming tool
+// settled is in the samples already. It reports whether it has answered the reading.
 func (t *tx) guidedReading(r *reading, tool *toolDates) bool {
 	i, spec, ok := t.job.guidedNow()
 	if !ok || r.claimed != "" {
@@ -31,7 +32,7 @@ func (t *tx) guidedReading(r *reading, tool *toolDates) bool {
 	switch {
 	case other || conditionOf(r.status) == fault:
 		return false
-	case r.mode == events.ModeSettled:
+	case r.mode == events.ModeSettled && slices.Contains(t.job.Streaming, r.tool):
 		t.add(events.ReadingGuided{Reading: r.seq, Job: t.job.ID, Step: t.job.Proc.Steps[i].ID, Why: "the guided measurement looks into the samples themselves"})
 		return true
 	case misfit != "":

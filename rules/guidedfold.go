@@ -37,6 +37,9 @@ func (j *Job) applyGuided(o events.OutcomeData) bool {
 	switch o := o.(type) {
 	case events.MeasurementFed:
 		g.feed(&o, p.Measure.Gauge)
+		if !slices.Contains(j.Streaming, g.Tool) {
+			j.Streaming = append(slices.Clip(j.Streaming), g.Tool)
+		}
 	case events.PointTaken:
 		g.take(o)
 	case events.PointDropped:

@@ -107,6 +107,9 @@ type Job struct {
 	Picked *events.PartPicked
 	// Photos are the photos that were kept, oldest first.
 	Photos []events.PhotoKept
+	// Streaming are the tools whose samples were looked into: what they settle on
+	// is in those.
+	Streaming []string
 	// Pointed is the fastener that somebody said the next pull will be at.
 	PointedStep, Pointed string
 	// Facts are the journal sequences of the facts that concerned it, in order.

@@ -21,8 +21,11 @@ type d3 struct {
 	to     float64   // mm, where it goes
 	lifted time.Time // when the probe was last let go
 	frame  byte      // number of the next frame
-	garbs  int       // frames still to be damaged
-	noises int       // bytes of noise still to be sent
+
+	course     *Course // that the probe follows, nil if none
+	courseFrom time.Time
+	garbs      int // frames still to be damaged
+	noises     int // bytes of noise still to be sent
 
 	writing sync.Mutex // one frame at a time on the line
 	rest    func(context.Context, time.Duration) error
@@ -81,6 +84,9 @@ func (t *d3) move(mm float64) { t.from, t.to, t.begin = t.place(), mm, t.clock.N
 
 // place returns where the probe is now, in mm, without noise. It needs t.mu.
 func (t *d3) place() float64 {
+	if t.course != nil {
+		return t.course.At(t.clock.Now().Sub(t.courseFrom))
+	}
 	if t.begin.IsZero() {
 		return t.to
 	}

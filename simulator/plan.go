@@ -63,11 +63,23 @@ type Step struct {
 	// Value is what the part truly measures, in a measure step. The zero Value
 	// lets the seed choose one well within Low and High.
 	Value, Low, High quantity.Value
+	How              How    // of a measure step: how the part is moved; "": the tip is set once
+	Places, Cycles   int    // of How, where it has them
 	Answer           string // of a Confirm step
 	// Before and After are what people attest ahead of the step's work and
 	// behind it.
 	Before, After []Attested
 }
+
+// How is how a part is moved while it is measured.
+type How string
+
+// The ways.
+const (
+	ByEndPlay  How = "end_play"
+	ByBacklash How = "backlash"
+	ByRunOut   How = "run_out"
+)
 
 // Pass is one round over the fasteners, or over some of them.
 type Pass struct {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"golang.org/x/sync/errgroup"
 )
@@ -165,6 +166,9 @@ func (p *performer) read(ctx context.Context, a Action) error {
 		return err
 	}
 	var sent Sent
+	if f, ok := t.(Follower); ok && a.Course != nil {
+		return p.follow(ctx, a, t, f)
+	}
 	if a.Do == DoMeasure {
 		sent, err = t.Measure(ctx, a.Length, a.Wire)
 	} else {
@@ -184,6 +188,34 @@ func (p *performer) read(ctx context.Context, a Action) error {
 	}
 	return t.Lift()
 }
+
+// follow moves a part under an indicator until the page shows the step as done,
+// or the course has ended without that.
+func (p *performer) follow(ctx context.Context, a Action, t Tool, f Follower) error {
+	if err := f.Follow(ctx, *a.Course, a.Wire); err != nil {
+		return err
+	}
+	tries := 0
+	for ; tries < followTries; tries++ {
+		done, err := p.Desk.Done(ctx, p.job, a.Step)
+		if err != nil {
+			return err
+		}
+		if done {
+			break
+		}
+		if err := sleep(ctx, followWait); err != nil {
+			return err
+		}
+	}
+	return t.Lift()
+}
+
+// How long the page is looked at after a course has ended.
+const (
+	followWait  = 50 * time.Millisecond
+	followTries = 60
+)
 
 // settle waits for the readings of a tool, unless its cable is out: then they
 // come once it is in again.

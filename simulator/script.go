@@ -43,6 +43,7 @@ type Action struct {
 	Unit     quantity.Unit   // of DoUnit
 	Pull     Pull            // of DoPull
 	Length   quantity.Length // of DoMeasure
+	Course   *Course         // of DoMeasure: the part is moved; nil: the tip is set once
 	Wire     Wire            // of DoPull and DoMeasure
 	Answer   string          // of DoConfirm
 	Attest   Attested        // of DoAttest
@@ -169,7 +170,7 @@ func (b *builder) measure(s Step) {
 	}
 	length, _ := v.Length()
 	b.truth.Measures = append(b.truth.Measures, Measured{s.ID, v})
-	a := Action{Do: DoMeasure, Wait: b.pause(15, 45), Step: s.ID, Tool: s.Tool, Length: length}
+	a := Action{Do: DoMeasure, Wait: b.pause(15, 45), Step: s.ID, Tool: s.Tool, Length: length, Course: b.course(s, length)}
 	if f, ok := b.fault(s); ok {
 		b.truth.expect(f, false, false)
 		a.Fault = f.Kind
@@ -183,8 +184,30 @@ func (b *builder) measure(s Step) {
 			b.add(Action{Do: DoPlug, Wait: b.pause(3, 8), Step: s.ID, Tool: s.Tool, Fault: f.Kind})
 		}
 	}
-	b.truth.Readings++
+	if a.Course == nil { // else the samples count, whatever the tool settles on
+		b.truth.Readings++
+	}
 	b.add(a)
+}
+
+// course moves a part that truly measures so much; nil where it is not moved.
+func (b *builder) course(s Step, truly quantity.Length) *Course {
+	var c Course
+	switch s.How {
+	case ByEndPlay:
+		c = EndPlayCourse(truly, max(s.Cycles, 1))
+	case ByBacklash:
+		plays := make([]quantity.Length, max(s.Places, 1))
+		for i := range plays { // it varies round the gear, and its mean is the truth
+			plays[i] = quantity.Millimetres(truly.Millimetres() + 0.006*math.Cos(2*math.Pi*float64(i)/float64(len(plays))))
+		}
+		c = BacklashCourse(plays, max(s.Cycles, 1))
+	case ByRunOut:
+		c = RunOutCourse(quantity.Millimetres(truly.Millimetres()/2), quantity.Length{}, quantity.Degrees(between(b.rng, 20, 160)))
+	default:
+		return nil
+	}
+	return &c
 }
 
 // truly chooses what a good part measures: the middle half between the

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math"
 	"strings"
 
 	"witnessmark/dashboards/record"
@@ -91,6 +92,26 @@ func witnessDifferences(rec *record.Record, truth simulator.Truth) []string {
 	}
 	if rec.Summary.Measured != len(truth.Measures) {
 		diff = append(diff, fmt.Sprintf("%d values are measured, %d were taken", rec.Summary.Measured, len(truth.Measures)))
+	}
+	return append(diff, measureDifferences(rec, truth)...)
+}
+
+// measureDifferences says where a value that counts is farther from what the
+// part truly measures than its expanded uncertainty.
+func measureDifferences(rec *record.Record, truth simulator.Truth) []string {
+	var diff []string
+	for _, m := range truth.Measures {
+		for i := range rec.Steps {
+			s := &rec.Steps[i]
+			if s.ID != m.Step || s.Measure == nil {
+				continue
+			}
+			for _, v := range s.Measure.Values {
+				if d := math.Abs(v.Value.Base() - m.Value.Base()); v.Counts && !(d <= v.U.Base()) {
+					diff = append(diff, fmt.Sprintf("step %s: %g mm measured with U %g mm, the part truly has %g mm", m.Step, v.Value.Base(), v.U.Base(), m.Value.Base()))
+				}
+			}
+		}
 	}
 	return diff
 }

@@ -6,6 +6,7 @@ import (
 
 	"witnessmark/events"
 	"witnessmark/events/quantity"
+	"witnessmark/rules/gauge"
 	"witnessmark/rules/procedure"
 	"witnessmark/simulator"
 )
@@ -82,7 +83,11 @@ func planStep(s *procedure.Step, tools map[events.ToolKind][]events.Tool) (simul
 		if low.IsZero() {
 			low = high.WithBase(0)
 		}
-		return simulator.Step{ID: s.ID, Kind: simulator.Measure, Tool: indicators[0].ID, Low: low, High: high}, nil
+		st := simulator.Step{ID: s.ID, Kind: simulator.Measure, Tool: indicators[0].ID, Low: low, High: high}
+		if g := s.Measure.Gauge; g != nil && (g.Method == gauge.EndPlay || g.Method == gauge.Backlash || g.Method == gauge.RunOut && g.Places == 0) {
+			st.How, st.Places, st.Cycles = simulator.How(g.Method), g.Places, g.Cycles
+		}
+		return st, nil
 	}
 	return simulator.Step{ID: s.ID, Kind: simulator.Confirm, Answer: planAnswer(s.Statement)}, nil
 }
