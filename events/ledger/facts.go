@@ -97,6 +97,9 @@ func (b *batch) samples(seq uint64, s *events.SamplesCaptured) error {
 			lo, hi = min(lo, v), max(hi, v)
 		}
 		least, most = lo, hi
+		if err := b.sampleMean(seq, s); err != nil {
+			return err
+		}
 	}
 	last := s.FirstUs
 	if n := len(s.AtUs); n > 0 {

@@ -190,3 +190,41 @@ func (q *Queries) Suspicions(ctx context.Context, tool string) ([]Suspicion, err
 func (q *Queries) PositionNow(ctx context.Context) (uint64, error) {
 	return one(ctx, q, "position", "SELECT seq FROM position", func(r scanner, seq *uint64) error { return r.Scan(seq) })
 }
+
+// ToolJob is a job that a tool worked on.
+type ToolJob struct {
+	Job, UnitSerial, Customer, Status string
+	Readings                          int
+	LastAtUs                          events.Instant
+}
+
+// latestPulls is how far back ToolJobs looks.
+const latestPulls = 2000
+
+// ToolJobs returns the jobs of a tool's latest 2,000 judged readings, newest
+// first.
+func (q *Queries) ToolJobs(ctx context.Context, tool string, max int) ([]ToolJob, error) {
+	return all(ctx, q, "jobs of tool "+tool, `SELECT g.job, coalesce(j.unit_serial, ''), coalesce(j.customer, ''), coalesce(j.status, ''), count(*), max(g.at_us)
+		FROM (SELECT job, at_us, id FROM judgements WHERE tool = ? ORDER BY id DESC LIMIT ?) g LEFT JOIN jobs j ON j.job = g.job
+		GROUP BY g.job ORDER BY max(g.id) DESC LIMIT ?`, func(r scanner, t *ToolJob) error {
+		return r.Scan(&t.Job, &t.UnitSerial, &t.Customer, &t.Status, &t.Readings, &t.LastAtUs)
+	}, tool, latestPulls, limit(max))
+}
+
+// SampleMean is a run of samples of a streaming tool.
+type SampleMean struct {
+	Seq  uint64
+	AtUs events.Instant
+	Unit string
+	N    int
+	Mean float64 // in Unit
+	SD   float64
+}
+
+// SampleMeans returns the latest runs of samples of a tool, oldest first.
+func (q *Queries) SampleMeans(ctx context.Context, tool string, max int) ([]SampleMean, error) {
+	return all(ctx, q, "samples of tool "+tool, `SELECT seq, at_us, unit, n, mean_in_unit, sd_in_unit FROM
+		(SELECT * FROM sample_means WHERE tool = ? ORDER BY seq DESC LIMIT ?) ORDER BY seq`, func(r scanner, s *SampleMean) error {
+		return r.Scan(&s.Seq, &s.AtUs, &s.Unit, &s.N, &s.Mean, &s.SD)
+	}, tool, limit(max))
+}

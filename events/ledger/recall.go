@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"encoding/json"
+	"math"
 
 	"witnessmark/events"
 )
@@ -54,4 +55,22 @@ func partJSON(v any) string {
 		panic(err) // events always marshal
 	}
 	return string(b)
+}
+
+// sampleMean writes mean and scatter of a run of samples that is not empty.
+func (b *batch) sampleMean(seq uint64, s *events.SamplesCaptured) error {
+	mean, ss := 0.0, 0.0
+	for i, v := range s.Values {
+		d := v - mean
+		mean += d / float64(i+1)
+		ss += float64(d * (v - mean))
+	}
+	sd := 0.0
+	if n := len(s.Values); n > 1 {
+		sd = math.Sqrt(ss / float64(n-1))
+	}
+	if math.IsNaN(mean) || math.IsInf(mean, 0) || math.IsNaN(sd) || math.IsInf(sd, 0) {
+		return nil
+	}
+	return b.put(putSampleMean, int64(seq), s.Tool, s.Unit, us(s.FirstUs), int64(len(s.Values)), mean, sd)
 }

@@ -121,3 +121,14 @@ CREATE TABLE suspicions (
   at_us INTEGER NOT NULL
 ) STRICT;
 CREATE INDEX suspicions_by_tool ON suspicions (tool);
+
+CREATE TABLE sample_means ( -- of each run of samples of a streaming tool
+  seq INTEGER PRIMARY KEY,
+  tool TEXT NOT NULL,
+  unit TEXT NOT NULL,
+  at_us INTEGER NOT NULL,
+  n INTEGER NOT NULL,
+  mean_in_unit REAL NOT NULL,
+  sd_in_unit REAL NOT NULL    -- 0 of one sample
+) STRICT;
+CREATE INDEX sample_means_by_tool ON sample_means (tool);

@@ -198,3 +198,19 @@ func TestDoubtRows(t *testing.T) {
 		t.Errorf("counts (-want +got):\n%s", d)
 	}
 }
+
+// TestSampleMeans: of a run of samples mean and scatter are kept, oldest first.
+func TestSampleMeans(t *testing.T) {
+	s := new(script)
+	for i := range 3 {
+		s.add(events.DeviceSource("d"), minute(i), events.SamplesCaptured{Device: "d", Tool: "t9", Unit: "N.m", Values: []float64{float64(i), float64(i) + 2}, AtUs: []int64{0, 100}, FirstUs: minute(i)})
+	}
+	s.add(events.DeviceSource("d"), minute(9), events.SamplesCaptured{Device: "d", Tool: "t9", Unit: "N.m", FirstUs: minute(9)})
+	l := open(t, newPath(t))
+	apply(t, l, s.stored(t))
+	got := must(l.SampleMeans(t.Context(), "t9", 2))(t)
+	want := []SampleMean{{Seq: 2, AtUs: minute(1), Unit: "N.m", N: 2, Mean: 2, SD: math.Sqrt2}, {Seq: 3, AtUs: minute(2), Unit: "N.m", N: 2, Mean: 3, SD: math.Sqrt2}}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Errorf("means (-want +got):\n%s", d)
+	}
+}

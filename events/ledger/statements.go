@@ -72,6 +72,7 @@ const (
 	putRecallLine
 	putDriftSignal
 	putSuspicion
+	putSampleMean
 	putShimDrawer
 	putShimStock
 	putShimStep
@@ -184,6 +185,7 @@ var statements = [numStatements]string{
 	putRecallLine:  insertInto("recall_lines", 35) + " ON CONFLICT (recall, line) DO NOTHING",
 	putDriftSignal: insertInto("drift_signals", 16),
 	putSuspicion:   insertInto("suspicions", 13),
+	putSampleMean:  insertInto("sample_means", 7),
 
 	settleUnplaced: `UPDATE unplaced SET fate = ?, fate_id = ?, fate_job = ?, fate_by = ?, fate_reason = ?, fate_at_us = ?
 		WHERE reading = ? AND fate = ''`,

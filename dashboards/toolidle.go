@@ -1,0 +1,64 @@
+package dashboards
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"witnessmark/events"
+	"witnessmark/events/quantity"
+	"witnessmark/rules/drift"
+)
+
+// idleWithin is how far from zero, as a share of a tool's range, it may read
+// while nothing is done with it, and idleScatter how much it may scatter. Our
+// own choice: work shows many times more.
+const (
+	idleWithin  = 0.02
+	idleScatter = 0.005
+)
+
+// idleWords says how a streaming tool's zero drifts and how it scatters while it
+// lies idle, from the runs of samples in which nothing was done.
+func (p *Pages) idleWords(ctx context.Context, t *events.Tool) ([]string, error) {
+	runs, err := p.cfg.Ledger.SampleMeans(ctx, t.ID, 2000)
+	if err != nil || len(runs) == 0 {
+		return nil, err
+	}
+	var hours, zero []float64
+	noise, n := 0.0, 0
+	var unit quantity.Unit
+	for _, r := range runs {
+		u, ok := quantity.UnitByCode(r.Unit)
+		if !ok || u.Dimension() != t.Most.Dimension() {
+			continue
+		}
+		most := math.Abs(t.Most.In(u))
+		if r.N < 5 || math.Abs(r.Mean) > idleWithin*most || r.SD > idleScatter*most {
+			continue
+		}
+		at := float64(r.AtUs) / 3600e6
+		if k := len(hours); k > 0 && (at <= hours[k-1] || unit != u) {
+			continue
+		}
+		unit = u
+		hours, zero = append(hours, at), append(zero, r.Mean)
+		noise, n = noise+float64(r.SD*r.SD*float64(r.N-1)), n+r.N-1
+	}
+	if len(hours) < drift.LeastHistory {
+		return []string{fmt.Sprintf("%s of samples while it lay idle: the zero wants %d.", plural(len(hours), "run"), drift.LeastHistory)}, nil
+	}
+	i, err := drift.IdleOf(hours, zero)
+	if err != nil {
+		return nil, err
+	}
+	sym := unit.Symbol()
+	text := "its zero does not drift"
+	if i.Sure {
+		text = "its zero drifts"
+	}
+	return []string{
+		fmt.Sprintf("While it lay idle %s: %+.2g ± %.1g %s an hour (95 %%), from %s.", text, i.Drift, i.Half, sym, plural(i.N, "run")+" of samples"),
+		fmt.Sprintf("Its zero is at %+.3g %s; it scatters by %.2g %s within a run.", i.Zero, sym, math.Sqrt(noise/float64(max(1, n))), sym),
+	}, nil
+}
