@@ -157,15 +157,7 @@ type benchView struct {
 	Holds    []holdView        // steps that wait at their hold points
 	Note     string            // of the last pause or hand-over
 	Finished bool              // some fastener is finished: it can be audited
-	Aside    []asideView       // of the shown step, latest first
-	Audits   []auditView       // of the shown step, latest first
-	Loose    []looseView       // open loose ends of the job
-	Items    []itemView        // what the shown step asks
-	Ahead    []string          // what the shown step would bury, or get ahead of
-	Holds    []holdView        // steps that wait at their hold points
-	Note     string            // of the last pause or hand-over
 	InDoubt  []rules.InDoubt   // recalls with lines that wait on the unit
-	Finished bool              // some fastener is finished: it can be audited
 	pass     int
 }
 

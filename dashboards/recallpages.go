@@ -89,8 +89,8 @@ func standingText(s *events.RecallStanding, now time.Time) string {
 	return strings.TrimSpace(clockTime(s.AtUs, now) + ", " + strings.TrimSpace(what+" "+s.ID) + ": " + strings.Join(levels, "; "))
 }
 
-// lineView is a line of a recall on a page.
-type lineView struct {
+// doubtView is a line of a recall on a page.
+type doubtView struct {
 	Line                        int
 	Class, Place, Read, Limits  string
 	P, ByTime, ByCycles, Worst  string
@@ -108,7 +108,7 @@ type lineGroup struct {
 	Shipped                     bool
 	Here                        bool // the job is open
 	Open                        int
-	Lines                       []lineView
+	Lines                       []doubtView
 	Link                        string
 }
 
@@ -131,7 +131,7 @@ type recallView struct {
 
 var recallReasons = []string{"Done again with a tool in order", "The joint carries it with the others tight", "The customer was told to bring the unit"}
 
-func (p *Pages) lineView(l *events.RecallLine, now time.Time) lineView {
+func (p *Pages) doubtView(l *events.RecallLine, now time.Time) doubtView {
 	unit := quantity.NewtonMetre
 	if u, ok := baseUnits[l.Value.Dimension()]; ok {
 		unit = u
@@ -140,7 +140,7 @@ func (p *Pages) lineView(l *events.RecallLine, now time.Time) lineView {
 	if l.ByCycles.P > l.ByTime.P {
 		likely = l.ByCycles
 	}
-	v := lineView{Line: l.Line, Class: l.Class, Place: strings.TrimSuffix(l.Step+", fastener "+l.Fastener, ", fastener "), Read: num(l.Value.In(unit)) + " " + unit.Symbol(),
+	v := doubtView{Line: l.Line, Class: l.Class, Place: strings.TrimSuffix(l.Step+", fastener "+l.Fastener, ", fastener "), Read: num(l.Value.In(unit)) + " " + unit.Symbol(),
 		P: percentText(l.P()), ByTime: percentText(l.ByTime.P), ByCycles: percentText(l.ByCycles.P), Worst: percentText(l.Worst.P), Likely: strconv.FormatFloat(likely.True, 'f', 2, 64) + " " + unit.Symbol(),
 		Open: true, Reading: l.Reading, Bar: int(100 * l.P()), Verdict: string(l.Verdict), WasAtTime: clockTime(l.AtUs, now)}
 	low, high := "", ""
@@ -177,7 +177,7 @@ func (p *Pages) groups(lines []events.RecallLine, fates []ledger.RecallLine) []l
 	for _, g := range recalls.Groups(lines) {
 		v := lineGroup{Job: g.Job, Unit: g.UnitSerial, Customer: g.Customer, Status: statusText(g.Status), Shipped: g.Shipped(), Here: g.Status == ledger.Active || g.Status == ledger.Paused, Link: "/jobs/" + url.PathEscape(g.Job)}
 		for i := range g.Lines {
-			l := p.lineView(&g.Lines[i], now)
+			l := p.doubtView(&g.Lines[i], now)
 			if f := at[l.Line]; f != nil && !f.Open() {
 				l.Open = false
 				l.Fate = strings.ReplaceAll(string(f.How), "_", " ") + " by " + f.ClosedBy
