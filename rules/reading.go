@@ -153,6 +153,9 @@ const checkTool = "Check the tool before it is used again. Claim the reading or 
 
 func (t *tx) placeInJob(r *reading, tool *toolDates) {
 	w, grade, open := t.job.expected()
+	if open && grade != events.Placed {
+		t.pastClosing(&w, r, tool)
+	}
 	wants := open && w.takes(r)
 	var misfit string
 	other := false
@@ -205,13 +208,20 @@ func (t *tx) settledValue(r *reading, tool *toolDates, w *slot, wanted bool, mis
 // simply one more for the expected place: questions 5 to 8 of taken.
 func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit string) {
 	fits := wants && misfit == ""
+	if t.tooHigh(w, r) && t.takeBack(w.step) {
+		t.placeInJob(r, tool)
+		return
+	}
 	if wants && !t.job.Steps[w.step].begun() && t.repeated(r, wants) {
+		return
+	}
+	if fits && t.oneMoreBefore(r, w) {
 		return
 	}
 	if wants && w.joint != nil && t.laterPass(r, tool, w, fits) {
 		return
 	}
-	if fits && t.unfinished(w, r) {
+	if fits && t.unfinished(w, r, tool) {
 		t.count(w, r, tool, w.grade())
 		return
 	}
@@ -227,23 +237,30 @@ func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit 
 	case wants && !fits:
 		t.wrongTool(r, w, misfit)
 	case t.repeated(r, wants):
+	case fits && t.swingBeyond(w, r, tool):
 	case fits:
 		t.count(w, r, tool, w.grade())
+	case t.swingAfter(r):
 	default:
 		t.leaveUnplaced(r, events.AlertUnplaced, "it fits no step that is open", claimOrDismiss)
 	}
 }
 
 // unfinished reports whether a pull that would fit a later step is rather an
-// unfinished one at the expected place: the joint is in the middle of its work.
-// A third one in a row is taken for work that went on.
-func (t *tx) unfinished(w *slot, r *reading) bool {
-	if !t.job.Weighed || w.joint == nil || w.joint.Passes[w.pass].Closing || !t.job.lowHere(r) {
+// unfinished one at the expected place: the joint is in the middle of its work,
+// or the peak is not just what the later step wants. A third one in a row is
+// taken for work that went on.
+func (t *tx) unfinished(w *slot, r *reading, tool *toolDates) bool {
+	if !t.job.Weighed || w.joint == nil || w.joint.Passes[w.pass].Closing || !w.mayBeSwing(r) || t.lowInARow(w) >= mostSwings {
 		return false
 	}
-	if t.lowInARow(w) >= mostSwings {
-		return false
-	}
+	later, ok := t.job.later(r, tool)
+	return !ok || t.inTheMiddle(w) || t.job.openBetween(w.step, later.step) || t.soonAfter(w, r) || !later.aimedAt(r)
+}
+
+// inTheMiddle reports whether a joint's pass has been begun, and more than a
+// quarter of its fasteners are still to be pulled.
+func (t *tx) inTheMiddle(w *slot) bool {
 	st := &t.job.Steps[w.step]
 	open := 0
 	for _, k := range w.joint.Passes[w.pass].Order {
@@ -251,7 +268,7 @@ func (t *tx) unfinished(w *slot, r *reading) bool {
 			open++
 		}
 	}
-	return open > 1 && 4*open > len(w.joint.Passes[w.pass].Order) || t.soonAfter(w, r)
+	return st.begun() && open > 1 && 4*open > len(w.joint.Passes[w.pass].Order)
 }
 
 // soonShare is the share of the usual time between the pulls of a pass within

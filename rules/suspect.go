@@ -18,6 +18,7 @@ func (t *tx) suspect(i int, why string) {
 	if !t.job.Weighed || t.job.Proc.Steps[i].Joint == nil {
 		return
 	}
+	t.takeBack(i)
 	for pass := range t.job.Steps[i].Weigh {
 		if len(t.job.Steps[i].Weigh[pass].Log) > 0 && !t.job.Proc.Steps[i].Joint.Passes[pass].Closing {
 			t.suspectPass(i, pass, why)
@@ -131,20 +132,9 @@ func (t *tx) oneMore(r *reading, step int) bool {
 		return false
 	}
 	jt := t.job.Proc.Steps[step].Joint
-	pass := len(jt.Passes) - 1
-	for pass > 0 && jt.Passes[pass].Closing {
-		pass--
-	}
+	pass := finalPass(jt)
 	w := t.job.fastenerSlot(step, pass, jt.Passes[pass].Order[0])
-	at := len(t.out)
-	t.out = append(t.out, events.Outcome{})
-	o := t.pullAt(&w, r)
-	t.job.applyPull(o, t.s.toolOf(r.tool))
-	f := t.job.filterOf(step, pass)
-	k := t.job.Steps[step].Weigh[pass].pullOf(r.seq)
-	o.Explanations = t.explain(&w, f, k)
-	t.out[at].Data = o
-	kind, on, p := idle(f.Explain(k))
+	kind, on, p := t.weighAside(&w, r)
 	if p < asideEnough { // which of the pulls was the one too many, nobody knows
 		kind, on = events.ExplainedRepeat, -1
 	}
@@ -199,10 +189,7 @@ func (t *tx) surelyRepeat(r *reading) (step int, ok bool) {
 		return 0, false
 	}
 	jt := t.job.Proc.Steps[step].Joint
-	pass := len(jt.Passes) - 1
-	for pass > 0 && jt.Passes[pass].Closing {
-		pass--
-	}
+	pass := finalPass(jt)
 	if len(t.job.Steps[step].Weigh[pass].Log) == 0 {
 		return 0, false
 	}

@@ -228,7 +228,7 @@ func compare(t *testing.T, f *Filter, bs []branch, k int) {
 // normal-inverse-gamma model, which has a closed form (Gelman et al., Bayesian
 // Data Analysis, 3rd ed., 3.3; from memory), whatever the order.
 func TestMarginal(t *testing.T) {
-	xs := []float64{3.1, 2.9, 3.4, 1.2, 3.0}
+	xs := []float64{3.1, 2.9, 3.4, 2.7, 3.0} // none further off than farOff
 	p := newPrior(3.3, 0.9, 0.25, 8)
 	sum := 0.0
 	n := p.start()
@@ -250,6 +250,19 @@ func TestMarginal(t *testing.T) {
 	want := g1 - g0 + p.a*math.Log(p.b) - a*math.Log(b) + 0.5*math.Log(p.k/k) - m/2*math.Log(2*math.Pi)
 	if math.Abs(sum-want) > 1e-9 {
 		t.Errorf("log marginal %.12f, want %.12f", sum, want)
+	}
+}
+
+// One value far off teaches no more than one that is just far.
+func TestFarValueTeachesLittle(t *testing.T) {
+	p := newPrior(3, 0.5, 0.25, 8)
+	n := p.with(p.with(p.start(), 3), 3.1)
+	edge := n.mean - farOff*math.Sqrt(p.scale2(n))
+	if a, b := p.with(n, -5), p.with(n, edge); math.Abs(a.mean-b.mean) > 1e-12 || math.Abs(a.b-b.b) > 1e-12 {
+		t.Errorf("far: %+v, at the edge: %+v", a, b)
+	}
+	if a, b := p.with(n, edge+0.1), p.with(n, edge); a.b >= b.b {
+		t.Errorf("nearer: %+v, at the edge: %+v", a, b)
 	}
 }
 

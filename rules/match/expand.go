@@ -20,9 +20,9 @@ type expander struct {
 	odd   bool
 	rep   float64
 	none  float64
-	walk  float64
-	again float64
-	once  float64
+
+	// of the wait, the same for all hypotheses
+	walk, again, once float64
 }
 
 // run returns the hypotheses after the pull, and what was let go of by then.
@@ -71,7 +71,6 @@ func (e *expander) hopeless(chance, density float64) bool {
 func (e *expander) measure() {
 	m, h, x := e.m, e.h, e.x
 	e.next = m.next(h)
-	e.walk, e.again, e.once = m.waits(h, x)
 	e.none = m.none(x, anyPeak)
 	e.fresh, e.odd = m.fresh(h, x)
 	if x.low {
@@ -225,7 +224,7 @@ func (e *expander) habit() float64 {
 	}
 	n := float64(h.turn.n) + float64(h.habits)
 	if n == float64(h.habits) {
-		n = float64(h.wait.n) + float64(h.habits)
+		n = float64(h.peak.n) + float64(h.habits)
 	}
 	return (p.Habit*p.HabitWeight + float64(h.habits)) / (p.HabitWeight + n)
 }

@@ -337,21 +337,37 @@ func (m *model) finish(h *hyp, x *features) (l float64) {
 
 // waits are the log densities of the time since the pull before: after a walk
 // to a fresh one, to a tight one, and at once on the same.
-func (m *model) waits(h *hyp, x *features) (walk, again, once float64) {
+func (m *model) waits(n normal, x *features) (walk, again, once float64) {
 	if !known(x.wait) {
 		return 0, 0, 0
 	}
 	pause := m.logs.pause + student5(x.wait, m.logs.pauseS, m.p.PauseSpread)
-	walk = logAdd(m.logs.notPause+m.wait.log(h.wait, x.wait), pause)
+	walk = logAdd(m.logs.notPause+m.wait.log(n, x.wait), pause)
 	again = walk
-	s := math.Sqrt(m.wait.scale2(h.wait) + 0.01)
+	s := math.Sqrt(m.wait.scale2(n) + 0.01)
 	if x.whole {
 		again = math.Inf(-1)
 		for _, k := range m.shifts {
-			again = logAdd(again, k.lw+student5(x.wait, h.wait.mean+k.by, s))
+			again = logAdd(again, k.lw+student5(x.wait, n.mean+k.by, s))
 		}
 		again = logAdd(m.logs.notPause+again, pause)
 	}
-	once = logAdd(m.logs.notPause+student5(x.wait, h.wait.mean+m.logs.atOnce, m.p.AtOnceSp), pause)
+	once = logAdd(m.logs.notPause+student5(x.wait, n.mean+m.logs.atOnce, m.p.AtOnceSp), pause)
 	return walk, again, once
+}
+
+// learnWait takes the time before a pull into those of the walks so far. What a
+// hypothesis says that the pull was makes no difference: if it did, one that
+// calls a long walk something else would think the others shorter, and win a
+// little with every pull to come. Most waits are walks; what is rather a break
+// teaches nothing about them, nor do single odd ones: see with.
+func (m *model) learnWait(n normal, x *features) normal {
+	if !known(x.wait) || x.brokeOff {
+		return n
+	}
+	walk := m.logs.notPause + m.wait.log(n, x.wait)
+	if pause := m.logs.pause + student5(x.wait, m.logs.pauseS, m.p.PauseSpread); walk < pause+math.Log(3) {
+		return n
+	}
+	return m.wait.with(n, x.wait)
 }

@@ -12,9 +12,10 @@ const maxPulls = 512
 // Filter weighs what the pulls of one pass of one joint were.
 type Filter struct {
 	m       *model
-	hyps    []hyp // weights normalised: their sum is 1
-	pulls   int   // weighed
-	over    int   // counted only
+	hyps    []hyp  // weights normalised: their sum is 1
+	wait    normal // of the walks so far, the same for all hypotheses: see learnWait
+	pulls   int    // weighed
+	over    int    // counted only
 	lastAt  float64
 	lastQ   Pull
 	reading []uint64
@@ -51,7 +52,6 @@ type hyp struct {
 	traced, snugs, breaks uint16
 	turn                  normal
 	dur                   normal // see last
-	wait                  normal
 	peak                  normal
 	rate                  normal
 	again                 normal // closing round: rotation of repeats
@@ -77,8 +77,8 @@ func New(p *Params, j Joint) *Filter {
 		p = Default()
 	}
 	m := newModel(p, j)
-	f := &Filter{m: m, lastAt: math.NaN()}
-	h := hyp{last: -1, partial: -1, turn: m.turn.start(), dur: m.last.start(), wait: m.wait.start(), peak: m.peak.start(), rate: m.rate.start(), again: m.again.start()}
+	f := &Filter{m: m, lastAt: math.NaN(), wait: m.wait.start()}
+	h := hyp{last: -1, partial: -1, turn: m.turn.start(), dur: m.last.start(), peak: m.peak.start(), rate: m.rate.start(), again: m.again.start()}
 	if !j.Closing {
 		f.hyps = []hyp{h}
 		return f
@@ -115,7 +115,7 @@ func orderOf(j Joint) (order, at []int) {
 // one.
 func (m *model) closing(h hyp) []hyp {
 	h.turn = m.turn.start()
-	h.done, h.wait = m.all, m.wait.start()
+	h.done = m.all
 	out := []hyp{h}
 	left := 1.0
 	for f := range m.order {
@@ -170,6 +170,8 @@ func (f *Filter) Pull(q Pull) *Filter {
 	g.pulls++
 	x := f.m.features(q, f.lastAt)
 	e := expander{m: f.m, q: &q, x: &x, same: f.pulls > 0 && (q.SameCounter || sameCycle(f.lastQ, q))}
+	e.walk, e.again, e.once = f.m.waits(f.wait, &x)
+	g.wait = f.m.learnWait(f.wait, &x)
 	g.hyps, g.dropped = e.run(f.hyps, f.dropped)
 	if q.AtS == q.AtS && !(q.AtS < f.lastAt) {
 		g.lastAt = q.AtS

@@ -34,12 +34,19 @@ func newPrior(mean, off, sd, df float64) *prior {
 
 func (p *prior) start() normal { return normal{mean: p.mean, b: p.b} }
 
-// with returns n after one more value.
+// farOff is how many scales a value may teach to be off, at most. Our choice:
+// half a per cent of normal values lie beyond, and one that lies far beyond must
+// not widen all that is expected of the others.
+const farOff = 2.5
+
+// with returns n after one more value, which counts as no further off than
+// farOff.
 func (p *prior) with(n normal, x float64) normal {
 	if n.n >= maxCounted {
 		return n
 	}
-	k, d := p.k+float64(n.n), x-n.mean
+	k, d, s := p.k+float64(n.n), x-n.mean, farOff*math.Sqrt(p.scale2(n))
+	d = max(min(d, s), -s)
 	return normal{mean: n.mean + d/(k+1), b: n.b + float64(k*d*d)/(2*(k+1)), n: n.n + 1}
 }
 

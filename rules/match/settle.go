@@ -129,11 +129,6 @@ func (m *model) learn(h *hyp, c candidate, x *features) {
 	case 1:
 		m.learnFresh(h, c, x)
 	case 2:
-		// Whoever went to another fastener walked as well: if only fresh pulls
-		// taught the pace, one long walk would make a repeat of it.
-		if c.flags&atOnce == 0 && known(x.wait) && !x.brokeOff && m.walked(h, x) {
-			h.wait = m.wait.with(h.wait, x.wait)
-		}
 		if x.low {
 			return
 		}
@@ -169,15 +164,6 @@ func (m *model) learnFresh(h *hyp, c candidate, x *features) {
 	if known(x.peak) && math.Abs(x.peak) < 0.5 {
 		h.peak = m.peak.with(h.peak, x.peak)
 	}
-	if c.kind != kFinish && known(x.wait) && !x.brokeOff && m.walked(h, x) {
-		h.wait = m.wait.with(h.wait, x.wait)
-	}
-}
-
-// walked reports whether the time before a pull was rather a walk than a
-// break: a break teaches nothing about how long a walk takes.
-func (m *model) walked(h *hyp, x *features) bool {
-	return m.logs.notPause+m.wait.log(h.wait, x.wait) >= m.logs.pause+student5(x.wait, m.logs.pauseS, m.p.PauseSpread)
 }
 
 // keepSeen keeps what a repeat told, to be weighed anew after every later
