@@ -71,6 +71,7 @@ var asks = map[string]askMaker{
 	"release":  askRelease,
 	"abandon":  askAbandon,
 	"audit":    askAudit,
+	"turned":   askTurned,
 
 	"override":  askOverride,
 	"check":     askCheck,
@@ -147,7 +148,7 @@ func askKeys(_ *Pages, _ *http.Request, _ viewer, _ *rules.Job, a *askView) erro
 		{"C", "confirm the step", "", false}, {"T", "type a value that was read by eye", "", false}, {"D", "a lead decides", "", false}, {"V", "the last reading was a mistake", "", false},
 		{"G", "take the value that stands there; M, E, N, B, X: the other buttons of a measurement", "", false},
 		{"F", "point at a fastener", "", false}, {"U", "say what a reading is for", "", false},
-		{"1 … 4", "answer the question about a pull", "", false}, {"K", "a lead audits a finished fastener", "", false},
+		{"1 … 4", "answer the question about a pull", "", false}, {"K", "a lead audits a finished fastener", "", false}, {"O", "a fastener turned in the closing round", "", false},
 		{"Q", "answer what the step asks", "", false}, {"L", "loose ends", "", false}, {"E", "release a hold point", "", false},
 		{"Z", "take the last pair of a calibration back", "", false}, {"B", "begin a quick check of a tool", "", false},
 		{"P", "pause", "", false}, {"H", "hand over", "", false}, {"R", "release", "", false}, {"W", "who works here", "", false},

@@ -156,8 +156,9 @@ type benchView struct {
 	Ahead    []string          // what the shown step would bury, or get ahead of
 	Holds    []holdView        // steps that wait at their hold points
 	Note     string            // of the last pause or hand-over
-	Finished bool              // some fastener is finished: it can be audited
 	InDoubt  []rules.InDoubt   // recalls with lines that wait on the unit
+	Finished bool              // some fastener is finished: it can be audited
+	Closing  bool              // a fastener has been pulled in a closing round
 	pass     int
 }
 
@@ -262,6 +263,7 @@ func (v viewer) work(bv *benchView, job *rules.Job, shown string) {
 	bv.Steps = v.stepLines(job, cur, show)
 	bv.Question = v.question(job)
 	bv.Finished = len(v.finished(job)) > 0
+	bv.Closing = len(v.closed(job)) > 0
 	bv.Next, bv.Held = v.next(job, cur, pass, fastener)
 	v.attested(bv, job, show)
 	if show < 0 {

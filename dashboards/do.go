@@ -79,6 +79,10 @@ var requests = map[string]func(f form, a events.Ask) events.Data{
 		return events.ResidualAuditAsked{Ask: a, Job: f.job(), Step: step, Fastener: fastener,
 			Method: events.ResidualMethod(f.need("choice", "Choose how it is measured."))}
 	},
+	"turned": func(f form, a events.Ask) events.Data {
+		step, fastener, _ := strings.Cut(f.need("place", "Choose which fastener turned."), "/")
+		return events.ClosingTurnReported{Ask: a, Job: f.job(), Step: step, Fastener: fastener}
+	},
 	"measure": guideDo,
 	"forget": func(f form, a events.Ask) events.Data {
 		return events.LearningForgetAsked{Ask: a, Procedure: f.need("procedure", "The procedure is missing: go back to its page."), Step: f.step(), Reason: f.reason()}

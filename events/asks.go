@@ -179,6 +179,18 @@ type ResidualAuditAsked struct {
 	Method   ResidualMethod `json:"method"`
 }
 
+// ClosingTurnReported says that a fastener turned when it was pulled in the
+// closing round, in which none may turn.
+type ClosingTurnReported struct {
+	Ask
+	Job      string `json:"job"`
+	Step     string `json:"step"`
+	Fastener string `json:"fastener"`
+}
+
+// EventType implements Data.
+func (ClosingTurnReported) EventType() (string, int) { return "closing_turn.reported", 1 }
+
 // TimeReached says that an instant for which the rules waited has passed.
 type TimeReached struct {
 	AtUs Instant `json:"at_us"`

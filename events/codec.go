@@ -132,6 +132,7 @@ var dataForms = map[string][]func([]byte) (Data, error){
 	"question.answered":     {as[QuestionAnswered]()},
 	"learning_forget.asked": {as[LearningForgetAsked]()},
 	"residual_audit.asked":  {as[ResidualAuditAsked]()},
+	"closing_turn.reported": {as[ClosingTurnReported]()},
 	"part.scanned":          {as[PartScanned]()},
 	"part.answered":         {as[PartAnswered]()},
 	"part_undo.asked":       {as[PartUndoAsked]()},

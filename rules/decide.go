@@ -90,6 +90,8 @@ func (t *tx) asked(d events.Asker) {
 		t.recallPart(req, d)
 	case events.RecallLineAsked:
 		t.recallLines(req, d)
+	case events.ClosingTurnReported:
+		t.turnReported(req, d)
 	case events.ResidualAuditAsked:
 		t.auditAsked(req, d)
 	case events.ShimStockAsked:

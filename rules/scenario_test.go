@@ -313,6 +313,9 @@ func (c *scene) fact(f []string, w map[string]string) events.Data {
 			}
 		}
 		return events.QuestionAnswered{Ask: a, Job: job, Question: q, Choice: f[1]}
+	case "turned":
+		s, k := place(1)
+		return events.ClosingTurnReported{Ask: a, Job: job, Step: s, Fastener: k}
 	case "audit":
 		s, k := place(1)
 		return events.ResidualAuditAsked{Ask: a, Job: job, Step: s, Fastener: k, Method: events.ResidualMethod(w["with"])}

@@ -17,7 +17,7 @@ commands ask the running service, as the pages do; 'list' reads the ledger.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	cmd.AddCommand(newJobOpen(), newJobList(), newJobPause(), newJobResume(), newJobHandOver(), newJobRelease(), newJobAbandon(), newJobAnswer(), newJobAudit())
+	cmd.AddCommand(newJobOpen(), newJobList(), newJobPause(), newJobResume(), newJobHandOver(), newJobRelease(), newJobAbandon(), newJobAnswer(), newJobAudit(), newJobTurned())
 	cmd.AddCommand(attestedCommands()...)
 	return cmd
 }
@@ -132,6 +132,20 @@ func newJobAudit() *cobra.Command {
 			c.Flags().String("fastener", "", "fastener id")
 			c.Flags().String("method", "", "first_movement, tighten, loosen or loosen_retorque; some joints must not be tightened again or loosened: the unit maker's instructions come first")
 			for _, f := range []string{"step", "fastener", "method"} {
+				_ = c.MarkFlagRequired(f) // the flag is there
+			}
+		})
+}
+
+func newJobTurned() *cobra.Command {
+	return jobVerb("turned JOB", "Say that a fastener turned in the closing round: it was the one left out",
+		"turned j-1042 --step cover --fastener 7 --by ines", "it is recorded for job %s that the fastener turned",
+		func(c *cobra.Command, a events.Ask, job string) events.Asker {
+			return events.ClosingTurnReported{Ask: a, Job: job, Step: flag(c, "step"), Fastener: flag(c, "fastener")}
+		}, func(c *cobra.Command) {
+			c.Flags().String("step", "", "step id")
+			c.Flags().String("fastener", "", "id of the fastener that turned")
+			for _, f := range []string{"step", "fastener"} {
 				_ = c.MarkFlagRequired(f) // the flag is there
 			}
 		})

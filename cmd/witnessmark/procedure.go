@@ -24,7 +24,7 @@ another revision name.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	cmd.AddCommand(newProcedureCheck(), newProcedureRelease(), newProcedureList(), newProcedureExample(), &cobra.Command{
+	cmd.AddCommand(newProcedureCheck(), newProcedureRelease(), newProcedureList(), newProcedureExample(), newProcedureForget(), &cobra.Command{
 		Use:   "schema",
 		Short: "Print the JSON Schema of procedure files, for your editor",
 		Args:  cobra.NoArgs,

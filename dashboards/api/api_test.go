@@ -50,6 +50,7 @@ func TestAsksAboutEvidence(t *testing.T) {
 	for _, ask := range []events.Asker{
 		events.QuestionAnswered{Ask: by, Job: "j1", Question: "Q7", Choice: "again"},
 		events.LearningForgetAsked{Ask: by, Procedure: "RA-210", Step: "cover", Reason: "another lot"},
+		events.ClosingTurnReported{Ask: by, Job: "j1", Step: "cover", Fastener: "7"},
 		events.ResidualAuditAsked{Ask: by, Job: "j1", Step: "cover", Fastener: "7", Method: events.ResidualTighten},
 	} {
 		rules := &fakeRules{}

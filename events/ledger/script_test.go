@@ -262,6 +262,8 @@ func (s *script) weighed() {
 	s.decide(a, minute(45), events.LearningForgotten{Procedure: "RA-210", Step: "cover", By: "maren", Reason: "bolts of another lot", AtUs: minute(45)})
 	a = desk(minute(46), events.ResidualAuditAsked{Ask: ask("maren", "axle", minute(46)), Job: "j-3", Step: "cover", Fastener: "1", Method: events.ResidualTighten})
 	s.decide(a, minute(46), events.ResidualAuditOpened{Job: "j-3", Step: "cover", Fastener: "1", Method: events.ResidualTighten, By: "maren", AtUs: minute(46)})
+	a = desk(minute(46), events.ClosingTurnReported{Ask: ask("ines", "axle", minute(46)), Job: "j-3", Step: "cover", Fastener: "1"})
+	s.decide(a, minute(46), events.RequestRefused{Request: "closing_turn.reported", Job: "j-3", Code: "not_in_closing", Text: "fastener 1 has no pull in a closing round", Todo: "Pull it once more in the closing round."})
 	p4 := pull(47, "27.0", 27)
 	r := s.add(wrench, minute(47), p4)
 	s.decide(r, minute(47), events.ResidualJudged{Reading: r, Job: "j-3", Step: "cover", Fastener: "1", Method: events.ResidualTighten, Residual: p4.Value,
