@@ -139,6 +139,9 @@ func TestRefusedToolOnThePage(t *testing.T) {
 	if strings.Contains(page, "Do not use") {
 		t.Error("the page still refuses the tool")
 	}
+	r.settled()
+	_, page = r.get("/jobs/J-1")
+	wants(t, "the record", page, "was used for this job although it is in quarantine: fell from the bench", "Maren Holt")
 }
 
 // The card can be read at two metres, and its buttons pressed with gloves.

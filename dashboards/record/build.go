@@ -37,6 +37,7 @@ type facts struct {
 	voids      []ledger.Void
 	resets     []ledger.Reset
 	deviations []ledger.Deviation
+	overrides  []ledger.Override
 	alerts     []ledger.Alert
 	unplaced   []ledger.Unplaced
 	refusals   []ledger.Refusal
@@ -77,6 +78,9 @@ func gather(ctx context.Context, q *ledger.Queries, job string) (f *facts, err e
 		return nil, err
 	}
 	if f.deviations, err = q.Deviations(ctx, job); err != nil {
+		return nil, err
+	}
+	if f.overrides, err = q.Overrides(ctx, job); err != nil {
 		return nil, err
 	}
 	if f.alerts, err = q.AlertsOf(ctx, job); err != nil {
@@ -169,6 +173,7 @@ func (f *facts) record() *Record {
 	for _, d := range f.deviations {
 		r.Deviations = append(r.Deviations, f.deviation(d))
 	}
+	f.overridesInto(r)
 	f.attestedInto(r)
 	for _, a := range f.alerts {
 		r.Alerts = append(r.Alerts, f.alert(a))

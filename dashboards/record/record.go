@@ -307,6 +307,7 @@ type Tool struct {
 type Deviation struct {
 	Step     string         `json:"step"`
 	Fastener string         `json:"fastener,omitempty"`
+	Tool     string         `json:"tool,omitempty"` // a refused tool that was let be used; Was says why it is refused
 	Was      string         `json:"was"`
 	By       Person         `json:"by"`
 	Reason   string         `json:"reason"`

@@ -206,6 +206,9 @@ func fate(x *Pull) string {
 
 // String tells a deviation in words.
 func (d Deviation) String() string {
+	if d.Tool != "" {
+		return fmt.Sprintf("used for this job although %s; let be used by %s %s: %s (J%d)", d.Was, d.By, clock(d.AtUs), d.Reason, d.Seq)
+	}
 	return fmt.Sprintf("was %s, left as it is by %s %s: %s (J%d)", d.Was, d.By, clock(d.AtUs), d.Reason, d.Seq)
 }
 
@@ -215,7 +218,7 @@ func (p *page) deviations(r *Record) {
 		p.line("  none")
 	}
 	for _, d := range r.Deviations {
-		p.wrap("  ", join(", ", d.Step, named("fastener", d.Fastener))+": "+d.String())
+		p.wrap("  ", join(", ", d.Step, named("fastener", d.Fastener), named("tool", d.Tool))+": "+d.String())
 	}
 }
 
