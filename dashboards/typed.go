@@ -9,6 +9,7 @@ import (
 	"witnessmark/events"
 	"witnessmark/events/quantity"
 	"witnessmark/rules"
+	gauging "witnessmark/rules/gauge"
 	"witnessmark/rules/procedure"
 )
 
@@ -21,6 +22,9 @@ func askTyped(_ *Pages, r *http.Request, v viewer, job *rules.Job, a *askView) e
 	m := step.Measure
 	a.Step, a.Title, a.Button = step.ID, "Type a value: "+m.What, "Record it"
 	a.Lead = "Only for a value that was read by eye. The record says that it was typed, and by whom."
+	if m.Gauge != nil {
+		a.Lead = typedGuided(m.Gauge) + " " + a.Lead
+	}
 	if lim := limitWords(m.LSL, m.USL, unitFor(v.st.Shop, m.USL, m.Unit)); lim != "" {
 		a.Lead = "Limits " + lim + ". " + a.Lead
 	}
@@ -41,6 +45,23 @@ func askTyped(_ *Pages, r *http.Request, v viewer, job *rules.Job, a *askView) e
 		}
 	}
 	return nil
+}
+
+// typedGuided says what a typed value stands for in a guided measurement.
+func typedGuided(g *gauging.Spec) string {
+	switch {
+	case g.Method == gauging.EndPlay:
+		return "Type the whole play from stop to stop."
+	case g.Streams():
+		return "Type the whole movement over one turn."
+	case g.Method == gauging.Backlash:
+		return "Type the play at this place, as the indicator shows it."
+	case g.Method == gauging.Drag && g.Arm.Millimetres() > 0:
+		return "Type the force while it turns, such as 16 N, or the torque."
+	case g.Method == gauging.Drag:
+		return "Type the torque while it turns, not at the start."
+	}
+	return "Type the value that the indicator shows now."
 }
 
 func dueWords(t events.Tool) string {
@@ -70,7 +91,13 @@ func toolMeasures(t *events.Tool, m *procedure.MeasureSpec) bool {
 	if len(m.ToolKinds) > 0 {
 		return slices.Contains(m.ToolKinds, string(t.Kind))
 	}
-	return t.Most.Dimension() == m.Unit.Dimension()
+	return t.Most.Dimension() == m.Unit.Dimension() || t.Most.Dimension() == quantity.DimForce && pulledAtArm(m)
+}
+
+// pulledAtArm reports whether a force may be typed for a torque: that of a
+// spring scale at a known radius.
+func pulledAtArm(m *procedure.MeasureSpec) bool {
+	return m.Gauge != nil && m.Gauge.Method == gauging.Drag && m.Gauge.Arm.Millimetres() > 0
 }
 
 // typedReading makes the event of a typed value.
@@ -130,7 +157,7 @@ func (p *Pages) mayType(f form, by string) (err error) {
 			err = refuse(http.StatusBadRequest, "Only a technician or a lead of this shop may type a value.", "Choose who read it.")
 			return
 		}
-		if val, u, e := quantity.Parse(f.get("value")); e == nil && val.Dimension() != step.Measure.Unit.Dimension() {
+		if val, u, e := quantity.Parse(f.get("value")); e == nil && val.Dimension() != step.Measure.Unit.Dimension() && !(val.Dimension() == quantity.DimForce && pulledAtArm(step.Measure)) {
 			err = refuse(http.StatusBadRequest, fmt.Sprintf("%s is a unit of %s, and this step measures %s.", u.Symbol(), val.Dimension(), step.Measure.What),
 				"Write the value in a unit of "+step.Measure.Unit.Dimension().String()+", such as "+step.Measure.Unit.Symbol()+".")
 		}

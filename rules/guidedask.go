@@ -19,7 +19,8 @@ func (t *tx) guidedReading(r *reading, tool *toolDates) bool {
 	}
 	w, _ := t.job.measureSlot(i)
 	if f, force := r.value.Force(); force && spec.Method == gauge.Drag && spec.Arm.Millimetres() > 0 {
-		if len(w.tools) > 0 || conditionOf(r.status) == fault {
+		if conditionOf(r.status) == fault || len(w.tools) > 0 && !slices.Contains(w.tools, r.tool) ||
+			len(w.kinds) > 0 && !slices.Contains(w.kinds, string(tool.Kind)) || r.at < tool.from || r.at >= tool.until {
 			return false
 		}
 		t.guidedPoint(i, r, tool, gauge.AtArm(f, spec.Arm).Value(), fmt.Sprintf("%s at %s", r.said(quantity.Unit{}), show(spec.Arm.Value(), quantity.Millimetre)))

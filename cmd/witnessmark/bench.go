@@ -44,16 +44,17 @@ type benchReport struct {
 
 // benchSizes says how much is done.
 type benchSizes struct {
-	latency  int // readings, one at a time
-	readings int // at saturation
-	events   int // in the journal whose memory is measured
+	latency  int           // readings, one at a time
+	readings int           // at saturation
+	events   int           // in the journal whose memory is measured
+	seconds  time.Duration // of streaming indicators
 }
 
-var benchParts = []string{"latency", "throughput", "rebuild", "memory"}
+var benchParts = []string{"latency", "throughput", "rebuild", "memory", "indicators"}
 
 func newBench() *cobra.Command {
 	cmd := &cobra.Command{
-		Use:   "bench [latency|throughput|rebuild|memory]...",
+		Use:   "bench [latency|throughput|rebuild|memory|indicators]...",
 		Short: "Measure speed and memory, each as a ratio to a limit measured in the same run",
 		Long: `Measures, on this machine and disk, the whole service against the least that the
 same work can cost:
@@ -66,6 +67,8 @@ same work can cost:
               and bare inserts of the same rows
   memory      resident memory of the service over a journal of a million events,
               and what a reading costs there against one near the beginning
+  indicators  what a hundred indicators at 100 samples a second take of one core,
+              from bytes to settled values
 
 Quiet the machine first. Figures of one run compare with that run only.`,
 		Example:   "  witnessmark bench\n  witnessmark bench latency --json\n  witnessmark bench --quick",
@@ -75,9 +78,9 @@ Quiet the machine first. Figures of one run compare with that run only.`,
 			asJSON, _ := c.Flags().GetBool("json")
 			quick, _ := c.Flags().GetBool("quick")
 			dir, _ := c.Flags().GetString("dir")
-			sizes := benchSizes{latency: 3000, readings: 200_000, events: 1_000_000}
+			sizes := benchSizes{latency: 3000, readings: 200_000, events: 1_000_000, seconds: 20 * time.Second}
 			if quick {
-				sizes = benchSizes{latency: 300, readings: 20_000, events: 60_000}
+				sizes = benchSizes{latency: 300, readings: 20_000, events: 60_000, seconds: 4 * time.Second}
 			}
 			if len(args) == 0 {
 				args = benchParts
@@ -110,7 +113,7 @@ func runBench(ctx context.Context, parts []string, sizes benchSizes, dir string,
 	defer os.RemoveAll(dir)
 	b := &bencher{dir: dir, sizes: sizes, progress: progress}
 	run := map[string]func(context.Context) ([]benchResult, error){
-		"latency": b.latency, "throughput": b.throughput, "rebuild": b.rebuild, "memory": b.memory,
+		"latency": b.latency, "throughput": b.throughput, "rebuild": b.rebuild, "memory": b.memory, "indicators": b.indicators,
 	}
 	for _, part := range benchParts {
 		if !slices.Contains(parts, part) {

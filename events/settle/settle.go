@@ -152,6 +152,9 @@ func (d *Detector) Add(s Sample) (Settled, bool) {
 	}
 	d.append(s)
 	d.rearm(s)
+	if d.held && d.far(s) {
+		return Settled{}, false // most samples of an indicator that stands still
+	}
 	got, ok := d.plateau()
 	switch {
 	case !ok:
@@ -203,6 +206,12 @@ func (d *Detector) rearm(s Sample) {
 	if s.At.Sub(d.awayAt) >= d.cfg.Away {
 		d.held, d.away = false, false
 	}
+}
+
+// far reports whether no plateau that ends with s can be the rest position:
+// its samples lie within a band of each other.
+func (d *Detector) far(s Sample) bool {
+	return d.cfg.Rest.IsZero() || math.Abs(s.Value.Base()) > d.cfg.Rest.Base()+d.band(s)*(1+1e-9)
 }
 
 func (d *Detector) resting(got Settled) bool {
