@@ -28,6 +28,7 @@ type device struct {
 	next     uint64 // number of the next event of source
 	memory   memory
 	detector *settle.Detector // nil if the tool sends peaks only
+	stroke   *profile.Stroke  // nil if it is no press gauge that streams
 
 	mu     sync.Mutex
 	status DeviceStatus
@@ -47,6 +48,7 @@ func newDevice(c *Config, dev events.Device, p *profile.Profile) *device {
 		// A Profile holds checked settings, so this cannot fail.
 		d.detector, _ = settle.New(cfg)
 	}
+	d.stroke = p.Stroke()
 	return d
 }
 

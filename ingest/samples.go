@@ -22,6 +22,7 @@ type samples struct {
 	begun  time.Time              // first sample of chunk
 	first  events.Instant         // the same, steady
 	recent []profile.Frame        // frames that a settled value may turn out to be
+	press  pressing               // of a press gauge
 }
 
 // due returns when the chunk has to go, zero if it is empty.
@@ -63,6 +64,9 @@ func (s *session) sample(f *profile.Frame, at events.Instant, m moment) {
 	}
 	c.add(f, at, m)
 	s.d.count(func(st *DeviceStatus) { st.Samples++ })
+	if s.d.stroke != nil {
+		s.stroke(f, at, m)
+	}
 	if s.d.detector == nil {
 		return
 	}

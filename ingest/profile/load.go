@@ -115,7 +115,7 @@ var nameForm = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,39}$`)
 // read fills p from the file's top level.
 func (p *Profile) read(root node) {
 	k := root.keys("profile!", "about", "reads!", "line!", "framing!", "checksum!", "decode!", "value!", "units",
-		"signs", "status", "kinds", "counter", "angle", "duration", "trace", "acquire!", "answer", "resends", "settle")
+		"signs", "status", "kinds", "counter", "angle", "duration", "trace", "acquire!", "answer", "resends", "settle", "stroke")
 	p.name = k["profile"].text()
 	if k["profile"].ok() && !nameForm.MatchString(p.name) {
 		k["profile"].wrong("write up to 40 lower-case letters, digits and '-', such as orrin-k2", "name %q cannot be used", p.name)
@@ -135,7 +135,12 @@ func (p *Profile) read(root node) {
 		k["resends"].wrong("add a counter of readings, or leave resends out", "without a counter of readings a repeat cannot be told from a second reading")
 	}
 	p.readSettle(k["settle"])
-	if k["settle"].ok() != p.samples() {
+	p.readStroke(k["stroke"])
+	if k["stroke"].ok() {
+		if k["settle"].ok() || !p.samples() {
+			k["stroke"].wrong("give stroke to a press gauge that sends samples, in place of settle", "stroke and the kind of the readings do not go together")
+		}
+	} else if k["settle"].ok() != p.samples() {
 		at := k["settle"]
 		if !at.ok() {
 			at = k["reads"]

@@ -104,7 +104,7 @@ func TestProblems(t *testing.T) {
 }
 
 func TestShipped(t *testing.T) {
-	want := "orrin-k2 pinn-d3 tarn-t9 velm-s5"
+	want := "orrin-k2 pinn-d3 skerry-f2 tarn-t9 velm-s5"
 	if got := strings.Join(Shipped(), " "); got != want {
 		t.Errorf("shipped %s, want %s", got, want)
 	}
@@ -126,6 +126,9 @@ func TestShipped(t *testing.T) {
 	if c, ok := d3.Settle(); !ok || c.Rearm != quantity.Millimetres(0.02).Value() || c.Window != 600*time.Millisecond {
 		t.Errorf("pinn-d3 settles by %+v, %v", c, ok)
 	}
+	if f := mustLoad(t, "skerry-f2").Stroke(); f == nil || f.Contact != quantity.Of(0.3, quantity.Kilonewton) || f.Clock != time.Millisecond || d3.Stroke() != nil {
+		t.Errorf("skerry-f2 cuts by %+v", f)
+	}
 	if _, ok := k2.Settle(); ok {
 		t.Error("orrin-k2 settles")
 	}
@@ -143,7 +146,7 @@ func TestOpenFile(t *testing.T) {
 	if err != nil || p.Name() != "plain-line" || p.Line() != (Line{4800, 8, ParityNone, "1", FlowNone}) {
 		t.Errorf("open %s: %+v, %v", file, p, err)
 	}
-	if _, err := Open("no-such"); err == nil || !strings.Contains(err.Error(), "orrin-k2, pinn-d3, tarn-t9, velm-s5") {
+	if _, err := Open("no-such"); err == nil || !strings.Contains(err.Error(), "orrin-k2, pinn-d3, skerry-f2, tarn-t9, velm-s5") {
 		t.Errorf("error %v does not list the shipped profiles", err)
 	}
 	if _, err := Open(t.TempDir()); err == nil {

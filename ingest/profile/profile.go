@@ -75,6 +75,7 @@ type Profile struct {
 	answer  template
 	resends bool
 	settle  *settle.Config
+	stroke  *Stroke
 	framing framing
 	sum     checksum
 	form    form

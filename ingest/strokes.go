@@ -1,0 +1,111 @@
+package ingest
+
+import (
+	"strconv"
+	"time"
+
+	"witnessmark/events"
+	"witnessmark/ingest/profile"
+)
+
+// mostStroke is how many samples a stroke keeps. When there are more, every
+// second one is dropped, and from then on every second one is taken.
+const mostStroke = 4096
+
+// pressing gathers one pressing out of the samples of a press gauge.
+type pressing struct {
+	free   bool // the force was at rest since the port was opened
+	on     bool // a pressing is going on
+	every  int  // one of so many samples is kept
+	skip   int
+	times  []int64 // μs, from first
+	force  []float64
+	first  int64         // μs, by the clock that the samples are timed by
+	peak   profile.Frame // the sample with the greatest force
+	low    int64         // μs since the force fell; -1: it has not
+	status string        // the worst that the gauge said
+}
+
+// stroke takes one sample of a press gauge. A pressing that was under way when
+// the port was opened is left out: where it began is not known.
+func (s *session) stroke(f *profile.Frame, at events.Instant, m moment) {
+	p, spec := &s.samples.press, s.d.stroke
+	if s.stale(f) {
+		return
+	}
+	v, now := f.Reading.Value, strokeTime(f, spec)
+	if !p.on {
+		if v.Base() <= spec.Release.Base() {
+			p.free = true
+		}
+		if !p.free || v.Base() <= spec.Contact.Base() {
+			return
+		}
+		*p = pressing{free: true, on: true, every: 1, first: now, peak: *f, low: -1}
+	}
+	p.add(f, now-p.first)
+	if v.Base() > p.peak.Reading.Value.Base() {
+		p.peak = *f
+	}
+	if !f.Reading.Good {
+		p.status = f.Reading.Status
+	}
+	switch {
+	case v.Base() > spec.Release.Base():
+		p.low = -1
+	case p.low < 0:
+		p.low = now
+	}
+	if p.low >= 0 && time.Duration(now-p.low)*time.Microsecond >= spec.Quiet {
+		s.pressed(at, m)
+	}
+}
+
+// strokeTime is the time of a sample in μs: by the gauge's own clock, or by
+// receipt.
+func strokeTime(f *profile.Frame, spec *profile.Stroke) int64 {
+	if spec.Clock > 0 {
+		if n, err := strconv.ParseInt(f.Reading.ToolClock, 10, 64); err == nil {
+			return n * spec.Clock.Microseconds()
+		}
+	}
+	return int64(f.At)
+}
+
+func (p *pressing) add(f *profile.Frame, at int64) {
+	if n := len(p.times); n > 0 && at < p.times[n-1] {
+		at = p.times[n-1] // the gauge's clock began anew: the order is what counts
+	}
+	if p.skip++; p.skip < p.every {
+		return
+	}
+	p.skip = 0
+	p.times, p.force = append(p.times, at), append(p.force, f.Reading.Value.Base())
+	if len(p.times) < mostStroke {
+		return
+	}
+	n := 0
+	for i := 0; i < len(p.times); i += 2 {
+		p.times[n], p.force[n] = p.times[i], p.force[i]
+		n++
+	}
+	p.times, p.force, p.every = p.times[:n], p.force[:n], p.every*2
+}
+
+// pressed notes a pressing that is over: the samples first, then the one of
+// them with the greatest force as the reading, with the whole course.
+func (s *session) pressed(at events.Instant, m moment) {
+	p := &s.samples.press
+	s.add(s.samples.flush(at)...)
+	ev := s.taken(&p.peak, events.ModePeak)
+	ev.ReceivedAtUs = p.peak.At.Add(m.wall.Sub(m.steady))
+	ev.Stroke = &events.Stroke{TimesUs: p.times, Force: p.force}
+	if n := len(p.times); n > 0 {
+		ev.DurationUs = p.times[n-1]
+	}
+	if p.status != "" {
+		ev.ToolStatus = p.status
+	}
+	s.add(s.d.event(at, ev))
+	*p = pressing{free: true}
+}
