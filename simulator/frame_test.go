@@ -22,6 +22,9 @@ func TestFramesAreThoseOfTheNotes(t *testing.T) {
 		{"S5", s5Frame(317, '+', "35.25", "1", '0', 840), []byte("\x02T000317+00035251000840" + "6051\x03")},
 		// -150 is FFFFFF6A; A5^00^FF^FF^FF = 5A, ^6A = 30, ^07 = 37, by hand.
 		{"D3", d3Frame(0, -150, 7), []byte{0xA5, 0x00, 0xFF, 0xFF, 0xFF, 0x6A, 0x07, 0x37}},
+		// The exclusive or of the bytes between < and > is 0D, by another program
+		// (Python).
+		{"F2", f2Frame(12340, 5.21, "KN", "OK"), []byte("<00012340;+005.21;KN;OK>0D\r\n")},
 	} {
 		if !bytes.Equal(c.got, c.want) {
 			t.Errorf("%s:\n got %q\nwant %q", c.name, c.got, c.want)

@@ -65,10 +65,12 @@ type Step struct {
 	Value, Low, High quantity.Value
 	How              How    // of a measure step: how the part is moved; "": the tip is set once
 	Places, Cycles   int    // of How, where it has them
-	Answer           string // of a Confirm step
+	Answer           string // of a Confirm step, or of a Kit or Press step that is confirmed too
 	// Before and After are what people attest ahead of the step's work and
 	// behind it.
 	Before, After []Attested
+	Kit           []KitPart // of a Kit step
+	Presses       []Place   // of a Press step
 }
 
 // How is how a part is moved while it is measured.
@@ -179,6 +181,9 @@ func (s Step) validate(tools map[string]Model) error {
 	if s.Kind == Confirm {
 		return nil
 	}
+	if s.Kind == Kit || s.Kind == Press {
+		return s.validateParts(tools)
+	}
 	model, ok := tools[s.Tool]
 	if !ok {
 		return fmt.Errorf("no tool %q in the plan", s.Tool)
@@ -193,12 +198,12 @@ func (s Step) validate(tools map[string]Model) error {
 		}
 		return nil
 	case Torque:
-		if model == PinnD3 {
+		if model == PinnD3 || model == SkerryF2 {
 			return fmt.Errorf("tool %s is no torque wrench", s.Tool)
 		}
 		return s.validatePasses(model)
 	}
-	return fmt.Errorf("no kind %q; write torque, measure or confirm", s.Kind)
+	return fmt.Errorf("no kind %q; write torque, measure, confirm, kit or press", s.Kind)
 }
 
 func (s Step) validatePasses(model Model) error {
@@ -231,7 +236,7 @@ func (j Job) place(f Fault, tools map[string]Model) (pass int, err error) {
 	}
 	s := j.Steps[i]
 	switch {
-	case s.Kind == Confirm, s.Kind == Measure && !slices.Contains([]FaultKind{GarbledFrame, NoisyLine, Unplugged}, f.Kind):
+	case s.Kind == Confirm, s.Kind == Kit, s.Kind == Press, s.Kind == Measure && !slices.Contains([]FaultKind{GarbledFrame, NoisyLine, Unplugged}, f.Kind):
 		return 0, fmt.Errorf("cannot happen in a %s step", s.Kind)
 	case s.Kind == Measure:
 		return 0, nil

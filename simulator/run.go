@@ -117,6 +117,9 @@ func (p *performer) do(ctx context.Context, a Action) error {
 	if err := p.Clock.Sleep(ctx, a.Wait); err != nil {
 		return err
 	}
+	if ours, err := p.parts(ctx, a); ours {
+		return err
+	}
 	switch a.Do {
 	case DoOpen:
 		return p.Desk.Open(ctx, p.job)

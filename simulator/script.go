@@ -48,6 +48,9 @@ type Action struct {
 	Answer   string          // of DoConfirm
 	Attest   Attested        // of DoAttest
 	Reason   string          // of DoDecide
+	Part     PartAnswer      // of DoPart
+	Hands    []Hand          // of DoPair
+	Pressing Pressing        // of DoPress
 	Fault    FaultKind       // the mistake it belongs to, "" for none
 }
 
@@ -138,6 +141,10 @@ func (b *builder) step(i int) {
 		b.measure(s) // a settled value says nothing of what was left before it
 	case Torque:
 		b.torque(i, s)
+	case Kit:
+		b.kit(s)
+	case Press:
+		b.press(s)
 	}
 }
 

@@ -171,7 +171,7 @@ func TestAstrayPullsAreNothingElse(t *testing.T) {
 func TestSamePlanSameScript(t *testing.T) {
 	p := plan(Fault{Kind: MissedBolt, Step: "cover", Pass: -1})
 	one, two := build(t, p), build(t, p)
-	same := cmp.AllowUnexported(quantity.Torque{}, quantity.Angle{}, quantity.Length{}, quantity.Value{}, quantity.Unit{})
+	same := cmp.AllowUnexported(quantity.Torque{}, quantity.Angle{}, quantity.Length{}, quantity.Force{}, quantity.Value{}, quantity.Unit{})
 	if d := cmp.Diff(one, two, same); d != "" {
 		t.Error(d)
 	}

@@ -20,10 +20,11 @@ type Model string
 
 // The models.
 const (
-	OrrinK2 Model = "orrin-k2" // torque wrench with angle, pushes a line
-	VelmS5  Model = "velm-s5"  // torque wrench, resends until it is answered
-	TarnT9  Model = "tarn-t9"  // torque wrench with angle and trace, resends too
-	PinnD3  Model = "pinn-d3"  // dial indicator, polled or streaming, binary
+	OrrinK2  Model = "orrin-k2"  // torque wrench with angle, pushes a line
+	VelmS5   Model = "velm-s5"   // torque wrench, resends until it is answered
+	TarnT9   Model = "tarn-t9"   // torque wrench with angle and trace, resends too
+	SkerryF2 Model = "skerry-f2" // press gauge, streams lines while it is loaded
+	PinnD3   Model = "pinn-d3"   // dial indicator, polled or streaming, binary
 )
 
 // resends reports whether a tool sends a reading again until it is answered.
@@ -34,7 +35,7 @@ type ToolSpec struct {
 	ID    string
 	Model Model
 	// Unit is what the user has set at the tool. K2: N·m, lbf·ft, lbf·in,
-	// kgf·cm; S5: N·m, lbf·ft, lbf·in; T9: N·m, lbf·ft; D3: mm, in. Zero: N·m or mm.
+	// kgf·cm; S5: N·m, lbf·ft, lbf·in; T9: N·m, lbf·ft; D3: mm, in; F2: kN, lbf. Zero: N·m, mm or kN.
 	Unit quantity.Unit
 	// Bias is the tool's deviation, as a share of the reading: 0.002 reads
 	// 0.2 % more than is true. Of a D3 it is not used.
@@ -52,6 +53,8 @@ func (s ToolSpec) unit() quantity.Unit {
 		return s.Unit
 	case s.Model == PinnD3:
 		return quantity.Millimetre
+	case s.Model == SkerryF2:
+		return quantity.Kilonewton
 	}
 	return quantity.NewtonMetre
 }
@@ -62,7 +65,7 @@ func (s ToolSpec) validate() error {
 		return errors.New("read tool: it has no id")
 	}
 	if _, ok := lineRates[s.Model]; !ok {
-		return fmt.Errorf("read tool %s: no model %q; write %s, %s, %s or %s", s.ID, s.Model, OrrinK2, VelmS5, TarnT9, PinnD3)
+		return fmt.Errorf("read tool %s: no model %q; write %s, %s, %s, %s or %s", s.ID, s.Model, OrrinK2, VelmS5, TarnT9, PinnD3, SkerryF2)
 	}
 	return s.knows(s.unit())
 }
@@ -76,14 +79,15 @@ func (s ToolSpec) knows(u quantity.Unit) error {
 
 // unitWords is how each model writes its units.
 var unitWords = map[Model]map[quantity.Unit]string{
-	OrrinK2: {quantity.NewtonMetre: "NM", quantity.PoundFoot: "FTLB", quantity.PoundInch: "INLB", quantity.KilogramForceCm: "KGCM"},
-	VelmS5:  {quantity.NewtonMetre: "1", quantity.PoundFoot: "2", quantity.PoundInch: "3"},
-	TarnT9:  {quantity.NewtonMetre: "n", quantity.PoundFoot: "f"},
-	PinnD3:  {quantity.Millimetre: "0", quantity.Inch: "1"},
+	OrrinK2:  {quantity.NewtonMetre: "NM", quantity.PoundFoot: "FTLB", quantity.PoundInch: "INLB", quantity.KilogramForceCm: "KGCM"},
+	VelmS5:   {quantity.NewtonMetre: "1", quantity.PoundFoot: "2", quantity.PoundInch: "3"},
+	TarnT9:   {quantity.NewtonMetre: "n", quantity.PoundFoot: "f"},
+	PinnD3:   {quantity.Millimetre: "0", quantity.Inch: "1"},
+	SkerryF2: {quantity.Kilonewton: "KN", quantity.PoundForce: "LBF"},
 }
 
 // lineRates is each model's line speed in baud.
-var lineRates = map[Model]int{OrrinK2: 9600, VelmS5: 38400, TarnT9: 230400, PinnD3: 115200}
+var lineRates = map[Model]int{OrrinK2: 9600, VelmS5: 38400, TarnT9: 230400, PinnD3: 115200, SkerryF2: 57600}
 
 // Wire is what the line does to a reading.
 type Wire struct {
@@ -144,6 +148,8 @@ func NewDevice(spec ToolSpec, port Port, clock Clock, seed uint64) (Device, erro
 		return newS5(b), nil
 	case TarnT9:
 		return newT9(b), nil
+	case SkerryF2:
+		return &f2{body: b}, nil
 	}
 	return newD3(b), nil
 }

@@ -12,6 +12,7 @@ type Truth struct {
 	Job       string      `json:"job"`
 	Fasteners []Tightened `json:"fasteners"` // in order of the procedure's steps
 	Measures  []Measured  `json:"measures,omitempty"`
+	Presses   []Pressed   `json:"presses,omitempty"`
 	Faults    []Fault     `json:"faults,omitempty"` // with the fastener that the seed chose
 	// Must are the kinds of alert that must be raised, May those that may be.
 	// Any other kind must not. A job without faults has neither.

@@ -68,6 +68,7 @@ func judgeJob(ctx context.Context, l *ledger.Ledger, s simulator.JobScript, o si
 		r.Alerts = append(r.Alerts, alertResult{Alert: a.Alert, Kind: string(a.Kind), Step: a.Step, Fasteners: a.Fasteners, Text: a.Text, Settled: a.SettledHow})
 	}
 	r.Differences = append(s.Truth.Check(o, kinds), witnessDifferences(rec, s.Truth)...)
+	r.Differences = append(r.Differences, pressDifferences(rec, s.Truth)...)
 	if r.Differences == nil {
 		r.Differences = []string{}
 	}

@@ -56,7 +56,7 @@ func covers(t events.Tool, j *procedure.Joint) bool {
 func planSteps(p *procedure.Procedure, tools map[events.ToolKind][]events.Tool) ([]simulator.Step, error) {
 	var steps []simulator.Step
 	for i := range p.Steps {
-		st, err := planStep(&p.Steps[i], tools)
+		st, err := planStep(p, &p.Steps[i], tools)
 		if err != nil {
 			return nil, fmt.Errorf("plan %s step %s: %w", p.ID, p.Steps[i].ID, err)
 		}
@@ -66,7 +66,7 @@ func planSteps(p *procedure.Procedure, tools map[events.ToolKind][]events.Tool) 
 	return steps, nil
 }
 
-func planStep(s *procedure.Step, tools map[events.ToolKind][]events.Tool) (simulator.Step, error) {
+func planStep(p *procedure.Procedure, s *procedure.Step, tools map[events.ToolKind][]events.Tool) (simulator.Step, error) {
 	switch s.Kind {
 	case procedure.Torque:
 		tool, ok := planWrench(s.Joint, tools[events.ToolTorqueWrench])
@@ -88,6 +88,9 @@ func planStep(s *procedure.Step, tools map[events.ToolKind][]events.Tool) (simul
 			st.How, st.Places, st.Cycles = simulator.How(g.Method), g.Places, g.Cycles
 		}
 		return st, nil
+	}
+	if st, ok, err := planParts(p, s, tools); ok || err != nil {
+		return st, err
 	}
 	return simulator.Step{ID: s.ID, Kind: simulator.Confirm, Answer: planAnswer(s.Statement)}, nil
 }
@@ -120,12 +123,12 @@ func planAnswer(statement string) string {
 
 // model returns which emulated tool reads with a profile.
 func model(profile string) (simulator.Model, error) {
-	for _, m := range []simulator.Model{simulator.OrrinK2, simulator.VelmS5, simulator.TarnT9, simulator.PinnD3} {
+	for _, m := range []simulator.Model{simulator.OrrinK2, simulator.VelmS5, simulator.TarnT9, simulator.PinnD3, simulator.SkerryF2} {
 		if string(m) == profile {
 			return m, nil
 		}
 	}
-	return "", fmt.Errorf("no emulated tool speaks profile %q: orrin-k2, velm-s5, tarn-t9 and pinn-d3 do", profile)
+	return "", fmt.Errorf("no emulated tool speaks profile %q: orrin-k2, velm-s5, tarn-t9, pinn-d3 and skerry-f2 do", profile)
 }
 
 // toolSpecs describes the emulated tools of a shop. Wrenches are set to the
@@ -138,7 +141,7 @@ func toolSpecs(shop events.Shop, units map[string]quantity.Unit) ([]simulator.To
 			return nil, err
 		}
 		spec := simulator.ToolSpec{ID: d.Tool, Model: m, Counter: 1}
-		if m != simulator.PinnD3 {
+		if m != simulator.PinnD3 && m != simulator.SkerryF2 {
 			spec.Unit = units[d.Bench]
 		}
 		specs = append(specs, spec)
