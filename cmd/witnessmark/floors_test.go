@@ -187,7 +187,12 @@ func TestRulesArePure(t *testing.T) {
 	}
 }
 
-// Importing an event type costs nobody a file, a socket or another module.
+// readers are the modules that event types may import all the same: they read
+// JSON in one scan, and do no I/O.
+var readers = []string{"github.com/go-json-experiment/json", "github.com/go-json-experiment/json/jsontext"}
+
+// Importing an event type costs nobody a file or a socket, nor a module but
+// the one that reads JSON.
 func TestEventsDoNoIO(t *testing.T) {
 	for _, s := range sources(t) {
 		if s.pkg != "events" && s.pkg != "events/quantity" {
@@ -195,7 +200,7 @@ func TestEventsDoNoIO(t *testing.T) {
 		}
 		for _, name := range s.imports {
 			first, _, _ := strings.Cut(name, "/")
-			if slices.Contains(withoutIO, name) || strings.Contains(first, ".") {
+			if slices.Contains(withoutIO, name) || strings.Contains(first, ".") && !slices.Contains(readers, name) {
 				t.Errorf("%s imports %s", s.file, name)
 			}
 		}

@@ -47,6 +47,7 @@ func overNATS(t *testing.T, data, url string) (s *remoteStack, stop func()) {
 	t.Helper()
 	cfg := defaultConfig()
 	cfg.Data, cfg.NATSURL, cfg.Listen, cfg.LogLevel, cfg.MinFree = data, url, "127.0.0.1:0", "error", "1 MiB"
+	cfg.JournalMax = "1 GiB" // the server takes no stream that its disk could not hold
 	wrench, ours := net.Pipe()
 	cfg.openPort = func(string, profile.Line) (ingest.Port, error) { return ours, nil }
 	st, err := openStack(t.Context(), cfg, benchShop(1))

@@ -104,9 +104,16 @@ func (s *session) openStream(ctx context.Context, j *Journal, known *identity) (
 	return s.checkStream(ctx, j, known)
 }
 
+// noStorage is the server's code for a stream that may grow beyond its store.
+const noStorage jetstream.ErrorCode = 10047
+
 func (s *session) createStream(ctx context.Context, j *Journal) (_ *identity, err error) {
 	id := newIdentity(j.cfg.Shop, s.name)
 	if s.stream, err = s.js.CreateStream(ctx, j.streamConfig(id)); err != nil {
+		var api *jetstream.APIError
+		if errors.As(err, &api) && api.ErrorCode == noStorage {
+			return nil, fmt.Errorf("create stream %q: the server's store does not hold a journal of %d bytes: set journal_max lower, or give the server more room (%w)", s.name, j.cfg.MaxBytes, err)
+		}
 		return nil, fmt.Errorf("create stream %q: %w", s.name, err)
 	}
 	return id, id.save(j.cfg.Dir, 0, nil)
