@@ -20,6 +20,8 @@ type itemAskView struct {
 	WasHour      string // its hour alone
 	WasBy        string
 	Photo        string // id of the photo that was taken of it
+	PhotoHash    string
+	Photos       []choice // of this step, to choose from
 	Ways         []wayView
 	Where, Never []string
 	Open         string // the open time, in words
@@ -53,7 +55,14 @@ func askItem(_ *Pages, r *http.Request, v viewer, job *rules.Job, a *askView) er
 		if _, k := job.Proc.Step(it.MarkStep); k >= 0 {
 			if was := job.Steps[k].ItemState(it.ID); was != nil {
 				a.Item.WasHour, _, _ = strings.Cut(was.Answer, ":")
+				a.Item.PhotoHash = photoHash(job, was.Photo)
 				a.Item.Was, a.Item.WasBy, a.Item.Photo = was.Answer, v.personName(was.By)+", "+clockTime(was.AtUs, v.now), was.Photo
+			}
+		}
+	case procedure.ItemMark:
+		for _, k := range job.Photos {
+			if k.Step == step.ID {
+				a.Item.Photos = append(a.Item.Photos, choice{Value: k.Photo, Text: k.Photo, Hint: k.Hash})
 			}
 		}
 	case procedure.ItemFacing:
@@ -82,6 +91,17 @@ func askItem(_ *Pages, r *http.Request, v viewer, job *rules.Job, a *askView) er
 		a.Item.Open = rules.Span(it.Open)
 	}
 	return nil
+}
+
+// photoHash returns under which hash a job's photo is kept, "" if it has none
+// of that id.
+func photoHash(job *rules.Job, id string) string {
+	for _, k := range job.Photos {
+		if k.Photo == id {
+			return k.Hash
+		}
+	}
+	return ""
 }
 
 func askLoose(_ *Pages, _ *http.Request, v viewer, job *rules.Job, a *askView) error {

@@ -7,6 +7,8 @@ import (
 	"strings"
 	"testing"
 
+	"pgregory.net/rapid"
+
 	"witnessmark/events"
 	"witnessmark/rules/procedure"
 )
@@ -47,12 +49,13 @@ func (c *scene) attested(f []string, w map[string]string, a events.Ask, job stri
 func (c *scene) itemAnswer(f []string, after func(string) string, a events.Ask, job string) events.Data {
 	step, item, _ := strings.Cut(f[1], ":")
 	d := events.ItemAnswerAsked{Ask: a, Job: job, Step: step, Item: item}
-	if len(f) > 2 && !slices.Contains([]string{"by", "from", "ago", "travel"}, f[2]) {
+	if len(f) > 2 && !slices.Contains([]string{"by", "from", "ago", "travel", "photo"}, f[2]) {
 		d.Answer = f[2]
 	}
 	if len(f) > 3 && d.Answer != "" && slices.Contains([]string{events.StopStops, events.StopTurnOn}, f[3]) {
 		d.Other = f[3]
 	}
+	d.Photo = after("photo")
 	d.AgoS, _ = strconv.Atoi(after("ago"))
 	if r := after("from"); r != "" {
 		for _, label := range strings.Split(r, ",") {
@@ -175,4 +178,60 @@ func attestNext(j *Job, cur int) events.Data {
 		return events.HoldReleaseAsked{Ask: events.Ask{By: "maren"}, Job: j.ID, Step: p.ID}
 	}
 	return nil
+}
+
+// attest draws and tells one thing that people attest, often a sensible one.
+func (w *world) attest(a events.Ask, job string) {
+	t := w.t
+	step, item, end := "nowhere", "nothing", "no-end"
+	if j := w.s.Jobs[job]; j != nil {
+		i := min(j.current(), len(j.Steps)-1)
+		if rapid.IntRange(0, 3).Draw(t, "elsewhere") == 0 {
+			i = rapid.IntRange(0, len(j.Steps)-1).Draw(t, "step")
+		}
+		p := &j.Proc.Steps[i]
+		step = p.ID
+		if len(p.Items) > 0 {
+			item = p.Items[rapid.IntRange(0, len(p.Items)-1).Draw(t, "item")].ID
+		}
+		if open := j.OpenLooseEnds(); len(open) > 0 {
+			end = open[rapid.IntRange(0, len(open)-1).Draw(t, "end")].LooseEnd
+		}
+	}
+	switch rapid.IntRange(0, 8).Draw(t, "attest") {
+	case 0:
+		w.tell(events.LooseEndOpenAsked{Ask: a, Job: job, What: "a rag", Closes: "it is out", Who: pick(t, "who", events.ByAnyone, events.BySecond, events.ByLead, "x")})
+	case 1:
+		w.tell(events.LooseEndCloseAsked{Ask: a, Job: job, LooseEnd: end, Answer: pick(t, "answer", "out", "")})
+	case 2:
+		w.tell(events.HoldReleaseAsked{Ask: a, Job: job, Step: step})
+	case 3:
+		w.tell(events.ItemDecisionAsked{Ask: a, Job: job, Step: step, Item: item, Choice: pick(t, "choice", events.ChoiceAccept, events.ChoiceRedo), Reason: "r"})
+	case 4:
+		a.By = ""
+		w.tell(events.BadgeScanned{Ask: a, Badge: pick(t, "badge", "FD-0407", "FD-0412", "to", "x")})
+	default:
+		w.tell(events.ItemAnswerAsked{Ask: a, Job: job, Step: step, Item: item, Answer: pick(t, "answer", "1", "2", "7:30", "13", events.StopStops, events.StopTurnOn),
+			Other: pick(t, "other", events.StopStops, events.StopTurnOn), Text: pick(t, "text", "4", "5.5", "7", ""), Unit: "deg", AgoS: rapid.IntRange(-1, 900).Draw(t, "ago")})
+	}
+}
+
+// checkLooseEnds: what readings close is closed exactly while they are there,
+// and a step that is done has no open hold point.
+func (w *world) checkLooseEnds(j *Job) {
+	for i := range j.LooseEnds {
+		e := &j.LooseEnds[i]
+		spec, _ := j.Proc.LooseEnd(e.LooseEnd)
+		if spec == nil || spec.Step == "" || e.Stale {
+			continue
+		}
+		if _, _, ok := j.evidence(spec, e); ok != e.Closed {
+			w.t.Fatalf("loose end %s: its evidence is there %t, closed %t", e.LooseEnd, ok, e.Closed)
+		}
+	}
+	for i := range j.Steps {
+		if st, p := &j.Steps[i], &j.Proc.Steps[i]; st.Done && p.Hold != "" && !st.HoldPassed {
+			w.t.Fatalf("step %s is done, its hold point is not released", p.ID)
+		}
+	}
 }

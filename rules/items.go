@@ -148,6 +148,10 @@ func (t *tx) itemAnswered(r *request, d events.ItemAnswerAsked) {
 		t.refuse(r, "already_done", fmt.Sprintf("%s is done", t.job.title(i)), "If it was undone, ask a lead to send the step back.")
 		return
 	}
+	if d.Photo != "" && !slices.ContainsFunc(t.job.Photos, func(p events.PhotoKept) bool { return p.Photo == d.Photo }) {
+		t.refuse(r, "unknown_photo", fmt.Sprintf("job %q has no photo %q", d.Job, d.Photo), "Take the photo on the bench page first, or leave it out.")
+		return
+	}
 	o := events.ItemAnswered{Job: d.Job, Step: d.Step, Item: d.Item, Kind: string(it.Kind), What: it.What, Answer: d.Answer, Remark: d.Remark, Photo: d.Photo, By: r.By, AtUs: t.at}
 	var answered bool
 	switch it.Kind {

@@ -124,7 +124,7 @@ func (t *tx) releaseAsked(r *request, d events.ReleaseAsked) {
 		return
 	}
 	for i, p := range t.job.Proc.Steps {
-		if p.Joint != nil || t.job.Steps[i].Value != nil {
+		if (p.Joint != nil || t.job.Steps[i].Value != nil) && !t.job.Steps[i].AtHold() {
 			t.leaveStep(i, "release was asked for")
 			if p.Joint != nil && t.job.closingBegun(i) {
 				t.leaveClosing(i, "release was asked for")

@@ -184,8 +184,9 @@ func (j *Job) pauseEnds(now events.Instant) events.Instant {
 	return end
 }
 
-// waits reports whether step i is a torque step with a pause, begun and open.
+// waits reports whether step i is a torque step with a pause, begun and open,
+// and not at its hold point.
 func (j *Job) waits(i int) bool {
 	p := &j.Proc.Steps[i]
-	return p.Joint != nil && p.Pause > 0 && !j.Steps[i].Done && j.Steps[i].begun()
+	return p.Joint != nil && p.Pause > 0 && !j.Steps[i].Done && !j.Steps[i].AtHold() && j.Steps[i].begun()
 }
