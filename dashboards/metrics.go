@@ -140,6 +140,9 @@ func (c *shopCollector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range allDescs {
 		ch <- d
 	}
+	for _, d := range toolDescs {
+		ch <- d
+	}
 }
 
 // Collect implements prometheus.Collector.
@@ -153,6 +156,7 @@ func (c *shopCollector) Collect(ch chan<- prometheus.Metric) {
 		ch <- prometheus.MustNewConstMetric(d, prometheus.CounterValue, v, labels...)
 	}
 	c.fromState(gauge)
+	c.fromTools(gauge, counter)
 	c.fromJournal(gauge, counter)
 	c.fromCapture(gauge)
 	c.fromLedger(ctx, ch, gauge, counter)

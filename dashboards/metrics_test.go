@@ -86,6 +86,8 @@ func TestOpsFilesAskForWhatThereIs(t *testing.T) {
 	r.get("/") // so that there is a request to tell of
 	_, body := r.get("/metrics")
 	body += "witnessmark_events_not_stored " // told only where a device is captured
+	// Told only of a tool that was checked, and of one that is suspect: see TestToolMetrics.
+	body += "witnessmark_tool_deviation_ratio witnessmark_tool_suspect_factor "
 	name := regexp.MustCompile(`witnessmark_[a-z_]+`)
 	for _, file := range []string{"ops/witnessmark.rules.yml", "ops/witnessmark.grafana.json"} {
 		text, err := os.ReadFile(file)

@@ -20,7 +20,6 @@ import (
 type past struct {
 	t testing.TB
 	r *rig
-	n int
 }
 
 func (p *past) decide(at events.Instant, os ...events.OutcomeData) uint64 {
@@ -195,5 +194,25 @@ func TestToolPages(t *testing.T) {
 	}
 	if body := page("/bench/axle"); strings.Contains(body, "in doubt") {
 		t.Error("the bench warns of a closed recall")
+	}
+}
+
+// TestToolMetrics: what Prometheus is told of the tools is what befell them.
+func TestToolMetrics(t *testing.T) {
+	r := newRig(t, func(r *rig, _ *Config) { toolsPast(t, r) })
+	r.settled()
+	r.post("/tools/s5-02/recall", url.Values{"by": {"quim"}, "words": {"found 12.8 % high"}})
+	_, body := r.get("/metrics")
+	promtool(t, body, "check", "metrics")
+	for _, want := range []string{
+		`witnessmark_tool_due_timestamp_seconds{tool="k2-08"} 1.7969472e+09`, // 2026-12-11, the day after the last
+		`witnessmark_tool_in_order{tool="k2-07"} 1`, `witnessmark_tool_in_order{tool="k2-09"} 0`, `witnessmark_tool_in_order{tool="s5-02"} 0`,
+		`witnessmark_tool_deviation_ratio{point_base="120",tool="s5-02"} 0.128`,
+		`witnessmark_tool_suspect{tool="s5-03"} 1`, `witnessmark_tool_suspect{tool="k2-07"} 0`, `witnessmark_tool_suspect_factor{tool="s5-03"} 0.951`,
+		`witnessmark_recalls_open{tool="s5-02"} 1`, `witnessmark_recall_lines_open{tool="s5-02"} 23`, `witnessmark_recalls_open{tool="k2-07"} 0`,
+	} {
+		if !strings.Contains(body, want+"\n") {
+			t.Errorf("metrics lack %s", want)
+		}
 	}
 }
