@@ -168,6 +168,7 @@ func (p *Pages) routes() http.Handler {
 	page("GET /tools", "tools", p.abreast(p.tools))
 	page("GET /tools/{tool}", "tool", p.abreast(p.tool))
 	page("GET /tools/{tool}/plots/{point}/{plot}", "tool-plot", p.toolPlot)
+	page("GET /tools/{tool}/calibrations/{file}", "certificate", p.certificate)
 	page("GET /tools/{tool}/recall", "recall-preview", p.abreast(p.recallPreview))
 	page("POST /tools/{tool}/recall", "recall-open", p.openRecall)
 	page("GET /recalls", "recalls", p.abreast(p.recallList))

@@ -150,7 +150,10 @@ func TestToolPages(t *testing.T) {
 			t.Errorf("%s is no picture", plot)
 		}
 	}
-	for _, missing := range []string{"/tools/none", "/tools/none/recall", "/tools/k2-07/plots/9/history.svg", "/tools/k2-07/plots/0/chart-9.svg", "/tools/k2-07/plots/0/x", "/tools/s5-02/plots/0/chart-0.svg", "/recalls/none"} {
+	if pdf := page("/tools/s5-02/calibrations/S5-02-2.pdf"); !strings.HasPrefix(pdf, "%PDF-") {
+		t.Error("the certificate is no PDF")
+	}
+	for _, missing := range []string{"/tools/k2-07/calibrations/S5-02-2.pdf", "/tools/s5-02/calibrations/x.pdf", "/tools/s5-02/calibrations/S5-02-2", "/tools/none", "/tools/none/recall", "/tools/k2-07/plots/9/history.svg", "/tools/k2-07/plots/0/chart-9.svg", "/tools/k2-07/plots/0/x", "/tools/s5-02/plots/0/chart-0.svg", "/recalls/none"} {
 		if status, _ := r.get(missing); status != http.StatusNotFound {
 			t.Errorf("%s: status %d", missing, status)
 		}
