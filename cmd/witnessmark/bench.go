@@ -50,11 +50,11 @@ type benchSizes struct {
 	seconds  time.Duration // of streaming indicators
 }
 
-var benchParts = []string{"latency", "throughput", "rebuild", "memory", "indicators"}
+var benchParts = []string{"latency", "throughput", "rebuild", "memory", "indicators", "judging"}
 
 func newBench() *cobra.Command {
 	cmd := &cobra.Command{
-		Use:   "bench [latency|throughput|rebuild|memory|indicators]...",
+		Use:   "bench [latency|throughput|rebuild|memory|indicators|judging]...",
 		Short: "Measure speed and memory, each as a ratio to a limit measured in the same run",
 		Long: `Measures, on this machine and disk, the whole service against the least that the
 same work can cost:
@@ -69,6 +69,9 @@ same work can cost:
               and what a reading costs there against one near the beginning
   indicators  what a hundred indicators at 100 samples a second take of one core,
               from bytes to settled values
+  judging     what one pull costs the rules at a joint of 24 fasteners with all
+              hypotheses, by torque, angle and trace of 1,000 samples, against
+              writing and reading its event; a trace's sample against decoding it
 
 Quiet the machine first. Figures of one run compare with that run only.`,
 		Example:   "  witnessmark bench\n  witnessmark bench latency --json\n  witnessmark bench --quick",
@@ -113,7 +116,7 @@ func runBench(ctx context.Context, parts []string, sizes benchSizes, dir string,
 	defer os.RemoveAll(dir)
 	b := &bencher{dir: dir, sizes: sizes, progress: progress}
 	run := map[string]func(context.Context) ([]benchResult, error){
-		"latency": b.latency, "throughput": b.throughput, "rebuild": b.rebuild, "memory": b.memory, "indicators": b.indicators,
+		"latency": b.latency, "throughput": b.throughput, "rebuild": b.rebuild, "memory": b.memory, "indicators": b.indicators, "judging": b.judging,
 	}
 	for _, part := range benchParts {
 		if !slices.Contains(parts, part) {
