@@ -42,6 +42,7 @@ type askView struct {
 	Loose   []looseView  // of "loose"
 	Care    *careAsk     // of those about tools
 	Back    string
+	Stacks  []stackAsk // of a shim step
 	Place   string     // of a press step
 	Hands   []handView // parts that are told before a pressing
 	Line    *lineView  // line of a kit that is answered by hand
@@ -88,6 +89,8 @@ var asks = map[string]askMaker{
 	"part":      askPart,
 	"undo":      askUndo,
 	"mates":     askMates,
+	"shimfound": askShimFound,
+	"shimfit":   askShimFit,
 }
 
 var needsNoJob = []string{"who", "keys", "dismiss", "settle", "check", "calibrate", "pair", "caredrop", "calclose"}
@@ -149,7 +152,7 @@ func askKeys(_ *Pages, _ *http.Request, _ viewer, _ *rules.Job, a *askView) erro
 		{"G", "take the value that stands there; M, E, N, B, X: the other buttons of a measurement", "", false},
 		{"F", "point at a fastener", "", false}, {"U", "say what a reading is for", "", false},
 		{"1 … 4", "answer the question about a pull", "", false}, {"K", "a lead audits a finished fastener", "", false}, {"O", "a fastener turned in the closing round", "", false},
-		{"Q", "answer what the step asks", "", false}, {"L", "loose ends", "", false}, {"E", "release a hold point", "", false},
+		{"Q", "answer what the step asks", "", false}, {"J", "the shims that are in", "", false}, {"L", "loose ends", "", false}, {"E", "release a hold point", "", false},
 		{"Z", "take the last pair of a calibration back", "", false}, {"B", "begin a quick check of a tool", "", false},
 		{"P", "pause", "", false}, {"H", "hand over", "", false}, {"R", "release", "", false}, {"W", "who works here", "", false},
 		{"← →", "go round the fasteners; Enter points at one", "", false}, {"Esc", "close", "", false},
@@ -293,7 +296,7 @@ func askDecide(_ *Pages, r *http.Request, v viewer, job *rules.Job, a *askView) 
 func undecided(v viewer, job *rules.Job, step, f int) bool {
 	st := job.Steps[step]
 	if f < 0 {
-		return !st.Accepted && st.Value != nil && st.Value.Reading != 0 && st.Value.Verdict != events.Within
+		return shimsDiffer(job, step) || !st.Accepted && st.Value != nil && st.Value.Reading != 0 && st.Value.Verdict != events.Within
 	}
 	switch v.st.Look(job, step, f) {
 	case rules.LookHigh, rules.LookLow, rules.LookDoubtful, rules.LookMissed:

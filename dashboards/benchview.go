@@ -145,6 +145,7 @@ type benchView struct {
 	Held     []string  // fasteners or values that wait for a lead
 	People   []personView
 	benchParts
+	Shims    *shimView // of a shim step that chooses its stack
 	Marks    []mark
 	Question *questionView
 	Aside    []asideView       // of the shown step, latest first
@@ -281,6 +282,7 @@ func (v viewer) work(bv *benchView, job *rules.Job, shown string) {
 	bv.Step = v.step(job, show, pass, show == cur)
 	bv.Guide = v.guide(job, show, show == cur)
 	bv.Aside, bv.Audits = v.asides(job, step.ID), v.audits(job, step.ID)
+	bv.Shims = v.shims(job, show, show == cur)
 	bv.Kit, bv.Press, bv.Photos = v.kit(job, show), v.press(job, show, show == cur), v.photos(job, step.ID)
 	bv.PhotoForm = partForm{Bench: bv.Bench.ID, Job: job.ID, Step: step.ID}
 	bv.pass = pass
@@ -496,6 +498,9 @@ func (v viewer) next(job *rules.Job, cur, pass, fastener int) (nextView, []strin
 	if n, ok := v.attestedNext(job, cur); ok && (fastener < 0 || job.PointedStep == "") {
 		return n, held
 	}
+	if n, ok := v.shimNext(job, cur); ok {
+		return n, held
+	}
 	switch {
 	case spec.Joint != nil && fastener >= 0 && pass < len(spec.Joint.Passes):
 		f, p := spec.Joint.Fasteners[fastener], spec.Joint.Passes[pass]
@@ -542,6 +547,11 @@ func (v viewer) held(job *rules.Job) []string {
 			if st.Fasteners[f].Held {
 				out = append(out, fmt.Sprintf("fastener %s of step %d", job.Proc.Steps[i].Joint.Fasteners[f].ID, i+1))
 			}
+		}
+	}
+	for i := range job.Steps {
+		if shimsDiffer(job, i) {
+			out = append(out, fmt.Sprintf("the measured value of step %d, if it stays so", i+1))
 		}
 	}
 	return append(out, heldPlaces(job)...)

@@ -180,6 +180,7 @@ func (p *Pages) routes() http.Handler {
 	page("GET /procedures/{procedure}/{revision}/learned/{step}/{pass}", "learned-plot", p.learnedPlot)
 	page("GET /procedures/{procedure}/{revision}/revise", "revise", p.revise)
 	page("GET /legend", "legend", p.legend)
+	page("GET /shims", "stock", p.abreast(p.stock))
 	page("GET /seals", "seals", p.abreast(p.seals))
 	page("GET /jobs/{job}/sealed", "sealed-record", p.abreast(p.sealedRecord))
 	page("POST /do/{what}", "do", p.do)

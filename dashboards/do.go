@@ -148,6 +148,9 @@ func (p *Pages) do(w http.ResponseWriter, r *http.Request) error {
 	if !ok {
 		make, ok = careRequests[what]
 	}
+	if !ok {
+		make, ok = shimRequests[what]
+	}
 	if !ok && what != "offer" {
 		return problem(http.StatusNotFound, "There is no such request: "+what, "Go back to the bench.")
 	}
@@ -243,6 +246,8 @@ func (p *Pages) returnTo(f form, what string, d events.Data) string {
 		return "/procedures/" + url.PathEscape(f.get("procedure")) + "/" + url.PathEscape(rev) + "/learned"
 	case "jobs":
 		return "/jobs"
+	case "shims":
+		return "/shims"
 	case "job":
 		return "/jobs/" + url.PathEscape(f.get("job"))
 	}

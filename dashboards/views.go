@@ -91,6 +91,7 @@ type frame struct {
 	Cause   uint64
 	Person  *personView
 	Open    int      // alerts that nobody has seen
+	Drawers bool     // the shop has drawers of shims
 	Trouble []string // what is wrong with the recording itself
 	Data    any
 }
@@ -106,7 +107,7 @@ func (p *Pages) frame(r *http.Request, title string, data any) frame {
 	f := frame{Title: title, Path: r.URL.Path, Banner: p.cfg.Banner, Boot: p.hub.boot, Data: data, Trouble: p.trouble()}
 	id := person(r)
 	p.cfg.Service.View(func(st *rules.State) {
-		f.Shop, f.Cause = st.Shop.Name, st.Cause
+		f.Shop, f.Cause, f.Drawers = st.Shop.Name, st.Cause, len(st.Shop.Shims) > 0
 		for _, a := range st.Alerts {
 			if a.AckBy == "" {
 				f.Open++

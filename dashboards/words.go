@@ -115,6 +115,8 @@ var alertKinds = map[events.AlertKind]kindWord{
 	events.AlertStopCheck:    {"Stop check", toneFault, ""},
 	events.AlertOpenTime:     {"Open time", toneAbnormal, ""},
 	events.AlertHoldPoint:    {"Hold point passed", toneFault, ""},
+	events.AlertShims:        {"Not as predicted", toneFault, ""},
+	events.AlertShimStock:    {"Shims run low", toneAbnormal, ""},
 }
 
 func alertKind(k events.AlertKind) kindWord {

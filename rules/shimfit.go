@@ -130,7 +130,7 @@ func (t *tx) shimFitAsked(r *request, d events.ShimFitAsked) {
 	}
 	t.add(o)
 	if p.Shim.Drawer != "" {
-		t.lowStock(t.job.Bench, p.Shim.Drawer)
+		t.lowStock(p.Shim.Drawer)
 	}
 	t.why = "other shims were fitted"
 	t.follow()
@@ -186,7 +186,7 @@ func (t *tx) predictFit(r *request, p *procedure.Step, b *shimBasis, o *events.S
 	}
 	s := task.Stack(leavesOf(o.Left))
 	o.Predicted, o.U = s.Result, s.U
-	o.Text = fmt.Sprintf("%s, %s together. Predicted: %s ± %s.", shims.Named(s.Pieces), show(s.Sum.Value(), quantity.Millimetre), task.Say(s.Result), task.Say(s.U))
+	o.Text = fmt.Sprintf("%s, %s together. Predicted: %s ± %s.", shims.Named(s.Pieces), show(s.Sum.Value(), quantity.Millimetre), task.Say(s.Result), task.SayU(s.U))
 	return true
 }
 

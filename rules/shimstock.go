@@ -210,7 +210,7 @@ func (t *tx) stockAsked(r *request, d events.ShimStockAsked) {
 		return // it is so already
 	}
 	t.stock(events.ShimStockChanged{Drawer: d.Drawer, Piece: now, Was: was, Change: d.Change, By: r.By, Reason: d.Reason, AtUs: t.at})
-	t.lowStock(r.Bench, d.Drawer)
+	t.lowStock(d.Drawer)
 	t.proposeAnew(d.Drawer)
 }
 
@@ -232,8 +232,9 @@ func (t *tx) drawer(id string) []events.ShimPiece {
 }
 
 // lowStock raises an alert for a drawer in which a thickness runs out, and
-// settles it once there are enough again. It blocks nothing.
-func (t *tx) lowStock(bench, id string) {
+// settles it once there are enough again. It blocks nothing, and belongs to no
+// bench: whoever fits the last piece but one is not to be disturbed.
+func (t *tx) lowStock(id string) {
 	d, ok := t.s.ShimDrawer(id)
 	if !ok || d.Low == 0 {
 		return
@@ -258,7 +259,7 @@ func (t *tx) lowStock(bench, id string) {
 		return
 	}
 	a := events.AlertRaised{
-		Kind: events.AlertShimStock, Bench: bench, Items: []string{id},
+		Kind: events.AlertShimStock, Items: []string{id},
 		Text: fmt.Sprintf("Drawer %q runs low: %s left.", drawerName(&d), andList(few)),
 		Todo: fmt.Sprintf("Order more: fewer than %d of a thickness are too few here. If there are more, count the drawer and correct the stock.", d.Low),
 	}

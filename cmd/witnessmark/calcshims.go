@@ -142,7 +142,7 @@ func calcShims(c *cobra.Command, _ []string) error {
 }
 
 func (a *calcAnswer) stack(name string, s *shims.Stack, t *shims.Task) {
-	a.result(calcFigure{Name: name, Value: s.Sum.Millimetres(), Unit: "mm", Text: shims.Named(s.Pieces), Note: fmt.Sprintf("%s together; gives %s ± %s", quantity.Format(s.Sum.Value(), quantity.Millimetre, -1), t.Say(s.Result), t.Say(s.U))})
+	a.result(calcFigure{Name: name, Value: s.Sum.Millimetres(), Unit: "mm", Text: shims.Named(s.Pieces), Note: fmt.Sprintf("%s together; gives %s ± %s", quantity.Format(s.Sum.Value(), quantity.Millimetre, -1), t.Say(s.Result), t.SayU(s.U))})
 }
 
 func calcSides(c *cobra.Command, a *calcAnswer, t *shims.Task, drawer []shims.Leaf) error {
@@ -171,7 +171,7 @@ func calcSides(c *cobra.Command, a *calcAnswer, t *shims.Task, drawer []shims.Le
 	if m.Found {
 		a.result(calcFigure{Name: "left", Value: shims.Sum(m.Left).Millimetres(), Unit: "mm", Text: shims.Named(m.Left)},
 			calcFigure{Name: "right", Value: shims.Sum(m.Right).Millimetres(), Unit: "mm", Text: shims.Named(m.Right)},
-			figureOf("backlash then", m.Result, t.Unit, "± "+quantity.Format(m.U, t.Unit, -1)), figureOf("total changes by", m.TotalChange.Value(), quantity.Millimetre, ""))
+			figureOf("backlash then", m.Result, t.Unit, "± "+t.SayU(m.U)), figureOf("total changes by", m.TotalChange.Value(), quantity.Millimetre, ""))
 	}
 	a.Say = append(a.Say, m.Text, m.Todo)
 	if err := a.print(c); err != nil || m.Found {

@@ -11,7 +11,6 @@ import (
 	"go.yaml.in/yaml/v3"
 
 	"witnessmark/events"
-	"witnessmark/events/quantity"
 )
 
 // shimDrawerFile is a drawer in the shop file.
@@ -33,7 +32,7 @@ func shimDrawers(drawers []shimDrawerFile, checkID func(kind, id string), bad fu
 		}
 		x := events.ShimDrawer{ID: d.ID, Name: d.Name, Low: d.Low}
 		for _, n := range d.Pieces.Content {
-			p, err := parseShims(n.Value)
+			p, err := events.ParseShims(n.Value)
 			if err != nil {
 				bad("line %d: shim drawer %q: %v", n.Line, d.ID, err)
 				continue
@@ -43,46 +42,6 @@ func shimDrawers(drawers []shimDrawerFile, checkID func(kind, id string), bad fu
 		out = append(out, x)
 	}
 	return out
-}
-
-// parseShims reads "0.50 mm x 10".
-func parseShims(text string) (events.ShimPiece, error) {
-	i := strings.LastIndexAny(text, "x×")
-	if i < 0 {
-		return events.ShimPiece{}, fmt.Errorf("pieces %q: want a thickness and a number, such as 0.50 mm x 10", text)
-	}
-	_, count, _ := strings.Cut(text[i:], " ")
-	if count == "" {
-		count = strings.TrimLeft(text[i:], "x×")
-	}
-	n, err := strconv.Atoi(strings.TrimSpace(count))
-	if err != nil || n < 0 {
-		return events.ShimPiece{}, fmt.Errorf("pieces %q: %q is no number of pieces; write for example 0.50 mm x 10", text, strings.TrimSpace(count))
-	}
-	p, err := parseShim(text[:i])
-	p.Count = n
-	return p, err
-}
-
-// parseShim reads "0.50 mm", "0.55 mm = 0.553 mm" or "0.55 mm = 0.553 mm ± 0.002 mm".
-func parseShim(text string) (p events.ShimPiece, err error) {
-	mark, real, measured := strings.Cut(text, "=")
-	length := func(s string) (quantity.Value, error) {
-		l, _, err := quantity.ParseLength(strings.TrimSpace(s))
-		if err == nil && !(l.Millimetres() > 0) {
-			err = fmt.Errorf("thickness %q: want one above 0", strings.TrimSpace(s))
-		}
-		return l.Value(), err
-	}
-	if p.Thickness, err = length(mark); err != nil || !measured {
-		return p, err
-	}
-	real, u, stated := strings.Cut(real, "±")
-	if p.Real, err = length(real); err != nil || !stated {
-		return p, err
-	}
-	p.U, err = length(u)
-	return p, err
 }
 
 func newShims() *cobra.Command {
@@ -113,7 +72,7 @@ func shimStockVerb(use, short, change, example string) *cobra.Command {
 		Use: use, Short: short, Example: "  witnessmark shims " + example,
 		Args: cobra.ExactArgs(3),
 		RunE: func(c *cobra.Command, args []string) error {
-			p, err := parseShim(args[1])
+			p, err := events.ParseShim(args[1])
 			if err != nil {
 				return usageError("%v", err)
 			}
@@ -133,17 +92,9 @@ func shimStockVerb(use, short, change, example string) *cobra.Command {
 
 // parseStack reads "0.50 mm + 0.10 mm"; "none" is an empty stack.
 func parseStack(text string) ([]events.ShimPiece, error) {
-	out := []events.ShimPiece{}
-	if t := strings.TrimSpace(text); t == "" || t == "none" {
-		return out, nil
-	}
-	for part := range strings.SplitSeq(text, "+") {
-		p, err := parseShim(part)
-		if err != nil {
-			return nil, usageError("%v", err)
-		}
-		p.Count = 1
-		out = append(out, p)
+	out, err := events.ParseShimStack(text)
+	if err != nil {
+		return nil, usageError("%v", err)
 	}
 	return out, nil
 }
@@ -210,7 +161,7 @@ func newShimsList() *cobra.Command {
 					if p.Count < d.Low {
 						low = fmt.Sprintf("low: fewer than %d", d.Low)
 					}
-					fmt.Fprintf(t, "  %s\t%d\t%s\n", shimText(p), p.Count, low)
+					fmt.Fprintf(t, "  %s\t%d\t%s\n", p.Text(), p.Count, low)
 				}
 			}
 			return t.Flush()
@@ -219,15 +170,6 @@ func newShimsList() *cobra.Command {
 	c.Flags().Bool("json", false, "print JSON")
 	addConfigFlags(c, "data")
 	return c
-}
-
-// shimText writes a thickness: "0.55 mm = 0.553 mm".
-func shimText(p events.ShimPiece) string {
-	s := quantity.Format(p.Thickness, quantity.Millimetre, -1)
-	if !p.Real.IsZero() {
-		s += " = " + quantity.Format(p.Real, quantity.Millimetre, 3)
-	}
-	return s
 }
 
 func newShimsHistory() *cobra.Command {
@@ -250,7 +192,7 @@ func newShimsHistory() *cobra.Command {
 			}
 			t := tabwriter.NewWriter(c.OutOrStdout(), 0, 0, 2, ' ', 0)
 			for _, x := range changes {
-				fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%d → %d\t%s\t%s\n", x.AtUs.Time().Format("2006-01-02 15:04"), x.Drawer, shimText(x.Piece), x.Change, x.Was, x.Piece.Count, x.By, strings.TrimSpace(strings.Trim(x.Job+" "+x.Step, " ")+" "+x.Reason))
+				fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%d → %d\t%s\t%s\n", x.AtUs.Time().Format("2006-01-02 15:04"), x.Drawer, x.Piece.Text(), x.Change, x.Was, x.Piece.Count, x.By, strings.TrimSpace(strings.Trim(x.Job+" "+x.Step, " ")+" "+x.Reason))
 			}
 			return t.Flush()
 		},

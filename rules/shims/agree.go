@@ -39,7 +39,7 @@ func (t *Task) Compare(fitted Stack, measured, u quantity.Value, drawer []Leaf) 
 	}
 	c.Agrees = c.En <= 1+1e-9
 	if c.Agrees {
-		c.Text = fmt.Sprintf("Measured %s, predicted %s: they agree within ± %s.", t.Say(measured), t.Say(fitted.Result), t.Say(c.Allowed))
+		c.Text = fmt.Sprintf("Measured %s, predicted %s: they agree within ± %s.", t.Say(measured), t.Say(fitted.Result), t.SayU(c.Allowed))
 		return c, nil
 	}
 	more := "more"
@@ -47,7 +47,7 @@ func (t *Task) Compare(fitted Stack, measured, u quantity.Value, drawer []Leaf) 
 		more = "less"
 	}
 	c.Text = fmt.Sprintf("Measured %s, predicted %s: %s %s than predicted, and only ± %s is explained by the uncertainties.",
-		t.Say(measured), t.Say(fitted.Result), t.Say(t.value(math.Abs(d))), more, t.Say(c.Allowed))
+		t.Say(measured), t.Say(fitted.Result), t.Say(t.value(math.Abs(d))), more, t.SayU(c.Allowed))
 	c.Likely = t.likely(fitted, measured, c, drawer)
 	return c, nil
 }

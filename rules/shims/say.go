@@ -47,10 +47,10 @@ func (t *Task) limitsText() string {
 func (t *Task) say(c *Choice, leaves []Leaf) {
 	if c.Best != nil {
 		c.Text = fmt.Sprintf("%s: %s together. Wanted %s; this gives %s ± %s, within %s.",
-			Named(c.Best.Pieces), length(c.Best.Sum), length(c.Need), t.Say(c.Best.Result), t.Say(c.Best.U), t.limitsText())
+			Named(c.Best.Pieces), length(c.Best.Sum), length(c.Need), t.Say(c.Best.Result), t.SayU(c.Best.U), t.limitsText())
 		c.Todo = "Measure each piece before it goes in, fit it clean, and measure again."
 		if len(c.Best.Pieces) == 0 {
-			c.Text = fmt.Sprintf("No shim is needed: as it is, %s ± %s is within %s.", t.Say(c.Best.Result), t.Say(c.Best.U), t.limitsText())
+			c.Text = fmt.Sprintf("No shim is needed: as it is, %s ± %s is within %s.", t.Say(c.Best.Result), t.SayU(c.Best.U), t.limitsText())
 			c.Todo = "Leave the stack empty and measure again."
 		}
 		return

@@ -110,6 +110,16 @@ func (t *Task) unit() quantity.Unit {
 // Say writes a value in the task's unit, as its texts do.
 func (t *Task) Say(v quantity.Value) string { return quantity.Format(v, t.unit(), -1) }
 
+// SayU writes an uncertainty in the task's unit with two significant digits
+// (JCGM 100:2008, 7.2.6).
+func (t *Task) SayU(v quantity.Value) string {
+	x := math.Abs(v.In(t.unit()))
+	if !(x > 0) || math.IsInf(x, 0) {
+		return t.Say(v)
+	}
+	return quantity.Format(v, t.unit(), max(0, 1-int(math.Floor(math.Log10(x)))))
+}
+
 // dim is the dimension of the result.
 func (t *Task) dim() quantity.Dimension {
 	if t.Sense == Preloads {

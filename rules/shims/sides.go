@@ -323,6 +323,6 @@ func (b *balance) say(m *Moved) {
 		return
 	}
 	m.Text = fmt.Sprintf("Left: %s. Right: %s. The part moves %s; the total changes by %s. This gives %s ± %s, within %s.",
-		Named(m.Left), Named(m.Right), length(m.Shift), length(m.TotalChange), t.Say(m.Result), t.Say(m.U), t.limitsText())
+		Named(m.Left), Named(m.Right), length(m.Shift), length(m.TotalChange), t.Say(m.Result), t.SayU(m.U), t.limitsText())
 	m.Todo = "Change the stacks, turn the gear to seat the bearings, and measure the backlash again. The preload must feel as before."
 }
