@@ -177,6 +177,7 @@ func TestScanPressesNoKeys(t *testing.T) {
 	b.pictures("clock")
 	b.do(chromedp.Click(chromedp.CSS(`#dialog .clock .h4`)))
 	b.see("the answer", `document.querySelector('.item[data-state="good"]')`)
+	b.see("the dialog to be closed", `!document.getElementById("dialog").open`)
 	b.keys("l")
 	b.see("no loose ends", `document.getElementById("dialog").textContent.includes("Nothing is open")`)
 }

@@ -52,6 +52,7 @@ type benchCard struct {
 	Next   nextView
 	Alerts []alertView
 	Icon   icon
+	Loose  int // open loose ends
 }
 
 type overviewView struct {
@@ -80,6 +81,7 @@ func (p *Pages) overview(w http.ResponseWriter, r *http.Request) error {
 func (v viewer) card(b events.Bench) benchCard {
 	bv := v.bench(b, "")
 	c := benchCard{Bench: b, Job: bv.Job, Next: bv.Next, Alerts: bv.Alerts, Icon: icon{Look: rules.LookWaiting}}
+	c.Loose = len(bv.Loose)
 	if s := bv.Step; s != nil {
 		c.Step = s.Title
 		if s.All > 0 {
