@@ -104,7 +104,7 @@ func TestProblems(t *testing.T) {
 }
 
 func TestShipped(t *testing.T) {
-	want := "orrin-k2 pinn-d3 skerry-f2 tarn-t9 velm-s5"
+	want := "marl-w6 orrin-k2 pinn-d3 skerry-f2 tarn-t9 velm-s5"
 	if got := strings.Join(Shipped(), " "); got != want {
 		t.Errorf("shipped %s, want %s", got, want)
 	}

@@ -30,22 +30,18 @@ func (p *Profile) readTrace(n, decode node) {
 		}
 		return
 	}
-	k := n.keys("within", "most!", "mark!", "counter!", "first!", "period", "from!", "to!", "sample!")
+	k := n.keys("within", "most!", "mark!", "counter!", "first!", "period", "from!", "to!", "text", "samples", "sample!")
 	t := &traceForm{
 		within: k["within"].duration(traceWithin, 10*time.Millisecond, 10*time.Second),
 		most:   k["most"].whole(1, 2, mostSamples),
 		from:   k["from"].whole(0, -mostFrame, mostFrame), to: k["to"].whole(0, -mostFrame, mostFrame),
 	}
 	t.readMark(k["mark"])
-	t.counter, _ = readWhole(k["counter"])
-	t.first, _ = readWhole(k["first"])
-	if k["period"].ok() {
-		t.hasPeriod = true
-		var x map[string]node
-		t.period, x = readWhole(k["period"], "unit", "scale")
-		t.periodScale = microseconds(x)
+	if k["text"].ok() {
+		t.readTextTrace(k, p.meaning.decimal)
+	} else {
+		t.readBinaryTrace(k)
 	}
-	t.readSample(k["sample"])
 	switch {
 	case !p.form.has(partSamples):
 		n.wrong("decode a field samples: how many the summary says will follow", "nothing says how many samples a trace has")
@@ -57,6 +53,22 @@ func (p *Profile) readTrace(n, decode node) {
 		n.wrong("give a period, or a column time", "a trace needs one way to tell the times of its samples")
 	}
 	p.trace = t
+}
+
+// readBinaryTrace reads the keys that a trace of binary blocks has.
+func (t *traceForm) readBinaryTrace(k map[string]node) {
+	t.counter, _ = readWhole(k["counter"])
+	t.first, _ = readWhole(k["first"])
+	if k["period"].ok() {
+		t.hasPeriod = true
+		var x map[string]node
+		t.period, x = readWhole(k["period"], "unit", "scale")
+		t.periodScale = microseconds(x)
+	}
+	if k["samples"].ok() {
+		k["samples"].wrong("leave it out", "it says where the samples of a line of text begin")
+	}
+	t.readSample(k["sample"])
 }
 
 func (t *traceForm) readMark(n node) {

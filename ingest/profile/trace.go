@@ -39,6 +39,8 @@ type traceForm struct {
 	torque, angle, time column
 	hasAngle, hasTime   bool
 	angleUnit           quantity.Unit
+
+	text textTrace // where blocks are lines of text
 }
 
 // column is one figure of each sample.
@@ -70,6 +72,9 @@ func (f *field) whole(frame []byte) (int64, bool) {
 
 // read takes a block apart.
 func (t *traceForm) read(frame []byte) (r *Reading, reason, detail string) {
+	if t.text.sep != 0 {
+		return t.readText(frame)
+	}
 	from, to := offset(t.from, len(frame)), offset(t.to, len(frame))
 	counter, ok1 := t.counter.whole(frame)
 	first, ok2 := t.first.whole(frame)
@@ -146,6 +151,9 @@ func (p *Profile) Trace(r *Reading, blocks []*Block) *events.Trace {
 	torque := digits(r.Unit, p.trace.torque.scale)
 	angle := digits(p.trace.angleUnit, p.trace.angle.scale)
 	for _, b := range blocks {
+		if p.trace.text.sep != 0 {
+			torque, angle = digits(r.Unit, finest(b.torque)), digits(p.trace.angleUnit, finest(b.angle))
+		}
 		for _, x := range b.torque {
 			out.Torque = append(out.Torque, roundTo(quantity.Of(x.float(), r.Unit).Base(), torque))
 		}
