@@ -1,11 +1,13 @@
 package dashboards
 
 import (
+	"bytes"
 	"net/http"
 	"net/url"
 	"strings"
 	"testing"
 
+	"witnessmark/dashboards/record"
 	"witnessmark/events"
 	"witnessmark/events/quantity"
 )
@@ -98,6 +100,18 @@ func TestShimStepOnTheBenchPage(t *testing.T) {
 	}
 	r.read("d3-01", "0.149", mm) // by the value before, 0.15 + 0.60 − 0.60 is predicted
 	has(t, r.page("/bench/axle"), "Above the upper limit")
+	// The record tells it all, on its page and as text.
+	job := r.page("/jobs/S1")
+	has(t, job, "Shims by the value of step gap", "Proposed: 0.60 mm", "Fitted otherwise than proposed (the 0.60 is scratched)", "NOT AS PREDICTED", "may be missing", "Fitted otherwise than proposed", "Agrees with the prediction")
+	rec, err := record.Build(t.Context(), r.ledger, "S1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	if err := rec.WriteText(&b); err != nil {
+		t.Fatal(err)
+	}
+	has(t, b.String(), "Shims by the value of step gap, pieces from drawer carrier", "Fitted otherwise than proposed", "NOT AS PREDICTED")
 }
 
 // Two sides: what is in place is asked for first.

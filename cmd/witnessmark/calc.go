@@ -23,6 +23,7 @@ carries its unit, given and printed; --json gives the answer to programs.
   stress-area  diameters and tensile stress area of threads
   proof        proof load of a thread in a strength class
   extension    the setting of a wrench with a crowfoot or an extension
+  runout       movement, eccentricity and form error from a file of readings
   shims        which shims to take, also on two sides
   pinion       by how much a pinion's shims change with its depth mark
   convert      one quantity in other units
@@ -36,7 +37,7 @@ Examples:
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	cmd.AddCommand(newCalcPreload(), newCalcTorque(), newCalcStressArea(), newCalcProof(), newCalcExtension(), newCalcShims(), newCalcPinion(), newCalcConvert())
+	cmd.AddCommand(newCalcPreload(), newCalcTorque(), newCalcStressArea(), newCalcProof(), newCalcExtension(), newCalcRunOut(), newCalcShims(), newCalcPinion(), newCalcConvert())
 	for _, c := range cmd.Commands() {
 		c.Flags().Bool("json", false, "print the answer as JSON")
 	}

@@ -58,6 +58,7 @@ type facts struct {
 	procedure    ledger.Procedure // zero if the ledger has none
 	position     uint64
 	partsFacts
+	shimFacts
 
 	proc  *procedure.Procedure // nil if it cannot be read
 	state *rules.Job           // the fold over the job's decisions; nil without proc
@@ -93,6 +94,9 @@ func gather(ctx context.Context, q *ledger.Queries, job string) (f *facts, err e
 		return nil, err
 	}
 	if err = f.gatherAttested(ctx, q, job); err != nil {
+		return nil, err
+	}
+	if err = f.gatherShims(ctx, q, job); err != nil {
 		return nil, err
 	}
 	if err = f.gatherParts(ctx, q, job); err != nil {

@@ -83,6 +83,7 @@ func (f *facts) outcomes() []events.OutcomeData {
 	for i := range f.residuals {
 		all = append(all, at{f.residuals[i].Seq, f.residuals[i].Index, f.residuals[i].ResidualJudged})
 	}
+	f.shimOutcomes(func(seq uint64, index int, o events.OutcomeData) { all = append(all, at{seq, index, o}) })
 	f.partsOutcomes(func(seq uint64, index int, o events.OutcomeData) { all = append(all, at{seq, index, o}) })
 	slices.SortFunc(all, func(a, b at) int {
 		if a.seq != b.seq {

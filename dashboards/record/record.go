@@ -169,6 +169,7 @@ type Step struct {
 	Kit       *Kit        `json:"kit,omitempty"`
 	Press     *Press      `json:"press,omitempty"`
 	Photos    []Photo     `json:"photos,omitempty"`
+	Shims     *Shims      `json:"shims,omitempty"`
 	Measure   *Measure    `json:"measure,omitempty"`
 }
 

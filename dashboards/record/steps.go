@@ -36,6 +36,7 @@ func (f *facts) step(i int, placed map[int]bool) Step {
 	}
 	s.Items, s.Holds = f.itemsOf(p.ID), f.holdsOf(p.ID)
 	f.stepParts(&s, p, i, placed)
+	s.Shims = f.stepShims(p)
 	switch {
 	case p.Joint != nil:
 		s.Joint = f.joint(p, st, placed)

@@ -39,6 +39,9 @@ func (p *page) step(n int, s *Step) {
 	if s.Press != nil {
 		p.press(s.Press)
 	}
+	if s.Shims != nil {
+		p.shims(s.Shims)
+	}
 	p.photos(s.Photos)
 	for i, e := range s.Events {
 		if i == len(s.Events)-1 && e.Kind == "finished" && s.Attested != nil {
