@@ -155,7 +155,7 @@ func askKeys(_ *Pages, _ *http.Request, _ viewer, _ *rules.Job, a *askView) erro
 		{"Q", "answer what the step asks", "", false}, {"J", "the shims that are in", "", false}, {"L", "loose ends", "", false}, {"E", "release a hold point", "", false},
 		{"Z", "take the last pair of a calibration back", "", false}, {"B", "begin a quick check of a tool", "", false},
 		{"P", "pause", "", false}, {"H", "hand over", "", false}, {"R", "release", "", false}, {"W", "who works here", "", false},
-		{"← →", "go round the fasteners; Enter points at one", "", false}, {"Esc", "close", "", false},
+		{"← →", "go round the fasteners; Enter points at one", "", false}, {"Esc", "close; at a kit: free the keys from the scan field", "", false},
 	}
 	return nil
 }

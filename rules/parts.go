@@ -104,6 +104,12 @@ func (j *Job) wantsTrace(i int, part string) bool {
 
 // unknownPart refuses a scanned line that is no part of the kit.
 func (t *tx) unknownPart(r *request, i int, text, number string) {
+	for _, p := range t.s.Shop.People {
+		if p.Badge != "" && p.Badge == text {
+			t.refuse(r, "badge", fmt.Sprintf("this is the badge of %s, not a part", t.s.personName(p.ID)), "Press Esc in the scan field, then scan the badge.")
+			return
+		}
+	}
 	for k := range t.job.Proc.Steps {
 		if k != i && t.job.lineOf(k, number) != nil {
 			t.refuse(r, "other_kit", fmt.Sprintf("%s belongs to %s, not to %s", number, t.job.title(k), t.job.title(i)), "Lay it aside and scan it at its own step.")

@@ -186,3 +186,16 @@ func (s Step) validateParts(tools map[string]Model) error {
 	}
 	return nil
 }
+
+// Press records a pressing.
+func (t *recorded) Press(ctx context.Context, p Pressing, w Wire) (Sent, error) {
+	gauge, ok := t.Tool.(presser)
+	if !ok {
+		return Sent{}, errNoPress
+	}
+	s, err := gauge.Press(ctx, p, w)
+	if err == nil {
+		t.r.note(s)
+	}
+	return s, err
+}

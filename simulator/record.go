@@ -214,6 +214,11 @@ func (*yes) Done(context.Context, Job, string) (bool, error)         { return tr
 func (*yes) Redo(context.Context, Job, string, string, string) error { return nil }
 func (*yes) Tidy(context.Context, Job) error                         { return nil }
 
+func (*yes) Scan(context.Context, Job, string, string) error             { return nil }
+func (*yes) Part(context.Context, Job, string, string, PartAnswer) error { return nil }
+func (*yes) Pair(context.Context, Job, string, string, []Hand) error     { return nil }
+func (*yes) Recheck(context.Context, Job, string, string, bool) error    { return nil }
+
 func (y *yes) Release(context.Context, Job) error {
 	if y.refuse {
 		y.refuse = false

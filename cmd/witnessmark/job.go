@@ -11,7 +11,7 @@ import (
 func newJob() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "job",
-		Short: "Open, list, pause, resume, hand over, release or abandon a job; answer what it asks, close loose ends",
+		Short: "Open, list, pause, resume, hand over, release or abandon a job; answer what it asks, close loose ends, record parts and photos",
 		Long: `A job is one unit being rebuilt under one revision of a procedure. These
 commands ask the running service, as the pages do; 'list' reads the ledger.`,
 		Args: cobra.NoArgs,
@@ -19,6 +19,7 @@ commands ask the running service, as the pages do; 'list' reads the ledger.`,
 	}
 	cmd.AddCommand(newJobOpen(), newJobList(), newJobPause(), newJobResume(), newJobHandOver(), newJobRelease(), newJobAbandon(), newJobAnswer(), newJobAudit(), newJobTurned())
 	cmd.AddCommand(attestedCommands()...)
+	cmd.AddCommand(partsCommands()...)
 	return cmd
 }
 

@@ -9,8 +9,12 @@
   // A scanner types wherever the focus is. While a kit is open its field takes
   // what is typed, so that no letter of a label is taken for one of the page's
   // keys.
+  let free = false; // Esc frees the keyboard, for a badge or the page's keys, until the field is used again
+  addEventListener("focusin", (e) => { if (e.target === field()) free = false; });
   addEventListener("keydown", (e) => {
     const f = field();
+    if (f && e.key === "Escape" && document.activeElement === f) { free = true; f.blur(); return; }
+    if (free) return;
     if (!f || e.ctrlKey || e.metaKey || e.altKey || e.key.length !== 1 || (dialog && dialog.open)) return;
     const at = document.activeElement;
     if (at && at.matches("input, select, textarea")) return;
@@ -19,7 +23,7 @@
   }, { capture: true });
 
   const live = document.getElementById("live");
-  const ready = () => { const f = field(); if (f && (!document.activeElement || document.activeElement === document.body)) f.focus({ preventScroll: true }); };
+  const ready = () => { const f = field(); if (f && !free && (!document.activeElement || document.activeElement === document.body)) f.focus({ preventScroll: true }); };
   if (live) new MutationObserver(ready).observe(live, { childList: true });
   ready();
 
