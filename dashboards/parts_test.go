@@ -222,6 +222,19 @@ func TestPhotosRefused(t *testing.T) {
 	}
 }
 
+// No record can name a photo that was never sent: the plain way of asking does
+// not take one.
+func TestPhotoNeedsItsFile(t *testing.T) {
+	r := kitRig(t)
+	resp, err := r.client.Post(r.server.URL+"/api/asks/photo.taken", "application/json", strings.NewReader(`{"by":"ines","job":"K1","hash":"`+strings.Repeat("a", 64)+`","size":1,"type":"image/png"}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if status, body := read(t, resp); status < 400 || !strings.Contains(body, "/photo") {
+		t.Errorf("%d %s, want it refused", status, body)
+	}
+}
+
 // lossy is a store that has lost or altered what it kept.
 type lossy struct {
 	*journal.Journal

@@ -119,5 +119,8 @@ func decodeAsk(name string, body []byte, at events.Instant) (events.Data, error)
 	if _, ok := d.(events.Asker); !ok {
 		return nil, fmt.Errorf("%q is not a request", name)
 	}
+	if _, ok := d.(events.PhotoTaken); ok { // its file must be on disk first
+		return nil, fmt.Errorf("%q is not asked here: post the photo itself to /photo", name)
+	}
 	return d, nil
 }
