@@ -50,11 +50,11 @@ type benchSizes struct {
 	seconds  time.Duration // of streaming indicators
 }
 
-var benchParts = []string{"latency", "throughput", "rebuild", "memory", "indicators", "judging"}
+var benchParts = []string{"latency", "throughput", "rebuild", "memory", "indicators", "judging", "recall"}
 
 func newBench() *cobra.Command {
 	cmd := &cobra.Command{
-		Use:   "bench [latency|throughput|rebuild|memory|indicators|judging]...",
+		Use:   "bench [latency|throughput|rebuild|memory|indicators|judging|recall]...",
 		Short: "Measure speed and memory, each as a ratio to a limit measured in the same run",
 		Long: `Measures, on this machine and disk, the whole service against the least that the
 same work can cost:
@@ -72,6 +72,8 @@ same work can cost:
   judging     what one pull costs the rules at a joint of 24 fasteners with all
               hypotheses, by torque, angle and trace of 1,000 samples, against
               writing and reading its event; a trace's sample against decoding it
+  recall      a recall over a million pulls of one tool, against reading them; and
+              tools' factors from a million torque rates, against their logarithms
 
 Quiet the machine first. Figures of one run compare with that run only.`,
 		Example:   "  witnessmark bench\n  witnessmark bench latency --json\n  witnessmark bench --quick",
@@ -116,7 +118,7 @@ func runBench(ctx context.Context, parts []string, sizes benchSizes, dir string,
 	defer os.RemoveAll(dir)
 	b := &bencher{dir: dir, sizes: sizes, progress: progress}
 	run := map[string]func(context.Context) ([]benchResult, error){
-		"latency": b.latency, "throughput": b.throughput, "rebuild": b.rebuild, "memory": b.memory, "indicators": b.indicators, "judging": b.judging,
+		"latency": b.latency, "throughput": b.throughput, "rebuild": b.rebuild, "memory": b.memory, "indicators": b.indicators, "judging": b.judging, "recall": b.recall,
 	}
 	for _, part := range benchParts {
 		if !slices.Contains(parts, part) {

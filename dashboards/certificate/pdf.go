@@ -102,7 +102,7 @@ func (t *Table) write(p *fpdf.Fpdf) {
 		p.SetFont("sans", style, 8)
 		lines := 1
 		for i, cell := range cells {
-			lines = max(lines, len(p.SplitText(cell, width*t.Widths[i]/sum-2)))
+			lines = max(lines, len(p.SplitText(cell, width*t.Widths[i]/sum)))
 		}
 		tall := 4*float64(lines) + 1
 		if p.GetY()+tall > high-20 {
