@@ -16,6 +16,7 @@ import (
 	"witnessmark/events/ledger"
 	"witnessmark/events/quantity"
 	"witnessmark/rules"
+	"witnessmark/rules/drift"
 )
 
 // toolMark is the shape that a tool's state is drawn as.
@@ -337,7 +338,7 @@ func (p *Pages) pointView(s *toolSeries, k int, tool string) toolPointView {
 	v.History = toolChart{Src: base + "/history.svg", Alt: "Deviation at " + s.name() + " over time"}
 	charts, err := s.charts()
 	if err != nil {
-		v.NoCharts = "Control charts want 25 checks since the last adjustment; there are " + strconv.Itoa(len(s.Points)-s.since()) + "."
+		v.NoCharts = fmt.Sprintf("Control charts want %d checks since the last adjustment; there are %d.", drift.LeastCharted, len(s.Points)-s.since())
 		return v
 	}
 	for i, c := range charts.Rules {

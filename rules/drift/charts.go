@@ -19,11 +19,11 @@ const (
 
 const (
 	// LeastCharted is how many checks in a row, without an adjustment, the charts
-	// want: what is usual is taken from all but the latest five of them.
-	LeastCharted = 25
+	// want: what is usual is taken from all but the latest twelve of them.
+	LeastCharted = 32
 	// MostCharted is how many checks the charts look back.
 	MostCharted = 100
-	latest      = 5
+	latest      = 12
 	// A CUSUM waits longer: it takes slow variation that does not show yet for a
 	// change.
 	leastCUSUM = 40
@@ -49,7 +49,7 @@ type Charts struct {
 // ChartsOf puts checks on charts: times in days, deviations in %, oldest first,
 // since the last adjustment. What is usual is estimated from all but the latest,
 // with slow variation allowed for, so that a change that has just begun does not
-// count as usual; the standard deviation is widened by 3/n for being estimated
+// count as usual; the standard deviation is widened by 4/n for being estimated
 // from n (our own choice). An error
 // if there are fewer than LeastCharted, or if they do not vary at all.
 func ChartsOf(at, x []float64) (Charts, error) {
@@ -67,7 +67,7 @@ func ChartsOf(at, x []float64) (Charts, error) {
 	if !(p.SD > 0) {
 		return Charts{}, fmt.Errorf("%w: the checks do not vary: is the resolution of the reference enough?", ErrHistory)
 	}
-	c.Process = p.widened(1 + 3/float64(c.Base))
+	c.Process = p.widened(1 + 4/float64(c.Base))
 	c.Rules = []Rule{
 		{Name: fmt.Sprintf("single value, Shewhart chart, %g s", chartL), ARL0: ARLShewhart(chartL, 0), ARL1: ARLShewhart(chartL, chartShift), Shift: chartShift,
 			Chart: Shewhart(x, c.Process, chartL, 0)},

@@ -124,3 +124,22 @@ func BenchmarkScanMillion(b *testing.B) {
 		})
 	}
 }
+
+// decision.csv D11 to D14, as a scan from the ledger takes them; compare
+// TestAgainstTheDecisionTable.
+func TestScanAgainstTheDecisionTable(t *testing.T) {
+	for id, y := range map[string]float64{"D11": 102.9, "D12": 103.2, "D13": 104.0, "D14": 95.5} {
+		var p float64
+		if _, err := fmt.Sscanf(cellOf(t, id), "%g", &p); err != nil {
+			t.Fatal(err)
+		}
+		c, err := NewScan(Span{Good: Standing{At: day0}, Bad: Standing{At: at(1), Cycles: 1}}, 1, 1e-9, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c.Take(&Pull{ID: 1, AtUs: at(0.5).UnixMicro(), Value: y, Lower: 96, Upper: 104, U: 1})
+		if f := c.Found(); len(f) != 1 || math.Abs(1-f[0].P-p) > 5.1e-7 {
+			t.Errorf("%s: %+v, want a probability of conformity of %v", id, f, p)
+		}
+	}
+}
