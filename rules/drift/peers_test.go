@@ -89,8 +89,9 @@ func TestPullsToSeeFourPercent(t *testing.T) {
 	if testing.Short() {
 		shops = 10
 	}
-	for _, fastener := range []float64{0.10, 0.22} {
-		w := Watch{False: 0.01, Anytime: true}
+	for _, c := range []struct{ fastener, honest float64 }{{0.10, 0}, {0.22, 0}, {0.10, 0.005}} {
+		fastener := c.fastener
+		w := Watch{False: 0.01, Anytime: true, Honest: c.honest}
 		falsely, seen := 0, []float64{}
 		wrong := 0
 		for i := range shops {
@@ -118,8 +119,8 @@ func TestPullsToSeeFourPercent(t *testing.T) {
 				falsely++
 			}
 		}
-		t.Logf("fastener scatter %g %%, joint scatter 5 %%: 4 %% seen in %d of %d shops after %.0f pulls of each tool on average, wrong tool in %d; %d healthy shops of %d falsely suspected in %d looks each",
-			100*fastener, len(seen), shops, meanOf(seen), wrong, falsely, shops, rounds/10)
+		t.Logf("fastener scatter %g %%, joint scatter 5 %%, tools in order differ by %g %%: 4 %% seen in %d of %d shops after %.0f pulls of each tool on average, wrong tool in %d; %d healthy shops of %d falsely suspected in %d looks each",
+			100*fastener, 100*c.honest, len(seen), shops, meanOf(seen), wrong, falsely, shops, rounds/10)
 		if falsely > 1+shops/25 || wrong > 1+shops/25 {
 			t.Errorf("%d of %d healthy shops suspected, wrong tool in %d", falsely, shops, wrong)
 		}
