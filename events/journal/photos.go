@@ -93,7 +93,7 @@ func readPhoto(ctx context.Context, store jetstream.ObjectStore, hash string) ([
 		return nil, ErrPhotoMissing
 	case errors.Is(err, jetstream.ErrDigestMismatch):
 		return nil, ErrPhotoAltered
-	case err != nil && isTransport(err) && ctx.Err() == nil:
+	case err != nil && (isTransport(err) || errors.Is(err, os.ErrDeadlineExceeded)) && ctx.Err() == nil:
 		// Either a chunk is damaged, or the server is away. If it answers, it is
 		// not away.
 		if _, e := store.GetInfo(ctx, hash); e == nil {
