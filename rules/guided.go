@@ -73,7 +73,7 @@ func (j *Job) guidedNow() (i int, spec gauge.Spec, ok bool) {
 		return i, spec, false
 	}
 	m := j.Proc.Steps[i].Measure
-	if m == nil || m.Gauge == nil || j.Steps[i].Value != nil {
+	if m == nil || m.Gauge == nil || j.Steps[i].Value != nil || j.shimsFirst(i) {
 		return i, spec, false
 	}
 	return i, *m.Gauge, true

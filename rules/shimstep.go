@@ -90,6 +90,12 @@ func tolerance(spec *procedure.ShimSpec) quantity.Length {
 	return l
 }
 
+// shimsFirst reports whether step i measures nothing before its shims are in.
+func (j *Job) shimsFirst(i int) bool {
+	sh := j.Steps[i].Shim
+	return j.Proc.Steps[i].Shim != nil && (sh == nil || sh.Fitted == nil)
+}
+
 // measuresForce reports whether the current step closes by a measured force: a
 // preload.
 func (j *Job) measuresForce() bool {

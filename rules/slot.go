@@ -57,7 +57,7 @@ func (j *Job) slotOf(i int) (w slot, ok bool) {
 
 func (j *Job) measureSlot(i int) (w slot, ok bool) {
 	m := j.Proc.Steps[i].Measure
-	if m == nil || j.Proc.Steps[i].Shim != nil && (j.Steps[i].Shim == nil || j.Steps[i].Shim.Fitted == nil) {
+	if m == nil || j.shimsFirst(i) {
 		return slot{step: i, fastener: -1}, false
 	}
 	return slot{limits: limits{m.LSL, m.Target, m.USL, m.Unit}, step: i, fastener: -1, tools: m.Tools, kinds: m.ToolKinds}, true

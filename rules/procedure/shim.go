@@ -245,7 +245,11 @@ func (r *reader) shimRange(t at) []quantity.Value {
 
 // shimResult reads what is measured at the end.
 func (r *reader) shimResult(s at, spec *ShimSpec) *MeasureSpec {
-	m := &MeasureSpec{What: s.get("what").text()}
+	m := &MeasureSpec{What: s.get("what").text(), Gauge: r.gauge(s)}
+	if m.Gauge != nil && (spec.Does == MorePreload || m.Gauge.Dimension() != quantity.DimLength) {
+		r.err(s.get("method"), "this method measures no preload, and a shim step closes by a length or a preload", "leave method out, or take one that measures a play")
+		m.Gauge = nil
+	}
 	want, fit := quantity.DimLength, []events.ToolKind{events.ToolDialIndicator}
 	if spec.Does == MorePreload {
 		want, fit = quantity.DimForce, []events.ToolKind{events.ToolPressGauge}
