@@ -236,7 +236,7 @@ func (e *evaluation) sure(p Play) error {
 }
 
 func (e *evaluation) backlash() error {
-	var means, strokes []float64
+	var means []float64
 	rejected, place := 0, 0
 	for ; len(At(e.Points, place)) > 0; place++ {
 		here := At(e.Points, place)
@@ -248,7 +248,7 @@ func (e *evaluation) backlash() error {
 		if err := e.sure(p); err != nil {
 			return err
 		}
-		means, strokes, rejected = append(means, p.Mean), append(strokes, p.Strokes...), rejected+p.Rejected
+		means, rejected = append(means, p.Mean), rejected+p.Rejected
 	}
 	vs := make([]quantity.Length, len(means))
 	for i, m := range means {

@@ -289,10 +289,10 @@ func TestStreamShapes(t *testing.T) {
 	}
 }
 
-// TestGuardBand: decision.csv D03 and D10 to D14 (ILAC-G8:09/2019, pages 8-9:
-// acceptance limit = tolerance limit − w) are held by rules and
-// rules/calibration; here U must be what they are given: twice the standard
-// uncertainty of a budget, whose shares add up to one.
+// TestBudgetAddsUp: the verdict rests on U, twice the standard uncertainty of a
+// budget whose shares add up to one (JCGM 100, 5.1.2 and 6.2). That a verdict
+// keeps the guard band of decision.csv D03 and D10 to D14 (ILAC-G8:09/2019,
+// pages 8-9) is held by the tests of rules and rules/calibration.
 func TestBudgetAddsUp(t *testing.T) {
 	p := func(mm float64) Point {
 		v := quantity.Millimetres(mm).Value()
