@@ -54,9 +54,14 @@ steps:
 
 // feed appends blocks of samples, 20 a second in steps of 1 µm, as a course
 // of a value in mm gives them; it stands at the end of what it has fed.
-func (r *rig) feed(seconds int, course func(s float64) float64) {
+func (r *rig) feed(seconds int, course func(s float64) float64) events.Instant {
 	r.t.Helper()
-	start := events.InstantOf(r.clock())
+	return r.feedFrom(events.InstantOf(r.clock()), seconds, course)
+}
+
+// feedFrom goes on with a stream where it had come to, and returns its end.
+func (r *rig) feedFrom(start events.Instant, seconds int, course func(s float64) float64) events.Instant {
+	r.t.Helper()
 	for k := range seconds {
 		b := events.SamplesCaptured{Device: "d3-01", Tool: "d3-01", Bench: "axle", Unit: "mm", FirstUs: start.Add(time.Duration(k) * time.Second), Bytes: []byte{0}}
 		for i := range 20 {
@@ -78,6 +83,7 @@ func (r *rig) feed(seconds int, course func(s float64) float64) {
 	// A request is decided after the blocks: it waits for them.
 	r.ask(events.ShopDescribed{Shop: testShop(), Hash: "test"})
 	r.settled()
+	return start.Add(time.Duration(seconds) * time.Second)
 }
 
 // pushPull rests, is set, and goes to and fro by play.
@@ -189,4 +195,12 @@ func TestGuidedInTheBrowser(t *testing.T) {
 	seen(t, ctx, "the next step", `document.getElementById("state").dataset.step === "run-out"`)
 	do(t, ctx, chromedp.Navigate(r.server.URL+"/bench/axle?step=end-play"))
 	picture(t, ctx, "guided-result", 1280, 800)
+	do(t, ctx, chromedp.Navigate(r.server.URL+"/bench/axle"))
+	turn := func(s float64) float64 { return 2 + 0.06*math.Cos(2*math.Pi*min(max(s-2, 0), 8)/8-1) }
+	end := r.feed(8, turn)
+	seen(t, ctx, "what to do while it turns", `document.querySelector(".guide .where").textContent.includes("one whole turn")`)
+	picture(t, ctx, "guided-turn", 1280, 800)
+	r.feedFrom(end, 6, func(s float64) float64 { return turn(s + 8) })
+	seen(t, ctx, "a result out of limits", `document.querySelector(".guide-result[data-verdict=high]")`)
+	picture(t, ctx, "guided-run-out", 1280, 800)
 }
