@@ -322,6 +322,26 @@ func figureOf(m events.MeasurementMade, name string) float64 {
 	return math.NaN()
 }
 
+// TestGuidedRunOutFromTheAir: a tip that hangs in the air when the step comes
+// is no beginning, and neither is a place where it was set for a moment only.
+func TestGuidedRunOutFromTheAir(t *testing.T) {
+	c := newGuided(t, runOutStep)
+	c.feed(5, func(float64) float64 { return 0 })
+	if len(c.state().Points) > 0 {
+		t.Fatal("the tip in the air is taken for the beginning")
+	}
+	c.feed(3, func(s float64) float64 { return 2.5 })
+	if len(c.state().Points) != 1 {
+		t.Fatalf("%d points once it is set", len(c.state().Points))
+	}
+	c.feed(3, func(s float64) float64 { return onceRound(3, 0.025, 0)(0) }) // set elsewhere
+	if n := len(c.state().Points); n != 1 || math.Abs(c.state().Points[0].Value.Base()-3) > 0.1 {
+		t.Fatalf("%d points once it is set elsewhere: %+v", n, c.state().Points)
+	}
+	c.within(c.made(c.feed(14, onceRound(3, 0.025, 0))), 0.05)
+	c.replay()
+}
+
 // TestGuidedRunOutTooSmallToSee: a person says that the turn is done.
 func TestGuidedRunOutTooSmallToSee(t *testing.T) {
 	c := newGuided(t, runOutStep)

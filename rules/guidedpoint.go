@@ -55,8 +55,8 @@ func (t *tx) nextPoint(i int, tool *toolDates, ask *gauge.Ask) bool {
 		return false
 	}
 	last := g.Last
-	if last.IsZero() && ask.Move {
-		last = g.Trail[0].V
+	if last.IsZero() && (ask.Move || ask.Kind == gauge.Rest && math.Abs(g.Trail[0].V.Base()) <= liftedNear) {
+		last = g.Trail[0].V // a tip that may be in the air still
 	}
 	lifts := lifts{known: g.Lifted, was: last, lifting: liftsTip(t.job.Proc.Steps[i].Measure.Gauge, ask), first: len(g.Points) == 0, far: max(liftedFarther, 2*t.job.Proc.Steps[i].Measure.USL.Base())}
 	for _, p := range t.stillness(i).Plateaus(g.Trail, last) {
@@ -217,9 +217,11 @@ func (t *tx) turning(i int, tool *toolDates, spec *gauge.Spec) {
 		t.result(i, tool, turn)
 		return
 	}
-	// At rest somewhere else, and for longer than a slow turn lingers at its
-	// highest point: the tip was set anew, so the turn begins here.
-	if p, ok := t.stillness(i).Rests(g.Trail, restsElsewhere); ok && len(g.Points) > 0 && math.Abs(p-g.Points[0].Value.Base()) > 10*g.step() {
+	// At rest somewhere else, after hardly any movement or for longer than a slow
+	// turn lingers at its highest point: the tip was set anew, so the turn begins
+	// here.
+	p, ok := t.stillness(i).Rests(g.Trail, restsElsewhere)
+	if len(g.Points) > 0 && (ok && math.Abs(p-g.Points[0].Value.Base()) > 10*g.step() || t.stillness(i).SetAnew(g.Trail)) {
 		t.add(events.PointDropped{Job: t.job.ID, Step: t.job.Proc.Steps[i].ID, Index: 0, By: t.job.Technician, Why: "it came to rest elsewhere: the turn begins anew there"})
 	}
 }

@@ -10,7 +10,10 @@ import (
 
 // Course is where the tip of an indicator goes while a part is measured. What
 // the part truly measures is in how it is made; all of it is invented.
-type Course struct{ legs []leg }
+type Course struct {
+	from float64 // mm, where the tip is before
+	legs []leg
+}
 
 // leg is one movement and the rest after it.
 type leg struct {
@@ -20,6 +23,7 @@ type leg struct {
 	// round: it goes round instead, and comes back to where it was.
 	ecc, lobe, phase float64 // mm, mm, radians
 	turns            int
+	point            bool // a value is wanted here: who is led by a screen holds still until it was taken
 }
 
 // How long things take. A person who is led by a screen holds still for about
@@ -57,7 +61,7 @@ func (c Course) rock(from float64, play quantity.Length, cycles int) Course {
 		if i == 0 {
 			over = courseSet
 		}
-		c.legs = append(c.legs, leg{to: from, over: over, hold: courseStill}, leg{to: from + play.Millimetres(), over: courseMove, hold: courseStill})
+		c.legs = append(c.legs, leg{to: from, over: over, hold: courseStill, point: true}, leg{to: from + play.Millimetres(), over: courseMove, hold: courseStill, point: true})
 	}
 	return c
 }
@@ -66,7 +70,7 @@ func (c Course) rock(from float64, play quantity.Length, cycles int) Course {
 // ecc, and has two lobes of a height beside.
 func RunOutCourse(ecc, lobe quantity.Length, phase quantity.Angle) Course {
 	return Course{legs: []leg{
-		{to: courseAt, over: courseSet, hold: courseZero},
+		{to: courseAt, over: courseSet, hold: courseZero, point: true},
 		{to: courseAt, over: courseTurn, hold: courseRest, ecc: ecc.Millimetres(), lobe: lobe.Millimetres(), phase: phase.Radians(), turns: 1},
 	}}
 }
@@ -82,7 +86,7 @@ func (c Course) Lasts() time.Duration {
 
 // At is where the tip is after some time, in mm. It begins at rest, at nought.
 func (c Course) At(t time.Duration) float64 {
-	from := 0.0
+	from := c.from
 	for _, l := range c.legs {
 		switch {
 		case t < l.over:
@@ -106,12 +110,14 @@ func (l leg) during(from, share float64) float64 {
 
 // Follower is a tool whose tip can follow a course.
 type Follower interface {
-	// Follow moves the tip along a course and returns at its end.
-	Follow(ctx context.Context, c Course, w Wire) error
+	// Follow moves the tip along a course. At each rest it calls held, which
+	// returns when the tip is to go on; point says that a value is wanted there,
+	// and long how long a person would stay.
+	Follow(ctx context.Context, c Course, w Wire, held func(ctx context.Context, point bool, long time.Duration) error) error
 }
 
 // Follow implements Follower.
-func (t *d3) Follow(ctx context.Context, c Course, w Wire) error {
+func (t *d3) Follow(ctx context.Context, c Course, w Wire, held func(context.Context, bool, time.Duration) error) error {
 	t.mu.Lock()
 	rested := t.clock.Now().Sub(t.lifted)
 	t.mu.Unlock()
@@ -119,12 +125,22 @@ func (t *d3) Follow(ctx context.Context, c Course, w Wire) error {
 		return err
 	}
 	t.mu.Lock()
-	t.course, t.courseFrom = &c, t.clock.Now()
 	t.garbs, t.noises = w.Garble, w.Noise
 	t.mu.Unlock()
-	err := t.rest(ctx, c.Lasts())
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	t.to, t.begin, t.course = c.At(c.Lasts()), time.Time{}, nil
-	return err
+	for _, l := range c.legs {
+		t.mu.Lock()
+		t.course, t.courseFrom = &Course{from: t.place(), legs: []leg{l}}, t.clock.Now()
+		t.mu.Unlock()
+		err := t.rest(ctx, l.over)
+		t.mu.Lock()
+		t.to, t.begin, t.course = l.to, time.Time{}, nil
+		t.mu.Unlock()
+		if err == nil {
+			err = held(ctx, l.point, l.hold)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }

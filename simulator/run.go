@@ -192,32 +192,56 @@ func (p *performer) read(ctx context.Context, a Action) error {
 	return t.Lift()
 }
 
-// follow moves a part under an indicator until the page shows the step as done,
-// or the course has ended without that.
+// Led is a Desk that shows how many values of a measurement were taken.
+type Led interface {
+	// Taken returns how many values of a step were taken, or done true.
+	Taken(ctx context.Context, j Job, step string) (n int, done bool, err error)
+}
+
+// follow moves a part under an indicator until the page shows the step as
+// done, or the course has ended without that. Where the page shows what was
+// taken, the technician holds still until it was.
 func (p *performer) follow(ctx context.Context, a Action, t Tool, f Follower) error {
-	if err := f.Follow(ctx, *a.Course, a.Wire); err != nil {
-		return err
-	}
-	tries := 0
-	for ; tries < followTries; tries++ {
-		done, err := p.Desk.Done(ctx, p.job, a.Step)
-		if err != nil {
+	err := f.Follow(ctx, *a.Course, a.Wire, func(ctx context.Context, point bool, long time.Duration) error {
+		led, ok := p.Desk.(Led)
+		if !ok || !point {
+			return sleep(ctx, long)
+		}
+		before, done, err := led.Taken(ctx, p.job, a.Step)
+		if err != nil || done {
 			return err
 		}
-		if done {
-			break
+		return p.until(ctx, func() (bool, error) {
+			n, done, err := led.Taken(ctx, p.job, a.Step)
+			return n > before || done, err
+		})
+	})
+	if err != nil {
+		return err
+	}
+	if err := p.until(ctx, func() (bool, error) { return p.Desk.Done(ctx, p.job, a.Step) }); err != nil {
+		return err
+	}
+	return t.Lift()
+}
+
+// until looks at the page until it shows something, or patience ends.
+func (p *performer) until(ctx context.Context, shows func() (bool, error)) error {
+	for range followTries {
+		if ok, err := shows(); ok || err != nil {
+			return err
 		}
 		if err := sleep(ctx, followWait); err != nil {
 			return err
 		}
 	}
-	return t.Lift()
+	return nil
 }
 
-// How long the page is looked at after a course has ended.
+// How long the page is looked at for a value.
 const (
-	followWait  = 50 * time.Millisecond
-	followTries = 60
+	followWait  = 30 * time.Millisecond
+	followTries = 300
 )
 
 // settle waits for the readings of a tool, unless its cable is out: then they

@@ -134,6 +134,23 @@ func (d desk) Done(_ context.Context, j simulator.Job, step string) (bool, error
 	return done, nil
 }
 
+// Taken implements simulator.Led.
+func (d desk) Taken(_ context.Context, j simulator.Job, step string) (n int, done bool, err error) {
+	d.service.View(func(s *rules.State) {
+		job := s.Jobs[j.ID]
+		if job == nil {
+			return
+		}
+		if _, i := job.Proc.Step(step); i >= 0 {
+			done = job.Steps[i].Done || job.Steps[i].Value != nil
+			if g := job.Steps[i].Guided; g != nil {
+				n = len(g.Points)
+			}
+		}
+	})
+	return n, done, nil
+}
+
 // Redo implements simulator.Desk.
 func (d desk) Redo(ctx context.Context, j simulator.Job, step, fastener, reason string) error {
 	return d.ask(ctx, events.DecisionAsked{Ask: by(j.Lead, j), Job: j.ID, Step: step, Fastener: fastener, Choice: events.ChoiceRedo, Reason: reason})

@@ -177,6 +177,19 @@ func (s Stillness) Turned(samples []Sample) (turn []Sample, done bool) {
 	return samples[from : to+1], true
 }
 
+// SetAnew reports whether the tip was only set somewhere else: it moved for less
+// than a second, which is no turn, and has stood still for a second since, away
+// from where it began.
+func (s Stillness) SetAnew(samples []Sample) bool {
+	n := len(samples)
+	if n < 20 {
+		return false
+	}
+	from, to := s.moving(samples)
+	return from >= 0 && to > from && samples[to].At.Sub(samples[from].At) < time.Second && samples[n-1].At.Sub(samples[to].At) >= time.Second &&
+		math.Abs(samples[n-1].V.Base()-samples[0].V.Base()) > 10*s.Resolution.Base()
+}
+
 // Rests returns the value, in base units, at which the end of a stream has
 // stood still for so long.
 func (s Stillness) Rests(samples []Sample, long time.Duration) (float64, bool) {
