@@ -265,6 +265,36 @@ func TestGuidedBacklash(t *testing.T) {
 	}
 }
 
+// TestGuidedBegunOnTheWay: the first sample comes while the tip is being set;
+// what it shows there is not what it shows in the air.
+func TestGuidedBegunOnTheWay(t *testing.T) {
+	c := newGuided(t, `    target: 0.18 mm
+    limits: ± 0.05 mm
+    method: backlash
+    positions: 2
+    cycles: 1
+    tools: [dial_indicator]`)
+	m := c.made(c.feed(14, func(s float64) float64 {
+		switch {
+		case s < 0.3:
+			return 1.5 + s*5/3
+		case s < 2:
+			return 2
+		case s < 4:
+			return 2.18
+		case s < 6:
+			return 0 // in the air
+		case s < 8:
+			return 2.4
+		}
+		return 2.59
+	}))
+	c.within(m, 0.185)
+	if m.Points != 4 {
+		t.Errorf("%d points", m.Points)
+	}
+}
+
 // TestGuidedSamePlace: rocking on at the first place is not taken for the
 // second.
 func TestGuidedSamePlace(t *testing.T) {

@@ -58,7 +58,11 @@ func (t *tx) nextPoint(i int, tool *toolDates, ask *gauge.Ask) bool {
 	if last.IsZero() && (ask.Move || ask.Kind == gauge.Rest && math.Abs(g.Trail[0].V.Base()) <= liftedNear) {
 		last = g.Trail[0].V // a tip that may be in the air still
 	}
-	lifts := lifts{known: g.Lifted, was: last, lifting: liftsTip(t.job.Proc.Steps[i].Measure.Gauge, ask), first: len(g.Points) == 0, far: max(liftedFarther, 2*t.job.Proc.Steps[i].Measure.USL.Base())}
+	was := last
+	if g.Last.IsZero() && !begunStill(g.Trail) {
+		was = quantity.Value{} // it was on its way
+	}
+	lifts := lifts{known: g.Lifted, was: was, lifting: liftsTip(t.job.Proc.Steps[i].Measure.Gauge, ask), first: len(g.Points) == 0, far: max(liftedFarther, 2*t.job.Proc.Steps[i].Measure.USL.Base())}
 	for _, p := range t.stillness(i).Plateaus(g.Trail, last) {
 		if lifts.up(p.V) {
 			continue
@@ -77,6 +81,16 @@ func (t *tx) nextPoint(i int, tool *toolDates, ask *gauge.Ask) bool {
 		return true
 	}
 	return false
+}
+
+// begunStill reports whether a trail begins with a value at rest.
+func begunStill(trail []gauge.Sample) bool {
+	for _, s := range trail[:min(4, len(trail))] {
+		if math.Abs(s.V.Base()-trail[0].V.Base()) > liftedNear {
+			return false
+		}
+	}
+	return true
 }
 
 // lifts tells a tip that is lifted, and stands still in the air, from one that
@@ -108,6 +122,9 @@ func (l *lifts) up(v quantity.Value) bool {
 	switch {
 	case !l.lifting:
 		return false
+	case !l.known.IsZero() && x < l.known.Base()-liftedFar: // it springs out farther than was known
+		l.known = v
+		return true
 	case !l.known.IsZero():
 		return math.Abs(x-l.known.Base()) <= liftedNear
 	case l.was.IsZero():
