@@ -54,3 +54,20 @@ func (v viewer) closed(job *rules.Job) []choice {
 	}
 	return out
 }
+
+// lastClosed reports whether the latest reading that counts is one of a
+// closing round.
+func (v viewer) lastClosed(job *rules.Job) bool {
+	latest, closing := uint64(0), false
+	for i := range job.Steps {
+		for k := range job.Steps[i].Fasteners {
+			f := &job.Steps[i].Fasteners[k]
+			for p := range f.Marks {
+				if m := f.Marks[p].Reading; m > latest {
+					latest, closing = m, f.Closing > 0 && p == f.Closing
+				}
+			}
+		}
+	}
+	return closing
+}

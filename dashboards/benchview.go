@@ -264,8 +264,8 @@ func (v viewer) work(bv *benchView, job *rules.Job, shown string) {
 	bv.Steps = v.stepLines(job, cur, show)
 	bv.Question = v.question(job)
 	bv.Finished = len(v.finished(job)) > 0
-	bv.Closing = len(v.closed(job)) > 0
 	bv.Next, bv.Held = v.next(job, cur, pass, fastener)
+	bv.Closing = len(v.closed(job)) > 0 && (bv.Next.Kind == "closing" || v.lastClosed(job))
 	v.attested(bv, job, show)
 	if show < 0 {
 		return

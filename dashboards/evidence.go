@@ -258,7 +258,7 @@ func (v viewer) audits(job *rules.Job, step string) []auditView {
 // closingWords says what a closing round asks for.
 func closingWords(figure string) string {
 	return "Closing round: pull every bolt that has the collar once more at " + figure +
-		". It must not turn. If one turns, stop and call a lead: it was not tight."
+		". It must not turn. If one turns, it was not tight: say so with \"It turned\"."
 }
 
 func (v viewer) statedUnit(p *procedure.Procedure, step string) (u quantity.Unit) {

@@ -199,6 +199,11 @@ func TestAuditAndClosingRoundAreSaid(t *testing.T) {
 	joint := job.Proc.Steps[0].Joint
 	joint.Passes[1].Closing = true
 	see("/bench/axle", "Closing round: pull every bolt that has the collar once more at 45.0 N·m. It must not turn.", `data-kind="closing"`)
+	for k := range job.Steps[0].Fasteners {
+		job.Steps[0].Fasteners[k].Closing = 1
+	}
+	see("/bench/axle", `/ask/turned`, "It turned")
+	see("/bench/axle/ask/turned", "Which fastener turned?", "None may turn in the closing round", "Rear cover")
 }
 
 // With nobody named the page asks who works here; the whole figure stays on
