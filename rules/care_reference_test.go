@@ -176,3 +176,21 @@ func TestDueAfterCyclesOrMonths(t *testing.T) {
 		t.Error("not refused the day after")
 	}
 }
+
+// What a pull of a tool that is being calibrated, or that is refused, shows at
+// once: nothing, since it counts for no fastener.
+func TestGlanceLeavesCareAlone(t *testing.T) {
+	for what, do := range map[string]string{"nothing": "", "quarantine": "move k2 to quarantined by quim because dropped", "calibration": "calibrate k2 with ref at axle as found by quim"} {
+		c := newScene(t)
+		for _, line := range []string{"release-procedure case", "open J1 at axle using CASE", "K2 26.0 lbf·ft", do} {
+			if line != "" {
+				c.line(line)
+			}
+		}
+		pull := c.fact(strings.Fields("K2 26.1 lbf·ft"), nil)
+		_, shown := Glance(c.s, events.Entry{Seq: c.seq + 1, Event: events.Event{Time: c.at, Data: pull}})
+		if shown != (what == "nothing") {
+			t.Errorf("with %s a pull shows %t", what, shown)
+		}
+	}
+}

@@ -15,10 +15,12 @@ func Glance(s *State, e events.Entry) (judged events.ReadingJudged, ok bool) {
 	if !is || d.Mode != events.ModePeak || d.Stale || !d.Value.Finite() || !(d.Value.Base() > 0) || conditionOf(d.ToolStatus) == fault {
 		return judged, false
 	}
-	j, tool := s.Jobs[s.BenchJob[d.Bench]], s.index.tools[d.Tool]
-	if j == nil || tool.ID == "" || j.Audit != nil {
+	j := s.Jobs[s.BenchJob[d.Bench]]
+	tool, known := s.registered(d.Tool)
+	if j == nil || !known || j.Audit != nil || s.careFor(d.Bench, d.Tool) != nil {
 		return judged, false
 	}
+	tool.allowed = j.overridden(d.Tool)
 	w, grade, open := j.expected()
 	r := readingOf(&e, &d)
 	if !open || w.joint == nil || grade == events.Placed || w.joint.Passes[w.pass].Closing || !j.Steps[w.step].begun() || !w.takes(r) || !w.holds(r.value) {

@@ -3,7 +3,6 @@ package rules
 import (
 	"fmt"
 	"math"
-	"strings"
 	"time"
 
 	"witnessmark/events"
@@ -392,9 +391,4 @@ func (s *State) PairingAt(bench string) (Pairing, bool) {
 // same reports whether two rows are of one point and direction.
 func same(a, b *events.CalibrationPair) bool {
 	return a.Point == b.Point && a.Direction == b.Direction && a.Preload == b.Preload
-}
-
-// turn writes a direction in words.
-func turn(direction string) string {
-	return strings.NewReplacer("ccw", "counter-clockwise", "cw", "clockwise", "in", "inward", "out", "outward").Replace(direction)
 }
