@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"witnessmark/events"
+	"witnessmark/events/ledger"
 	"witnessmark/events/quantity"
 	"witnessmark/rules"
 )
@@ -197,6 +198,29 @@ func TestToolPages(t *testing.T) {
 	}
 	if body := page("/bench/axle"); strings.Contains(body, "in doubt") {
 		t.Error("the bench warns of a closed recall")
+	}
+}
+
+// TestChangedTool: a tool in order whose chart signalled lately is marked, until
+// it is adjusted or a month has passed.
+func TestChangedTool(t *testing.T) {
+	signal := ledger.DriftSignal{DriftSignalled: events.DriftSignalled{Tool: "k2", High: true, SinceUs: daysAgo(9), AtUs: daysAgo(5)}}
+	adjusted := ledger.Adjusted{ToolAdjusted: events.ToolAdjusted{AtUs: daysAgo(3)}}
+	old := signal
+	old.AtUs = daysAgo(31)
+	for name, c := range map[string]struct {
+		mark     toolMark
+		signals  []ledger.DriftSignal
+		adjusted []ledger.Adjusted
+		want     toolMark
+	}{
+		"lately": {markGood, []ledger.DriftSignal{signal}, nil, markDrift}, "adjusted since": {markGood, []ledger.DriftSignal{signal}, []ledger.Adjusted{adjusted}, markGood},
+		"long ago": {markGood, []ledger.DriftSignal{old}, nil, markGood}, "stopped all the same": {markStopped, []ledger.DriftSignal{signal}, nil, markStopped}, "none": {markGood, nil, nil, markGood},
+	} {
+		l := toolLine{Mark: c.mark}
+		if l.drifts(c.signals, c.adjusted, theDay); l.Mark != c.want || (l.Mark == markDrift) != strings.Contains(strings.Join(l.Why, ""), "reads more") {
+			t.Errorf("%s: %+v", name, l)
+		}
 	}
 }
 

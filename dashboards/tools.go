@@ -89,6 +89,11 @@ func (p *Pages) tools(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 		t.glance(toolSeriesOf(history, adjusted))
+		signals, err := p.cfg.Ledger.DriftSignals(r.Context(), t.ID)
+		if err != nil {
+			return err
+		}
+		t.drifts(signals, adjusted, p.now())
 	}
 	slices.SortStableFunc(tv.Tools, func(a, b toolLine) int { return a.order - b.order })
 	var err error
@@ -96,6 +101,27 @@ func (p *Pages) tools(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	return p.livePage(w, r, "tools", "Tools", tv)
+}
+
+// signalDays is how long the list shows that a chart signalled. Our own choice.
+const signalDays = 30
+
+// drifts marks a tool in order whose charts signalled lately, since it was last
+// adjusted.
+func (l *toolLine) drifts(signals []ledger.DriftSignal, adjusted []ledger.Adjusted, now time.Time) {
+	if l.Mark != markGood || len(signals) == 0 {
+		return
+	}
+	s := signals[len(signals)-1]
+	since := events.InstantOf(now.AddDate(0, 0, -signalDays))
+	for _, a := range adjusted {
+		since = max(since, a.AtUs)
+	}
+	if s.AtUs < since {
+		return
+	}
+	l.Mark, l.Tone, l.State, l.order = markDrift, toneAbnormal, "Changed", 3
+	l.Why = []string{fmt.Sprintf("It reads %s than it did, since about %s: look why. A signal is no verdict.", map[bool]string{true: "more", false: "less"}[s.High], s.SinceUs.Time().Format(time.DateOnly))}
 }
 
 func (p *Pages) toolHistory(ctx context.Context, tool string) (history []recalls.Worth, adjusted []ledger.Adjusted, err error) {

@@ -2,7 +2,6 @@ package certificate
 
 import (
 	"bytes"
-	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -107,7 +106,7 @@ func TestPDF(t *testing.T) {
 		t.Fatal(err)
 	}
 	text, err := exec.Command(path, file, "-").Output()
-	if err != nil || !strings.Contains(string(text), "Calibration certificate (in-house)") || !strings.Contains(string(text), fmt.Sprint("K2-07-3")) {
+	if err != nil || !strings.Contains(string(text), "Calibration certificate (in-house)") || !strings.Contains(string(text), "K2-07-3") {
 		t.Errorf("read back %q, %v", text, err)
 	}
 }
