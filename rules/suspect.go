@@ -46,8 +46,8 @@ func (t *tx) suspectPass(i, pass int, why string) {
 	t.raise(events.AlertRaised{
 		Kind: events.AlertMissed, Bench: j.Bench, Job: j.ID, Step: j.Proc.Steps[i].ID, Pass: pass, Fasteners: inOrder(names),
 		Likely: names, P: rounded(m.P), Blocks: true,
-		Text: fmt.Sprintf("%s: the number of pulls is right, but one fastener was probably pulled twice and another never (%s): %s. Work went on: %s.",
-			j.title(i), percent(m.P), likely(names), why),
+		Text: fmt.Sprintf("%s: the number of pulls is right, but one fastener %s pulled twice and another never (%s): %s. Work went on: %s.",
+			j.title(i), mayOrWas(m.P), percent(m.P), likely(names), why),
 		Todo: fmt.Sprintf("Stop. Look at the marks, and pull %s again before anything covers the joint, or ask a lead to decide.", list(inOrder(names))),
 	})
 	for _, n := range names {
@@ -58,6 +58,15 @@ func (t *tx) suspectPass(i, pass int, why string) {
 	}
 	t.why = "a fastener was probably left out"
 	t.seized(i, pass, true)
+}
+
+// mayOrWas says how strongly a probability speaks. Where no rotation is told the
+// evidence is seldom strong, and still stronger than in any clean job.
+func mayOrWas(p float64) string {
+	if p < 0.5 {
+		return "may have been"
+	}
+	return "was probably"
 }
 
 // most fasteners that are named where one was left out, and the probability

@@ -37,7 +37,7 @@ func (e *expander) run(hs []hyp, dropped float64) ([]hyp, float64) {
 	}
 	e.top = math.Inf(-1)
 	e.cut = math.Log(e.m.p.Prune)
-	e.out = make([]candidate, 0, 1024)
+	e.out = make([]candidate, 0, 12*len(hs)+64)
 	first := heaviest(hs)
 	e.h, e.i = &hs[first], int32(first)
 	e.ways()
@@ -64,7 +64,13 @@ func heaviest(hs []hyp) int {
 
 // hopeless tells whether no way of such chance and density is worth adding.
 func (e *expander) hopeless(chance, density float64) bool {
-	return !(chance > 0) || e.h.weight()+math.Log(chance)+density < e.top+e.cut
+	return !(chance > 0) || e.h.weight()+logAbove(chance)+density < e.top+e.cut
+}
+
+// logAbove is no less than ln x, and no more than ln 2 above it, for x above 0:
+// enough to see that most ways are not worth a logarithm.
+func logAbove(x float64) float64 {
+	return float64(int(math.Float64bits(x)>>52&0x7ff)-1022) * math.Ln2
 }
 
 // measure works out the densities of the pull under the hypothesis in hand.
@@ -79,7 +85,7 @@ func (e *expander) measure() {
 	}
 	e.rep = m.repeat(h, x)
 	if !m.j.Closing {
-		s := seen{x.turn, x.last, x.rate}
+		s := seen{x.turn, x.last, x.rate, x.net}
 		e.rep += m.seen(h, &s)
 	} else if known(x.turn) {
 		e.rep += logAdd(m.again.log(h.again, x.turn)+math.Log(0.99), math.Log(0.01)+anyTurn)
@@ -113,7 +119,11 @@ func (e *expander) add(k kind, f int, chance, density float64, flags uint8) {
 	if !(chance > 0) || math.IsInf(chance, 1) { // shared out among none
 		return
 	}
-	w := e.h.weight() + math.Log(chance) + density
+	w := e.h.weight() + density
+	if w+logAbove(chance) <= e.top+e.cut && e.q.Placed < 0 {
+		return
+	}
+	w += math.Log(chance)
 	if e.q.Placed >= 0 {
 		switch {
 		case f < 0:

@@ -15,6 +15,7 @@ var (
 type features struct {
 	turn, last, wait, peak, rate float64
 	trace, snug, brk             bool
+	net                          bool // the rotation is the trace's
 	low                          bool // below the limit: unfinished
 	brokeOff                     bool // a long break before it
 	whole                        bool // the wait includes the tightening
@@ -67,7 +68,7 @@ func (m *model) priors() {
 	}
 	m.rate = m.taught(k.FreshRate, 0, 2, p.RateSpread)
 	m.peak = newPrior(0.01, p.PeakRange, p.PeakSpread, 6)
-	again := math.Log(p.RepeatDeg + p.FloorDeg)
+	again := math.Log(p.RepeatDeg + floorDeg)
 	m.again = newPrior(again, 1, 0.5, 6)
 	if k.RepeatAngle.N >= 3 {
 		m.again = newPrior(k.RepeatAngle.Mean, 0.3, math.Sqrt(k.RepeatAngle.Var+0.04), 8)
@@ -83,7 +84,7 @@ func (m *model) taught(k Moments, mean, off, sd float64) *prior {
 	}
 	n, df := float64(k.N), p.FreshDF
 	v := (df*sd*sd + n*k.Var) / (df + n)
-	return newPrior(k.Mean, math.Sqrt(p.JobSpread*p.JobSpread+v/n), math.Sqrt(v), min(df+n, 40))
+	return newPrior(k.Mean, math.Sqrt(p.JobSpread*p.JobSpread+v/n), math.Sqrt(v), min(df+n, p.TaughtDF))
 }
 
 func (m *model) setLogs() {
@@ -121,8 +122,8 @@ func (m *model) features(q Pull, before float64) features {
 	x := features{turn: turnLog(q.Angle), last: positiveLog(q.Duration), wait: math.NaN(), peak: math.NaN(), rate: math.NaN()}
 	if t := q.Trace; t != nil {
 		x.trace, x.snug, x.brk, x.rate = true, t.Snug, t.Breakaway, positiveLog(t.RateNmDeg)
-		if y := turnLogFrom(t.NetDeg, traceFloorDeg); !math.IsNaN(y) {
-			x.turn = y
+		if y := turnLog(t.NetDeg); !math.IsNaN(y) {
+			x.turn, x.net = y, true
 		}
 	}
 	if known(x.turn) { // to the same torque, the rate is the rotation told once more
@@ -264,7 +265,7 @@ func (m *model) repeat(h *hyp, x *features) (l float64) {
 // held against what fresh pulls of the same hypothesis do, later ones too.
 func (m *model) seen(h *hyp, r *seen) (l float64) {
 	if known(r.turn) {
-		l += m.turnAgain(h, r.turn)
+		l += m.turnAgain(h, r.turn, r.net)
 	}
 	if known(r.last) {
 		s := math.Sqrt(m.last.scale2(h.dur) + m.p.RepeatLastSp*m.p.RepeatLastSp)
@@ -283,9 +284,13 @@ func (m *model) seen(h *hyp, r *seen) (l float64) {
 
 // turnAgain mixes a fastener that hardly turns with one that its neighbours
 // have relieved, and, if taught, with what repeats on this joint did before.
-func (m *model) turnAgain(h *hyp, x float64) float64 {
+func (m *model) turnAgain(h *hyp, x float64, net bool) float64 {
 	p := m.p
-	tight := math.Log(p.RepeatDeg + p.FloorDeg + float64(p.RepeatShare*math.Exp(min(h.turn.mean, 8))))
+	deg := p.RepeatDeg
+	if net {
+		deg = p.RepeatNetDeg
+	}
+	tight := math.Log(deg + floorDeg + float64(p.RepeatShare*math.Exp(min(h.turn.mean, 8))))
 	l := logAdd(little(x, tight, p.RepeatBelow, p.RepeatSpread)+m.logs.notRelieved, little(x, h.turn.mean+m.logs.relShare, p.RelievedRange, p.RelievedRange)+m.logs.relieved)
 	k := m.j.Known.RepeatAngle
 	if k.N < 3 {

@@ -60,7 +60,10 @@ type hyp struct {
 }
 
 // seen is what a pull on a tight fastener told.
-type seen struct{ turn, last, rate float64 }
+type seen struct {
+	turn, last, rate float64
+	net              bool // the rotation is a trace's, spring-back taken off
+}
 
 // node is a pull's explanation within one hypothesis.
 type node struct {

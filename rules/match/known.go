@@ -81,21 +81,12 @@ func quantile(ys []float64, p float64) float64 {
 // turnLog is a logarithm of a rotation that also takes zero and negative ones:
 // ln a for rotations well above the floor, ln floor at zero. NaN if a is not a
 // finite number.
-func turnLog(a float64) float64 { return turnLogFrom(a, floorDeg) }
-
-// traceFloorDeg is the noise floor of a rotation that a trace gives: its
-// spring-back is taken off. Found: angles come in 0.25° steps, spring-back
-// spreads by 0.43° (screw-tightening-wear). First pulls turn so much more that
-// the two floors give them the same logarithm.
-const traceFloorDeg = 0.4
-
-// turnLogFrom is turnLog with a floor of its own.
-func turnLogFrom(a, floor float64) float64 {
+func turnLog(a float64) float64 {
 	if math.IsNaN(a) || math.IsInf(a, 0) {
 		return math.NaN()
 	}
-	a = min(max(a, -2*floor), 1e5)
-	return math.Log((a + math.Sqrt(a*a+4*floor*floor)) / 2)
+	a = min(max(a, -2*floorDeg), 1e5)
+	return math.Log((a + math.Sqrt(a*a+4*floorDeg*floorDeg)) / 2)
 }
 
 // positiveLog is ln x; NaN if x is not a finite number above zero.

@@ -34,15 +34,16 @@ type Params struct {
 	AnswerWrong float64 // an answer to a question is wrong. Assumed
 
 	// Rotation.
-	FloorDeg      float64 // added as noise floor before taking logarithms. Found: 0.25° steps, up to 1.75° run-on
 	FreshSpread   float64 // of a fresh rotation within a job. Found: 13.8° sd 3.4 and slope sd 22 %
 	Skew          float64 // power of a fresh rotation that is about normal. Computed: Wilson and Hilferty, for gamma
 	SkewWeight    float64 // values that it is worth. Assumed
 	FreshDF       float64 // values that this spread is worth. Assumed
+	TaughtDF      float64 // values that a taught spread is worth, at most: the fewer, the heavier the tails. Assumed
 	JobSpread     float64 // of a joint's mean from job to job. Assumed
 	UntaughtDeg   float64 // middle of hard (27) and soft (324). Computed from ISO 5393, remembered
 	UntaughtRange float64 // of the mean, around it. Computed from the same
 	RepeatDeg     float64 // that a tight one seems to turn: wind-up, noise. Found: spring-back 3.4° sd 0.43
+	RepeatNetDeg  float64 // the same by a trace, its spring-back taken off. Assumed
 	RepeatShare   float64 // and as a share of a fresh rotation. Assumed
 	RepeatSpread  float64 // Assumed
 	RepeatBelow   float64 // the same towards less, down to nothing. Assumed
@@ -101,12 +102,12 @@ func Default() *Params {
 		Back: 0.3, BackAmid: 0.03, Nowhere: 0.0005, Elsewhere: 0.002, Loosened: 0.0002, Interrupted: 4, BreakS: 45,
 		Swing: 0.01, LeaveLow: 0.03, StopEarly: 0.02, StopHole: 0.6,
 		Unseen: 0.0005, UnseenGap: 0.85, Again: 0.45, Contiguous: 1e-7, PlaceWrong: 1e-4, AnswerWrong: 0.02,
-		FloorDeg: 1, FreshSpread: 0.25, Skew: 1.0 / 3, SkewWeight: 150, FreshDF: 8, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
-		RepeatDeg: 2.5, RepeatShare: 0.03, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.25, RelievedRange: 0.5, Relieved: 0.15, Odd: 0.0001, OddHigh: 0.003,
+		FreshSpread: 0.25, Skew: 1.0 / 3, SkewWeight: 150, FreshDF: 8, TaughtDF: 40, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
+		RepeatDeg: 2.5, RepeatNetDeg: 0.5, RepeatShare: 0.03, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.25, RelievedRange: 0.5, Relieved: 0.15, Odd: 0.0001, OddHigh: 0.003,
 		LastSpread: 0.3, RepeatLasts: 0.45, RepeatLastSp: 0.5, Dependent: 0.5,
-		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.6, SnugRepeat: 0.08, BreakFresh: 0.03, BreakRepeat: 0.6,
+		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.6, SnugRepeat: 0.02, BreakFresh: 0.01, BreakRepeat: 0.6,
 		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.38, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, TurnShare: 0.4,
 		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02, PeakLow: 0.0005,
-		Keep: 48, Prune: 1e-7, Odds: 4, OddsTorque: 3, OddsUntaught: 30, AskP: 0.05, AskMin: 0.03,
+		Keep: 48, Prune: 1e-7, Odds: 6, OddsTorque: 0.2, OddsUntaught: 3, AskP: 0.1, AskMin: 0.03,
 	}
 }

@@ -1,97 +1,99 @@
 package match
 
 import (
-	"os"
 	"slices"
-	"strconv"
 	"testing"
+	"time"
 )
 
+// On invented shops that share nothing with Params, of hard, middling and soft
+// joints in equal parts, a masked miss is found at least so often, the right
+// fastener is among the first three, and no clean job is accused. The bounds
+// are a little below what was measured when they were set.
 func TestRates(t *testing.T) {
-	jobs := 20
-	if v, err := strconv.Atoi(os.Getenv("MATCH_JOBS")); err == nil {
-		jobs = v
+	tests := []struct {
+		tier         string
+		taught       int
+		found, three float64
+	}{
+		{"angle", 0, 0.65, 0.9}, {"angle", 20, 0.75, 0.9}, {"trace", 0, 0.7, 0.9}, {"trace", 20, 0.7, 0.9}, {"torque", 0, 0.01, 0.6},
 	}
-	for _, tier := range []string{"torque", "angle", "trace"} {
-		for _, taught := range []int{0, 20} {
-			rate(t, tier, taught, jobs)
+	for _, x := range tests {
+		found, three, wrong, jobs := rate(x.tier, x.taught)
+		t.Logf("%s, taught %d: found %.2f, named within three %.2f, %d of %d clean jobs accused", x.tier, x.taught, found, three, wrong, jobs)
+		if found < x.found || three < x.three || wrong > 0 {
+			t.Errorf("%s, taught %d: found %.2f, want %.2f; within three %.2f, want %.2f; %d clean jobs accused", x.tier, x.taught, found, x.found, three, x.three, wrong)
 		}
 	}
 }
 
-// rate prints what is found at the default odds, and at the odds that alarm in
-// one of a thousand of these clean jobs; beside it what one finds who knows
-// the distributions of rotation and wait, and which pulls were habits.
-func rate(t *testing.T, tier string, taught, jobs int) {
-	var clean, miss, cleanBest, missBest [3][]float64
-	top1, top3 := 0, 0
-	var asked int
-	for i := range jobs * 3 {
-		hard := i % 3
-		s := newShop(uint64(i), tier, hard)
+// rate judges sixty clean jobs and as many with a masked miss.
+func rate(tier string, taught int) (found, three float64, wrong, jobs int) {
+	for i := range 60 {
+		s := newShop(uint64(i), tier, i%3)
 		var k Known
 		if taught > 0 {
 			k = s.teach(taught)
 		}
-		for _, m := range []bool{false, true} {
-			p, left := s.plan(m)
+		for _, miss := range []bool{false, true} {
+			p, left := s.plan(miss)
 			f := New(nil, s.joint(k))
-			qs := s.pulls(p)
-			for _, q := range qs {
+			for _, q := range s.pulls(p) {
 				f = f.Pull(q)
 			}
 			r := f.Missed()
-			if !m {
-				clean[hard] = append(clean[hard], r.Odds)
-				cleanBest[hard] = append(cleanBest[hard], s.best(p, qs))
-				if _, _, ok := f.Question(); ok {
-					asked++
+			if !miss {
+				jobs++
+				if r.Say {
+					wrong++
 				}
 				continue
 			}
-			miss[hard] = append(miss[hard], r.Odds)
-			missBest[hard] = append(missBest[hard], s.best(p, qs))
-			at := slices.IndexFunc(r.Candidates, func(c Candidate) bool { return c.Fastener == left })
-			if at == 0 {
-				top1++
+			if r.Say {
+				found++
 			}
-			if at >= 0 && at < 3 {
-				top3++
+			if at := slices.IndexFunc(r.Candidates, func(c Candidate) bool { return c.Fastener == left }); at >= 0 && at < 3 {
+				three++
 			}
 		}
 	}
-	thr, thrBest := quantileOf(clean), quantileOf(cleanBest)
-	odds := Default().Odds
-	switch {
-	case tier == "torque":
-		odds = Default().OddsTorque
-	case taught == 0:
-		odds = Default().OddsUntaught
-	}
-	for h := range 3 {
-		t.Logf("  %s at default %.3f, false %.4f; at one in a thousand %.3f, best possible %.3f", []string{"hard", "mid ", "soft"}[h], over(miss[h], odds), over(clean[h], odds), over(miss[h], thr), over(missBest[h], thrBest))
-	}
-	m, c, b := slices.Concat(miss[:]...), slices.Concat(clean[:]...), slices.Concat(missBest[:]...)
-	n := float64(len(m))
-	t.Logf("%-6s taught %2d: at default %.3f, false %.4f; at one in a thousand %.3f (odds %.3g), best possible %.3f; named %.2f, in three %.2f; clean asked %.3f",
-		tier, taught, over(m, odds), over(c, odds), over(m, thr), thr, over(b, thrBest), float64(top1)/n, float64(top3)/n, float64(asked)/n)
+	return found / 60, three / 60, wrong, jobs
 }
 
-func quantileOf(xs [3][]float64) float64 {
-	all := slices.Concat(xs[:]...)
-	slices.Sort(all)
-	return all[len(all)-1-len(all)/1000]
+// BenchmarkP99 gives the time within which 99 of 100 pulls are judged at 24
+// fasteners, as a share of the limit of one millisecond, and as a multiple of
+// the time that a million multiplications took in the same run.
+func BenchmarkP99(b *testing.B) {
+	for _, tier := range []string{"torque", "angle", "trace"} {
+		b.Run(tier, func(b *testing.B) {
+			s := newShop(5, tier, 1)
+			s.n = 24
+			p, _ := s.plan(true)
+			qs := s.pulls(p)
+			var took []time.Duration
+			for b.Loop() {
+				f := New(nil, s.joint(Known{}))
+				for _, q := range qs {
+					from := time.Now()
+					f = f.Pull(q)
+					took = append(took, time.Since(from))
+				}
+			}
+			slices.Sort(took)
+			p99 := took[len(took)*99/100]
+			from := time.Now()
+			x := uint64(1)
+			for range 1_000_000 {
+				x = x*6364136223846793005 + 1
+			}
+			sink = x
+			b.ReportMetric(p99.Seconds()/1e-3, "p99/limit")
+			b.ReportMetric(p99.Seconds()/time.Since(from).Seconds(), "p99/yardstick")
+		})
+	}
 }
 
-func over(xs []float64, t float64) float64 {
-	n := 0
-	for _, x := range xs {
-		if x > t {
-			n++
-		}
-	}
-	return float64(n) / float64(len(xs))
-}
+var sink uint64
 
 func BenchmarkPull24(b *testing.B) {
 	for _, tier := range []string{"torque", "angle", "trace"} {

@@ -26,11 +26,20 @@ func (e *expander) settle(hs []hyp, dropped float64) ([]hyp, float64) {
 	return next, 1 - (1-dropped)*share
 }
 
+// binWeight is the greatest weight of a candidate in a bin, as a share of the
+// greatest of all: a bound of what is let go of, without an exponential each.
+var binWeight = func() (t [320]float64) {
+	for b := range t {
+		t[b] = math.Exp(-float64(b) / bins)
+	}
+	return t
+}()
+
 // bins is how finely candidates are sorted by weight, per unit of its
 // logarithm.
 const bins = 8
 
-// best returns the candidates worth keeping, at most Keep, and the share of
+// best returns the candidates worth keeping, at most Keep, and the least share of
 // weight that they hold: 1 if all were kept. Those of about equal weight stay
 // in the order in which they were found.
 func (e *expander) best() ([]candidate, float64) {
@@ -52,25 +61,28 @@ func (e *expander) best() ([]candidate, float64) {
 	for ; last < limit && count[last] <= room; last++ {
 		room -= count[last]
 	}
-	var all, kept float64
+	var gone, kept float64
 	n := 0
 	for _, c := range e.out {
-		w := math.Exp(c.w - e.top)
-		all += w
 		b := bin(c.w)
 		if b == last && room > 0 && last < limit {
 			room--
 		} else if b >= last {
+			if b == len(binWeight)-1 { // all that is below the bin before
+				gone += math.Exp(c.w - e.top)
+			} else {
+				gone += binWeight[b]
+			}
 			continue
 		}
-		kept += w
+		kept += math.Exp(c.w - e.top)
 		e.out[n] = c
 		n++
 	}
 	if n == len(e.out) {
 		return e.out, 1
 	}
-	return e.out[:n], kept / all
+	return e.out[:n], kept / (kept + gone)
 }
 
 // apply changes a hypothesis by a pull.
@@ -138,7 +150,7 @@ func (m *model) learn(h *hyp, c candidate, x *features) {
 			}
 			return
 		}
-		h.keepSeen(m, seen{x.turn, x.last, x.rate})
+		h.keepSeen(m, seen{x.turn, x.last, x.rate, x.net})
 	}
 }
 
@@ -199,30 +211,31 @@ func heavier(a, b hyp) int {
 	return cmp.Or(-cmp.Compare(a.weight(), b.weight()), cmp.Compare(a.done, b.done), cmp.Compare(a.passed, b.passed), cmp.Compare(a.last, b.last), cmp.Compare(a.sig, b.sig))
 }
 
-// state is what later pulls depend on, but for the statistics, which the
-// labels in sig determine.
-type state struct {
-	done, passed, low, unseen, loosened, sig uint64
-	last, partial                            int8
+// alike reports whether later pulls depend on two hypotheses alike: their states
+// are equal, and so are their labels, which determine the statistics.
+func (h *hyp) alike(o *hyp) bool {
+	return h.sig == o.sig && h.done == o.done && h.passed == o.passed && h.last == o.last && h.partial == o.partial &&
+		h.low == o.low && h.unseen == o.unseen && h.loosened == o.loosened
 }
 
 // merge adds up hypotheses of equal state. The heaviest keeps its path and
 // statistics, so that only the places of earlier pulls become approximate.
 func merge(hs []hyp) []hyp {
-	first := make(map[state]int, len(hs))
 	n := 0
+next:
 	for i := range hs {
 		h := &hs[i]
-		k := state{h.done, h.passed, h.low, h.unseen, h.loosened, h.sig, h.last, h.partial}
-		if at, ok := first[k]; ok {
+		for at := range n {
+			if !h.alike(&hs[at]) {
+				continue
+			}
 			sum := logAdd(hs[at].weight(), h.weight())
 			if h.weight() > hs[at].weight() {
 				hs[at] = *h
 			}
 			hs[at].lw = sum - hs[at].lr
-			continue
+			continue next
 		}
-		first[k] = n
 		hs[n] = *h
 		n++
 	}

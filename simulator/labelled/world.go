@@ -64,7 +64,7 @@ type world struct {
 	lostBefore                                                                             float64 // who lost the place: share on the one just done; the rest anywhere. 0: by nearness
 }
 
-const wildCV = 1.7
+const wildCV = 1.5
 
 var worlds = map[World]*world{
 	Steady: {
@@ -79,7 +79,7 @@ var worlds = map[World]*world{
 	// All invented, but for the knee and its steepness (found, see params.go), and
 	// chosen to be another kind of work, not a worse one.
 	Rough: {
-		salt: 0x40a6, hardestDeg: 18, softestDeg: 420, kneeLow: 0.22, kneeHigh: 0.53, kneeSteeper: 9, jobCV: 0.10, cvLow: 0.10, cvHigh: 0.25, skewed: true, wild: 0.03, change: 0.08,
+		salt: 0x40a6, hardestDeg: 18, softestDeg: 420, kneeLow: 0.22, kneeHigh: 0.53, kneeSteeper: 9, jobCV: 0.10, cvLow: 0.10, cvHigh: 0.22, skewed: true, wild: 0.02, change: 0.08,
 		windUpLow: 1.5, windUpRange: 4, gasketLeast: 90, gasketChance: 0.20, gasketLow: 0.06, gasketRange: 0.24, neighbourTurnSD: 0.30,
 		repeatTurnDeg: 0.5, repeatTurnShare: 0.008, repeatFar: 0.2, handSD: 0.024, repeatSD: 0.018, repeatShift: 0.015, aimMean: 0.004, aimSD: 0.015,
 		swingLeast: 0.30, swingMost: 0.90, slowDegS: 45, durationCV: 0.06, pullStartS: 0.45,
