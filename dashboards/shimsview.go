@@ -3,6 +3,7 @@ package dashboards
 import (
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 
 	"witnessmark/events"
@@ -234,8 +235,13 @@ func (p *Pages) stock(w http.ResponseWriter, r *http.Request) error {
 		}
 		for _, c := range changes {
 			s.History = append(s.History, stockChange{clockTime(c.AtUs, v.now), c.Drawer, c.Piece.Text(), fmt.Sprintf("%s: %d, now %d", stockWords[c.Change], c.Was, c.Piece.Count), v.personName(c.By),
-				strings.Trim(strings.Trim(c.Job+", step "+c.Step, ", step ")+"; "+c.Reason, "; ")})
+				joined("; ", joined(", step ", c.Job, c.Step), c.Reason)})
 		}
 	})
 	return p.livePage(w, r, "stock", "Shims", s)
+}
+
+// joined joins the texts that are not empty.
+func joined(sep string, texts ...string) string {
+	return strings.Join(slices.DeleteFunc(texts, func(s string) bool { return s == "" }), sep)
 }

@@ -99,8 +99,6 @@ func TestJudgeOldNumberComesAgain(t *testing.T) {
 // twoWrenches is a head of two wrenches.
 var twoWrenches = strings.Replace(wrenchHead, `}],"job"`, `},{"tool":"K3","unit":"N·m","resolution":0.1,"capacity":200,"least":5,"threshold":5,"counter":"cycles","angle_resolution":null,"duration":false,"trace_rate":null,"u_rel":0.01}],"job"`, 1)
 
-func ofTool(line, tool string) string { return strings.Replace(line, `"K2"`, `"`+tool+`"`, 1) }
-
 // Two tools work on one joint by turns, and what one of them took comes late,
 // between the readings of the other: each reading counts once, by its own
 // tool's counter, and none is taken for lost.

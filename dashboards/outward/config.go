@@ -60,11 +60,11 @@ type Mail struct {
 
 // Relay switches a lamp or horn: bytes that switch it on, and off again.
 type Relay struct {
-	Port    string        `yaml:"port"`
-	Baud    int           `yaml:"baud"` // default 9600
-	On      string        `yaml:"on"`   // hexadecimal
-	Off     string        `yaml:"off"`
-	Seconds time.Duration `yaml:"for"` // default 5 s
+	Port string        `yaml:"port"`
+	Baud int           `yaml:"baud"` // default 9600
+	On   string        `yaml:"on"`   // hexadecimal
+	Off  string        `yaml:"off"`
+	For  time.Duration `yaml:"for"` // default 5 s
 
 	on, off []byte
 }
@@ -207,11 +207,11 @@ func (l *Relay) check(bad func(string, ...any)) {
 	if l.Baud == 0 {
 		l.Baud = 9600
 	}
-	if l.Seconds == 0 {
-		l.Seconds = 5 * time.Second
+	if l.For == 0 {
+		l.For = 5 * time.Second
 	}
-	if l.Seconds < 0 || l.Seconds > time.Minute {
-		bad("for %s: want at most a minute", l.Seconds)
+	if l.For < 0 || l.For > time.Minute {
+		bad("for %s: want at most a minute", l.For)
 	}
 	if l.on, err = hex.DecodeString(strings.ReplaceAll(l.On, " ", "")); err != nil || len(l.on) == 0 {
 		bad("on %q: want bytes in hexadecimal", l.On)

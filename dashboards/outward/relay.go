@@ -19,7 +19,7 @@ func (l *Relay) sound(ctx context.Context) error {
 	if _, err := p.Write(l.on); err != nil {
 		return errors.Join(fmt.Errorf("switch relay on: %w", err), p.Close())
 	}
-	wait := time.NewTimer(l.Seconds)
+	wait := time.NewTimer(l.For)
 	defer wait.Stop()
 	select {
 	case <-wait.C:
