@@ -196,13 +196,46 @@ func (p *performer) read(ctx context.Context, a Action) error {
 type Led interface {
 	// Taken returns how many values of a step were taken, or done true.
 	Taken(ctx context.Context, j Job, step string) (n int, done bool, err error)
+	// Again begins the measurement of a step anew.
+	Again(ctx context.Context, j Job, step string) error
 }
 
+// followMost is how often a part is moved anew until the page has its value: a
+// person who is led by a screen that lost some samples does it once more.
+const followMost = 4
+
 // follow moves a part under an indicator until the page shows the step as
-// done, or the course has ended without that. Where the page shows what was
-// taken, the technician holds still until it was.
+// done, or patience has ended. Where the page shows what was taken, the
+// technician holds still until it was, and begins anew if the page is not
+// content at the end.
 func (p *performer) follow(ctx context.Context, a Action, t Tool, f Follower) error {
-	err := f.Follow(ctx, *a.Course, a.Wire, func(ctx context.Context, point bool, long time.Duration) error {
+	led, isLed := p.Desk.(Led)
+	for try := 1; ; try++ {
+		if err := p.move(ctx, a, f); err != nil {
+			return err
+		}
+		done := false
+		err := p.until(ctx, func() (_ bool, err error) {
+			if done, err = p.Desk.Done(ctx, p.job, a.Step); !done && err == nil && isLed {
+				_, done, err = led.Taken(ctx, p.job, a.Step) // a value out of limits is one too
+			}
+			return done, err
+		})
+		if err != nil {
+			return err
+		}
+		if err := t.Lift(); err != nil || done || !isLed || try == followMost {
+			return err
+		}
+		if err := led.Again(ctx, p.job, a.Step); err != nil && !errors.Is(err, ErrRefused) { // nothing was taken: there is nothing to begin anew
+			return err
+		}
+	}
+}
+
+// move moves the part once.
+func (p *performer) move(ctx context.Context, a Action, f Follower) error {
+	return f.Follow(ctx, *a.Course, a.Wire, func(ctx context.Context, point bool, long time.Duration) error {
 		led, ok := p.Desk.(Led)
 		if !ok || !point {
 			return sleep(ctx, long)
@@ -216,13 +249,6 @@ func (p *performer) follow(ctx context.Context, a Action, t Tool, f Follower) er
 			return n > before || done, err
 		})
 	})
-	if err != nil {
-		return err
-	}
-	if err := p.until(ctx, func() (bool, error) { return p.Desk.Done(ctx, p.job, a.Step) }); err != nil {
-		return err
-	}
-	return t.Lift()
 }
 
 // until looks at the page until it shows something, or patience ends.

@@ -151,6 +151,11 @@ func (d desk) Taken(_ context.Context, j simulator.Job, step string) (n int, don
 	return n, done, nil
 }
 
+// Again implements simulator.Led.
+func (d desk) Again(ctx context.Context, j simulator.Job, step string) error {
+	return d.ask(ctx, events.MeasureAsked{Ask: by(j.Technician, j), Job: j.ID, Step: step, Do: events.MeasureAgain})
+}
+
 // Redo implements simulator.Desk.
 func (d desk) Redo(ctx context.Context, j simulator.Job, step, fastener, reason string) error {
 	return d.ask(ctx, events.DecisionAsked{Ask: by(j.Lead, j), Job: j.ID, Step: step, Fastener: fastener, Choice: events.ChoiceRedo, Reason: reason})

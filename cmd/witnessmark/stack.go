@@ -143,9 +143,14 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 	behind.Go(func() error { return s.service.Run(back) })
 	behind.Go(func() error { return s.ledger.Run(back, s.journal) })
 	behind.Go(func() error { return s.pages.Run(back) })
-	behind.Go(func() error { return s.sealer.Run(back) })
+
+	// What writes by itself stops before the last look at the journal.
+	between, stopBetween := context.WithCancel(back)
+	defer stopBetween()
+	writers, between := errgroup.WithContext(between)
+	writers.Go(func() error { return s.sealer.Run(between) })
 	if len(s.routes) > 0 {
-		behind.Go(func() error { return s.carryOut(back) })
+		writers.Go(func() error { return s.carryOut(between) })
 	}
 
 	front, stopFront := context.WithCancel(ctx)
@@ -169,9 +174,11 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 		return nil
 	})
 	err := g.Wait()
+	stopBetween()
+	err = errors.Join(ignoreCancel(err), ignoreCancel(writers.Wait()))
 	s.catchUp(back)
 	stopBack()
-	return errors.Join(ignoreCancel(err), ignoreCancel(behind.Wait()))
+	return errors.Join(err, ignoreCancel(behind.Wait()))
 }
 
 // catchUp lets the ledger take what is on disk before it is closed, so that
@@ -179,6 +186,9 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 func (s *stack) catchUp(ctx context.Context) {
 	ctx, cancel := context.WithTimeout(ctx, 5*time.Second)
 	defer cancel()
+	if err := s.service.Idle(ctx); errors.Is(err, context.DeadlineExceeded) {
+		s.log.Warn("not all that was read is decided; the next start decides it", "err", err)
+	}
 	if err := s.ledger.WaitFor(ctx, s.journal.Last()); errors.Is(err, context.DeadlineExceeded) {
 		s.log.Warn("ledger is behind the journal; it goes on at the next start", "err", err)
 	}

@@ -37,6 +37,7 @@ func (s *Service) decide(ctx context.Context, working *rules.State, backlog []ev
 			if err := d.run(ctx, facts, false); err != nil {
 				return err
 			}
+			s.pending.Add(-1)
 		case <-ctx.Done():
 			return context.Cause(ctx)
 		}
@@ -57,6 +58,7 @@ func (d *decider) run(ctx context.Context, facts []events.Entry, backlog bool) e
 		b := batch{decisions: d.answer(facts[:n], backlog), backlog: backlog && n == len(facts)}
 		facts = facts[n:]
 		if len(b.decisions) > 0 || b.backlog {
+			d.s.pending.Add(1)
 			select {
 			case d.s.decided <- b:
 			case <-ctx.Done():
@@ -168,6 +170,7 @@ func (s *Service) store(ctx context.Context) error {
 			if err := s.storeBatch(ctx, b); err != nil {
 				return err
 			}
+			s.pending.Add(-1)
 		case <-ctx.Done():
 			return context.Cause(ctx)
 		}

@@ -29,6 +29,7 @@ import (
 	"fmt"
 	"log/slog"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -78,6 +79,7 @@ type Service struct {
 	early    subscribers
 	ready    readiness
 	inFlight inFlight
+	pending  atomic.Int64 // runs of facts to be decided, and of decisions to be stored
 	folded   foldCount
 
 	facts    chan []events.Entry // to the decider, in journal order
@@ -158,6 +160,26 @@ func ignoreEnd(ctx context.Context, err error) error {
 // Ready returns a channel that is closed once every fact that was in the
 // journal at the start is decided and the decisions show in View.
 func (s *Service) Ready() <-chan struct{} { return s.ready.ch }
+
+// Idle waits until all that is in the journal is decided and on disk: nothing
+// more will be written by itself. It is for an orderly stop, once nobody
+// writes facts any more.
+func (s *Service) Idle(ctx context.Context) error {
+	tick := time.NewTicker(2 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		if s.ready.position() >= s.cfg.Journal.Last() && s.pending.Load() == 0 && s.ready.position() >= s.cfg.Journal.Last() {
+			return nil
+		}
+		select {
+		case <-tick.C:
+		case <-s.stopped:
+			return ErrStopped
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		}
+	}
+}
 
 // View calls fn with the visible state: all decisions that are on disk. fn
 // must not change the state nor keep it, and should be quick: decisions wait.
@@ -244,6 +266,9 @@ func (s *Service) followed(ctx context.Context, es []events.Entry) error {
 		}
 	}
 	s.noteDeadline()
+	if len(facts) > 0 {
+		s.pending.Add(1)
+	}
 	s.ready.passed(es[len(es)-1].Seq)
 	if len(facts) == 0 {
 		return nil

@@ -246,6 +246,13 @@ func (r *readiness) passed(seq uint64) {
 	r.check()
 }
 
+// position is the last sequence that is visible.
+func (r *readiness) position() uint64 {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.pos
+}
+
 func (r *readiness) check() {
 	if r.set && r.pos >= r.want && !r.done {
 		r.done = true
