@@ -6,6 +6,11 @@ import (
 	"witnessmark/events"
 )
 
+// backMost is the greatest chance, with all pulls seen, that a pull made
+// nothing tight, at which it may still fill a hole: odds of two to one. Our
+// choice, as match.Params.Odds.
+const backMost = 2.0 / 3
+
 // takeBack counts pulls of a joint's final pass that were set aside, where that
 // makes the pass complete and the evidence, all pulls taken together, is not
 // such that a fastener should be said to be missed: the number of pulls agrees
@@ -49,6 +54,9 @@ func (t *tx) takeBack(i int) bool {
 		return 0
 	})
 	list = list[:len(open)]
+	if idle[list[len(list)-1]] > backMost {
+		return false // with all pulls seen it made nothing tight, rather than not
+	}
 	slices.Sort(list)
 	for n, k := range list {
 		at := j.fastenerSlot(i, pass, open[n])

@@ -108,6 +108,6 @@ func Default() *Params {
 		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.6, SnugRepeat: 0.02, BreakFresh: 0.01, BreakRepeat: 0.6,
 		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.38, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, TurnShare: 0.4,
 		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02, PeakLow: 0.0005,
-		Keep: 48, Prune: 1e-7, Odds: 6, OddsTorque: 0.2, OddsUntaught: 3, AskP: 0.1, AskMin: 0.03,
+		Keep: 48, Prune: 1e-7, Odds: 2, OddsTorque: 0.2, OddsUntaught: 2, AskP: 0.1, AskMin: 0.03,
 	}
 }
