@@ -275,13 +275,18 @@ func (t *tx) inTheMiddle(w *slot) bool {
 // which the next one is hardly at another joint. Our choice.
 const soonShare = 0.85
 
+// paceLeast is the least usual time between pulls that says anything of where
+// they were, μs: quicker ones came together from a tool that had kept them, or
+// from a machine.
+const paceLeast = 350_000
+
 // soonAfter reports whether a pull came after the one before it in this pass
 // sooner than its pulls follow one another: nobody is at another joint so
 // soon. It takes three pulls to know the pace, and where two pulls come
-// together nothing is known of the time.
+// together, or a tool's readings come late, nothing is known of the time.
 func (t *tx) soonAfter(w *slot, r *reading) bool {
 	pulls := t.job.Steps[w.step].Weigh[w.pass].pulls()
-	if len(pulls) < 3 {
+	if len(pulls) < 3 || r.taken == 0 && t.s.index.tools[r.tool].Reports.Late {
 		return false
 	}
 	at := r.at
@@ -289,7 +294,8 @@ func (t *tx) soonAfter(w *slot, r *reading) bool {
 		at = r.taken
 	}
 	wait := float64(at - pulls[len(pulls)-1].Pull.AtUs)
-	return wait > 0 && wait <= soonShare*usualWait(pulls)
+	usual := usualWait(pulls)
+	return wait > 0 && usual >= paceLeast && wait <= soonShare*usual
 }
 
 // mostSwings is how many unfinished pulls in a row are nothing strange. Our
