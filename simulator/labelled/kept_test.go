@@ -3,7 +3,6 @@ package labelled
 import (
 	"bytes"
 	"flag"
-	"fmt"
 	"io"
 	"os"
 	"path/filepath"
@@ -73,22 +72,10 @@ func TestKeptStreams(t *testing.T) {
 	}
 }
 
-// shape describes a shop in a line, to choose small ones by.
-func shape(s *Shop) string {
-	out := ""
-	for _, st := range s.steps {
-		out += fmt.Sprintf(" n=%d passes=%d class=%s turn=%.0f gasket=%.2f", st.n, len(st.passes), st.class, st.joint.turn, st.joint.gasket)
-	}
-	return fmt.Sprintf("rate=%g counter=%q%s", s.tool.rate, s.tool.counter, out)
-}
-
 func TestShapesAreVaried(t *testing.T) {
 	hard, soft, gasketed, classes, passes := 0, 0, 0, map[string]int{}, map[int]int{}
 	for seed := range uint64(200) {
 		s := NewShop(seed, Trace)
-		if testing.Verbose() {
-			t.Log(seed, shape(s))
-		}
 		for _, st := range s.steps {
 			if st.n < 4 || st.n > 24 {
 				t.Errorf("seed %d: %d fasteners", seed, st.n)
