@@ -134,13 +134,8 @@ func (s *Sealer) beyond(seals []events.SealMade) ([]events.SealMade, error) {
 			return nil, err
 		}
 	}
-	if err := os.Remove(filepath.Join(s.cfg.Dir, checkpointsFile)); err != nil {
-		return nil, fmt.Errorf("put seals of a lost end aside: %w", err)
-	}
-	for _, m := range seals[:n] {
-		if err := keep(s.cfg.Dir, checkpointsFile, m); err != nil {
-			return nil, err
-		}
+	if err := replace(s.cfg.Dir, seals[:n]); err != nil {
+		return nil, err
 	}
 	s.cfg.Log.Warn("the journal has lost its end; the seals over it are put aside", "file", lostFile, "sealed_to", lost.Size, "journal", last)
 	return seals[:n], nil
@@ -309,6 +304,27 @@ func (s *Sealer) Close() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.log.Close()
+}
+
+// replace writes the file of checkpoints anew: after a power cut it is there in
+// its old or its new form.
+func replace(dir string, seals []events.SealMade) error {
+	next := checkpointsFile + ".new"
+	if err := os.Remove(filepath.Join(dir, next)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("put seals of a lost end aside: %w", err)
+	}
+	if err := writeSynced(filepath.Join(dir, next), nil, 0o644); err != nil {
+		return fmt.Errorf("put seals of a lost end aside: %w", err)
+	}
+	for _, m := range seals {
+		if err := keep(dir, next, m); err != nil {
+			return err
+		}
+	}
+	if err := os.Rename(filepath.Join(dir, next), filepath.Join(dir, checkpointsFile)); err != nil {
+		return fmt.Errorf("put seals of a lost end aside: %w", err)
+	}
+	return nil
 }
 
 // keep appends a seal to a file of checkpoints on disk.
