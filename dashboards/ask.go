@@ -308,7 +308,7 @@ func undecided(v viewer, job *rules.Job, step, f int) bool {
 func leads(v viewer, current string) []choice {
 	var out []choice
 	for _, q := range v.people(current) {
-		if q.Role == string(events.RoleLead) {
+		if events.Role(q.Role).Leads() {
 			out = append(out, choice{q.ID, q.Name, q.Role, q.Current})
 		}
 	}

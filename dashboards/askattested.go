@@ -130,8 +130,8 @@ func askHold(_ *Pages, _ *http.Request, v viewer, job *rules.Job, a *askView) er
 	a.Lead = "The work was done by " + h.By + ". " + sentence(h.Who+" who did none of it looks at it and releases it")
 	a.ByTitle = "Who releases it"
 	for _, q := range v.st.Shop.People {
-		lead := q.Role == events.RoleLead
-		if job.WorkedOn(i, q.ID) || !lead && (job.Steps[i].Hold.Hold == events.ByLead || q.Role != events.RoleTechnician) {
+		lead := q.Role.Leads()
+		if job.WorkedOn(i, q.ID) || !lead && (job.Steps[i].Hold.Hold == events.ByLead || !q.Role.Works()) {
 			continue
 		}
 		a.By = append(a.By, choice{q.ID, q.Name, string(q.Role), false})

@@ -83,7 +83,7 @@ func (v viewer) loose(job *rules.Job) []looseView {
 			}
 		}
 		for _, q := range v.st.Shop.People {
-			if l.Word && e.Who != events.ByAnyone && q.ID != e.By && (q.Role == events.RoleLead || e.Who == events.BySecond && q.Role == events.RoleTechnician) {
+			if l.Word && e.Who != events.ByAnyone && q.ID != e.By && (q.Role.Leads() || e.Who == events.BySecond && q.Role.Works()) {
 				l.By = append(l.By, choice{q.ID, q.Name, string(q.Role), false})
 			}
 		}

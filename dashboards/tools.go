@@ -510,7 +510,7 @@ func (v viewer) peerWords(tool string) []string {
 func (v viewer) carers(current string) []choice {
 	var out []choice
 	for _, q := range v.people(current) {
-		if q.Role == string(events.RoleLead) || q.Role == string(events.RoleMetrology) {
+		if events.Role(q.Role).Cares() {
 			out = append(out, choice{q.ID, q.Name, q.Role, q.Current})
 		}
 	}

@@ -130,7 +130,7 @@ func unread(err error) string {
 	return fmt.Sprintf("The value %q cannot be read: %s. %s", p.Text, p.Why, sentence(p.Want))
 }
 
-func mayRead(r events.Role) bool { return r == events.RoleTechnician || r == events.RoleLead }
+func mayRead(r events.Role) bool { return r.Works() }
 
 // mayType refuses a typed value that cannot be for the step it was typed for:
 // a value is a fact, so the rules would keep it and ask what it was.

@@ -143,6 +143,8 @@ var dataForms = map[string][]func([]byte) (Data, error){
 	"time.reached":          {as[TimeReached]()},
 	"seal.made":             {as[SealMade]()},
 	"notice.tried":          {as[NoticeTried]()},
+	"access.refused":        {as[AccessRefused]()},
+	"access.changed":        {as[AccessChanged]()},
 	"loose_end_open.asked":  {as[LooseEndOpenAsked]()},
 	"loose_end_close.asked": {as[LooseEndCloseAsked]()},
 	"item_answer.asked":     {as[ItemAnswerAsked]()},

@@ -25,11 +25,14 @@ type Bench struct {
 // Role is what a person may decide.
 type Role string
 
-// The roles. A lead may do all that a technician may.
+// The roles. A lead may do all that a technician may, an owner all that a lead
+// and metrology may; an auditor only looks.
 const (
 	RoleTechnician Role = "technician"
 	RoleLead       Role = "lead"
 	RoleMetrology  Role = "metrology"
+	RoleOwner      Role = "owner"
+	RoleAuditor    Role = "auditor"
 )
 
 // Person is somebody who works in the shop.

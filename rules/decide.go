@@ -166,7 +166,7 @@ func (t *tx) known(r *request) bool {
 // works reports whether a person may do a technician's work.
 func (s *State) works(person string) bool {
 	p, ok := s.index.people[person]
-	return ok && (p.Role == events.RoleTechnician || p.Role == events.RoleLead)
+	return ok && p.Role.Works()
 }
 
 // mayWork refuses persons who are neither technician nor lead.
@@ -180,7 +180,7 @@ func (t *tx) mayWork(r *request) bool {
 
 // mayDecide refuses persons who are not lead.
 func (t *tx) mayDecide(r *request, what string) bool {
-	if t.s.index.people[r.By].Role == events.RoleLead {
+	if t.s.index.people[r.By].Role.Leads() {
 		return true
 	}
 	t.refuse(r, "no_right", fmt.Sprintf("only a lead may %s; %s is none", what, t.s.personName(r.By)), "Call a lead.")

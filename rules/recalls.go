@@ -102,8 +102,7 @@ func plural(n int, one, many string) string {
 
 // mayCare refuses persons who are neither metrology nor lead.
 func (t *tx) mayCare(r *request, what string) bool {
-	switch t.s.index.people[r.By].Role {
-	case events.RoleMetrology, events.RoleLead:
+	if t.s.index.people[r.By].Role.Cares() {
 		return true
 	}
 	t.refuse(r, "no_right", fmt.Sprintf("only metrology or a lead may %s; %s is neither", what, t.s.personName(r.By)), "Ask metrology or a lead to do it.")

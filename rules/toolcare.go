@@ -80,7 +80,7 @@ func (t *tx) moveAsked(r *request, d events.ToolMoveAsked) {
 }
 
 func (t *tx) isLead(person string) bool {
-	return t.s.index.people[person].Role == events.RoleLead
+	return t.s.index.people[person].Role.Leads()
 }
 
 func (t *tx) adjustAsked(r *request, d events.ToolAdjustAsked) {

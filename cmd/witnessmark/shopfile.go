@@ -8,7 +8,6 @@ import (
 	"io"
 	"os"
 	"regexp"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -102,8 +101,8 @@ func parseShop(name string, text []byte) (events.Shop, error) {
 	}
 	for _, p := range f.People {
 		checkID("person", p.ID)
-		if !slices.Contains([]events.Role{events.RoleTechnician, events.RoleLead, events.RoleMetrology}, p.Role) {
-			bad("person %q has role %q: want technician, lead or metrology", p.ID, p.Role)
+		if !p.Role.Known() {
+			bad("person %q has role %q: want technician, lead, metrology, owner or auditor", p.ID, p.Role)
 		}
 	}
 	checkBadges(f.People, bad)

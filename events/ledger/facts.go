@@ -32,6 +32,10 @@ func (b *batch) entry(e *events.Entry) error {
 		return b.samples(e.Seq, &d)
 	case events.NoticeTried:
 		return b.put(putNotice, int64(e.Seq), d.Alert, d.Route, d.Way, d.Result, int64(d.Try), d.Detail, us(d.AtUs))
+	case events.AccessRefused:
+		return b.put(putAccessRefused, int64(e.Seq), d.Why, d.What, d.Person, string(d.Role), d.Device, d.From, int64(d.Times), us(d.SinceUs), us(d.AtUs))
+	case events.AccessChanged:
+		return b.put(putAccessChanged, int64(e.Seq), d.What, d.Person, d.Device, d.Bench, d.By, d.From, us(d.AtUs))
 	case events.SealMade:
 		return b.put(putSeal, int64(e.Seq), int64(d.Size), d.Root, d.Note, d.Key, d.Why, d.Job, us(d.AtUs))
 	case events.TimeReached:

@@ -840,3 +840,27 @@ CREATE TABLE notices ( -- tries to carry an alert out of the house
   at_us INTEGER NOT NULL
 ) STRICT;
 CREATE INDEX notices_by_alert ON notices (alert);
+
+CREATE TABLE access_refusals ( -- who was not let do what; like ones folded
+  seq INTEGER PRIMARY KEY,
+  why TEXT NOT NULL,
+  what TEXT NOT NULL,         -- route or written name of the request; '' where several were folded
+  person TEXT NOT NULL,
+  role TEXT NOT NULL,
+  device TEXT NOT NULL,
+  origin TEXT NOT NULL,       -- network address; '' where several were folded
+  times INTEGER NOT NULL,
+  since_us INTEGER NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE access_changes ( -- what changed who can get in
+  seq INTEGER PRIMARY KEY,
+  what TEXT NOT NULL,         -- owner_made, secret_set, secret_removed, device_enrolled, device_removed
+  person TEXT NOT NULL,
+  device TEXT NOT NULL,
+  bench TEXT NOT NULL,
+  by TEXT NOT NULL,
+  origin TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;

@@ -83,6 +83,8 @@ const (
 	putRulesVersion
 	putSeal
 	putNotice
+	putAccessRefused
+	putAccessChanged
 	settleUnplaced
 	settleAside
 	settleQuestion
@@ -174,12 +176,14 @@ var statements = [numStatements]string{
 	putPhoto:         insertInto("photos", 12),
 	undoPart: `UPDATE parts SET undone_id = ?, undone_by = ?, undone_reason = ?, undone_at_us = ?
 		WHERE job = ? AND step = ? AND part = ? AND undone_id = 0`,
-	putMeasurement:  insertInto("measurements", 20),
-	putMeasureEvent: insertInto("measure_events", 7),
-	putHole:         insertInto("holes", 2),
-	putRulesVersion: insertInto("rules_versions", 2),
-	putSeal:         insertInto("seals", 8),
-	putNotice:       insertInto("notices", 8),
+	putMeasurement:   insertInto("measurements", 20),
+	putMeasureEvent:  insertInto("measure_events", 7),
+	putHole:          insertInto("holes", 2),
+	putRulesVersion:  insertInto("rules_versions", 2),
+	putSeal:          insertInto("seals", 8),
+	putNotice:        insertInto("notices", 8),
+	putAccessRefused: insertInto("access_refusals", 10),
+	putAccessChanged: insertInto("access_changes", 8),
 
 	putRecall:      insertInto("recalls", 16),
 	putRecallLine:  insertInto("recall_lines", 35) + " ON CONFLICT (recall, line) DO NOTHING",
