@@ -194,3 +194,35 @@ func TestOtherPagesInBrowser(t *testing.T) {
 		}
 	}
 }
+
+// TestNewsDuringFetch: what the stream brings while the page's live part is
+// on its way, older by then, is still there once that part has been placed.
+func TestNewsDuringFetch(t *testing.T) {
+	r := newRig(t)
+	r.open()
+	b := atBench(t, r)
+	eval[int](t, b.ctx, `(() => {
+		const fetched = window.fetch;
+		window.gate = new Promise((open) => { window.open_gate = open; });
+		window.fetch = async (...a) => {
+			const text = await (await fetched(...a)).text();
+			window.held = true;
+			await window.gate;
+			return new Response(text);
+		};
+		new MutationObserver(() => { window.placed = true; }).observe(document.getElementById("live"), { childList: true });
+		return 0;
+	})()`)
+	r.pull("24.8")
+	b.see("the first figure drawn, its page fetched and held", `window.held && document.querySelector("#last .value").textContent.includes("24.8")`)
+	r.pull("25.3")
+	b.see("the second figure", `document.querySelector("#last .value").textContent.includes("25.3")`)
+	b.see("the second one's stripe", bolt("4", "part"))
+	eval[int](t, b.ctx, `(window.open_gate(), 0)`)
+	b.see("the page placed", `window.placed`)
+	for _, want := range []string{bolt("1", "part"), bolt("4", "part"), `document.querySelector("#last .value").textContent.includes("25.3")`} {
+		if !eval[bool](t, b.ctx, want) {
+			t.Errorf("after the fetched page was placed, this is no longer true: %s", want)
+		}
+	}
+}

@@ -108,7 +108,11 @@
   const letGo = () => new Promise((f) => { waiting.push(f); setTimeout(free, 2000); });
 
   // ---- the live part, fetched anew ----------------------------------------
-  let fetching = false, again = false;
+  // What the stream brings while the live part is fetched may be later than
+  // the fetched text: it is drawn at once, kept, and drawn again on top.
+  let fetching = false, again = false, since = [];
+  const take = (draw, news) => { if (fetching) since.push(() => draw(news)); draw(news); };
+
   async function refresh() {
     if (!live) return;
     if (fetching) { again = true; return; }
@@ -116,6 +120,7 @@
     try {
       do {
         again = false;
+        since = [];
         const u = new URL(location.href);
         u.searchParams.set("fragment", "1");
         const r = await fetch(u, { headers: { "X-Fragment": "1" }, cache: "no-store" });
@@ -140,7 +145,8 @@
     if (scan && $("scan-field")) $("scan-field").value = scan;
     lamp(lampState);
     const s = $("state");
-    if (s) cause = Math.max(cause, Number(s.dataset.cause || 0));
+    if (s) cause = Number(s.dataset.cause || 0);
+    since.forEach((draw) => draw());
     if (key) { const e = live.querySelector(key); if (e) e.focus({ preventScroll: true }); }
     hear();
     showStep();
@@ -177,10 +183,10 @@
     if (bench) q.set("bench", bench);
     source = new EventSource("/live?" + q);
     source.addEventListener("open", () => lamp("on"));
-    source.addEventListener("patch", (e) => apply(JSON.parse(e.data)));
+    source.addEventListener("patch", (e) => take(apply, JSON.parse(e.data)));
     // The figure comes as soon as the reading is on disk, the marks with the
     // decision, a moment later.
-    source.addEventListener("reading", (e) => { if (!other()) drawReading(JSON.parse(e.data)); });
+    source.addEventListener("reading", (e) => { if (!other()) take(drawReading, JSON.parse(e.data)); });
     source.addEventListener("reset", () => refresh());
     source.addEventListener("error", () => {
       lamp("off");
