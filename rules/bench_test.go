@@ -34,6 +34,19 @@ func (r *runner) tell(d events.Data) []events.Outcome {
 	return out
 }
 
+// demoDrawers are the drawers that the demo procedures name.
+func demoDrawers() []events.ShimDrawer {
+	var out []events.ShimDrawer
+	for _, id := range []string{"pinion-45", "input-36"} {
+		d := events.ShimDrawer{ID: id, Name: id}
+		for _, mm := range []float64{0.05, 0.1, 0.2, 0.5, 0.6, 0.7, 0.8} {
+			d.Pieces = append(d.Pieces, events.ShimPiece{Thickness: quantity.Millimetres(mm).Value(), Count: 20})
+		}
+		out = append(out, d)
+	}
+	return out
+}
+
 func newRunner(tb testing.TB) *runner {
 	r := &runner{s: New(), at: testStart}
 	shop := testShop()
@@ -41,6 +54,7 @@ func newRunner(tb testing.TB) *runner {
 	wide.ID, wide.Serial, wide.Least, wide.Most, wide.URel = "wide", "wide", nm(1), nm(400), 0.005
 	wide.Interval.Cycles = -1 // it makes more cycles than any wrench
 	shop.Tools = append(shop.Tools, wide)
+	shop.Shims = demoDrawers()
 	r.tell(events.ShopDescribed{Shop: shop, Hash: "1"})
 	for _, f := range demo.Files() {
 		r.tell(events.ProcedureOffered{Ask: events.Ask{By: "maren"}, Text: f.Text, Hash: hash(f.Text)})
@@ -68,6 +82,9 @@ func (r *runner) next(job string) events.Data {
 	if d := attestNext(j, cur); d != nil {
 		return d
 	}
+	if sh := j.Steps[cur].Shim; sh != nil && sh.Fitted == nil && sh.Proposed != nil && sh.Proposed.Fits {
+		return events.ShimFitAsked{Ask: events.Ask{By: "ines"}, Job: job, Step: j.Proc.Steps[cur].ID, Left: sh.Proposed.Left}
+	}
 	if p := &j.Proc.Steps[cur]; len(p.Kit) > 0 || p.Press != nil { // walked in scenarios of their own: here a lead passes them
 		return events.DecisionAsked{Ask: events.Ask{By: "maren"}, Job: job, Step: p.ID, Choice: events.ChoiceAccept, Reason: "walked elsewhere"}
 	}
@@ -79,7 +96,10 @@ func (r *runner) next(job string) events.Data {
 	if w.dim() == quantity.DimLength {
 		tool, mode = "d3", events.ModeSettled
 		if v.IsZero() {
-			v = w.usl.WithBase(w.usl.Base() / 2)
+			v = w.usl.WithBase((w.lsl.Base() + w.usl.Base()) / 2)
+		}
+		if sh := j.Steps[cur].Shim; sh != nil && sh.Fitted != nil {
+			v = sh.Fitted.Predicted
 		}
 	}
 	u := baseUnit(w.dim())

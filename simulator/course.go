@@ -31,6 +31,7 @@ type leg struct {
 const (
 	courseSet   = 150 * time.Millisecond  // the tip comes down
 	courseStill = 1200 * time.Millisecond // at a stop
+	courseLift  = 400 * time.Millisecond  // in the air, from place to place
 	courseMove  = 150 * time.Millisecond  // from stop to stop
 	courseTurn  = 2500 * time.Millisecond // once round
 	courseZero  = 900 * time.Millisecond  // before the turn
@@ -50,9 +51,19 @@ func BacklashCourse(plays []quantity.Length, cycles int) Course {
 	c := Course{}
 	for i, p := range plays {
 		c = c.rock(courseAt+0.4*float64(i), p, cycles)
-		c.legs = append(c.legs, leg{to: 0, over: courseSet, hold: courseStill})
+		c.legs = append(c.legs, leg{to: 0, over: courseSet, hold: courseLift})
 	}
 	return c
+}
+
+// DifferenceCourse sets the tip on one place and, lifted between, on another
+// that is so much farther in.
+func DifferenceCourse(d quantity.Length) Course {
+	return Course{legs: []leg{
+		{to: courseAt, over: courseSet, hold: courseStill, point: true},
+		{to: 0, over: courseSet, hold: courseLift},
+		{to: courseAt + d.Millimetres(), over: courseSet, hold: courseStill, point: true},
+	}}
 }
 
 func (c Course) rock(from float64, play quantity.Length, cycles int) Course {

@@ -65,6 +65,8 @@ type Step struct {
 	Value, Low, High quantity.Value
 	How              How    // of a measure step: how the part is moved; "": the tip is set once
 	Places, Cycles   int    // of How, where it has them
+	Least            bool   // of ByBacklash: the least of the places is the value, else their mean
+	Stack            Stack  // of a Shim step
 	Answer           string // of a Confirm step, or of a Kit or Press step that is confirmed too
 	// Before and After are what people attest ahead of the step's work and
 	// behind it.
@@ -81,6 +83,8 @@ const (
 	ByEndPlay  How = "end_play"
 	ByBacklash How = "backlash"
 	ByRunOut   How = "run_out"
+	// ByDifference sets the tip at two places.
+	ByDifference How = "difference"
 )
 
 // Pass is one round over the fasteners, or over some of them.
@@ -157,6 +161,11 @@ func (j Job) validate(tools map[string]Model) error {
 		if err := s.validate(tools); err != nil {
 			return fmt.Errorf("step %s: %w", s.ID, err)
 		}
+		if s.Kind == Shim {
+			if err := s.validateShim(j); err != nil {
+				return fmt.Errorf("step %s: %w", s.ID, err)
+			}
+		}
 	}
 	type place struct {
 		step string
@@ -189,7 +198,7 @@ func (s Step) validate(tools map[string]Model) error {
 		return fmt.Errorf("no tool %q in the plan", s.Tool)
 	}
 	switch s.Kind {
-	case Measure:
+	case Measure, Shim:
 		if model != PinnD3 {
 			return fmt.Errorf("tool %s cannot measure; name a %s", s.Tool, PinnD3)
 		}
@@ -203,7 +212,7 @@ func (s Step) validate(tools map[string]Model) error {
 		}
 		return s.validatePasses(model)
 	}
-	return fmt.Errorf("no kind %q; write torque, measure, confirm, kit or press", s.Kind)
+	return fmt.Errorf("no kind %q; write torque, measure, confirm, kit, press or shim", s.Kind)
 }
 
 func (s Step) validatePasses(model Model) error {
@@ -236,7 +245,7 @@ func (j Job) place(f Fault, tools map[string]Model) (pass int, err error) {
 	}
 	s := j.Steps[i]
 	switch {
-	case s.Kind == Confirm, s.Kind == Kit, s.Kind == Press, s.Kind == Measure && !slices.Contains([]FaultKind{GarbledFrame, NoisyLine, Unplugged}, f.Kind):
+	case s.Kind == Confirm, s.Kind == Kit, s.Kind == Press, s.Kind == Shim, s.Kind == Measure && !slices.Contains([]FaultKind{GarbledFrame, NoisyLine, Unplugged}, f.Kind):
 		return 0, fmt.Errorf("cannot happen in a %s step", s.Kind)
 	case s.Kind == Measure:
 		return 0, nil

@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"golang.org/x/sync/errgroup"
+
+	"witnessmark/events/quantity"
 )
 
 // ErrRefused is what a Desk returns, perhaps wrapped, when the rules do not
@@ -96,12 +98,13 @@ type performer struct {
 	passed    []Action // measurements and confirmations since the last catching up
 	linked    map[string]bool
 	unplugged map[string]bool
-	owed      []Sent // not waited for yet
-	asked     bool   // release was asked for
+	owed      []Sent                     // not waited for yet
+	asked     bool                       // release was asked for
+	stacks    map[string]quantity.Length // what shims are in, by step
 }
 
 func (j JobScript) run(ctx context.Context, stage Stage) (Outcome, error) {
-	p := &performer{Stage: stage, job: j.Job, out: Outcome{Job: j.Job.ID}, linked: map[string]bool{}, unplugged: map[string]bool{}}
+	p := &performer{Stage: stage, job: j.Job, out: Outcome{Job: j.Job.ID}, linked: map[string]bool{}, unplugged: map[string]bool{}, stacks: map[string]quantity.Length{}}
 	for _, a := range j.Actions {
 		if stage.Saw != nil {
 			stage.Saw(j.Job, a)
@@ -125,8 +128,17 @@ func (p *performer) do(ctx context.Context, a Action) error {
 		return p.Desk.Open(ctx, p.job)
 	case DoPull:
 		return p.read(ctx, a)
+	case DoShims:
+		return p.fit(ctx, a)
 	case DoMeasure:
 		p.passed = append(p.passed, a)
+		if a.Stack.Under != "" {
+			with, ok := p.withShims(a)
+			if !ok {
+				return p.granted(fmt.Errorf("%w: %w", ErrRefused, errNoShims))
+			}
+			a = with
+		}
 		return p.read(ctx, a)
 	case DoUnit, DoUnplug, DoPlug:
 		return p.handle(ctx, a)

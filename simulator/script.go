@@ -44,14 +44,18 @@ type Action struct {
 	Pull     Pull            // of DoPull
 	Length   quantity.Length // of DoMeasure
 	Course   *Course         // of DoMeasure: the part is moved; nil: the tip is set once
-	Wire     Wire            // of DoPull and DoMeasure
-	Answer   string          // of DoConfirm
-	Attest   Attested        // of DoAttest
-	Reason   string          // of DoDecide
-	Part     PartAnswer      // of DoPart
-	Hands    []Hand          // of DoPair
-	Pressing Pressing        // of DoPress
-	Fault    FaultKind       // the mistake it belongs to, "" for none
+	Stack    Stack           // of DoShims, and of the DoMeasure after it: Length is then the play without shims
+	Want     quantity.Length // of DoShims: the play that is wanted
+	How      How             // of a DoMeasure after DoShims, with Cycles
+	Cycles   int
+	Wire     Wire       // of DoPull and DoMeasure
+	Answer   string     // of DoConfirm
+	Attest   Attested   // of DoAttest
+	Reason   string     // of DoDecide
+	Part     PartAnswer // of DoPart
+	Hands    []Hand     // of DoPair
+	Pressing Pressing   // of DoPress
+	Fault    FaultKind  // the mistake it belongs to, "" for none
 }
 
 // Script is everything that happens in a plan.
@@ -145,6 +149,8 @@ func (b *builder) step(i int) {
 		b.kit(s)
 	case Press:
 		b.press(s)
+	case Shim:
+		b.shim(s)
 	}
 }
 
@@ -205,16 +211,31 @@ func (b *builder) course(s Step, truly quantity.Length) *Course {
 		c = EndPlayCourse(truly, max(s.Cycles, 1))
 	case ByBacklash:
 		plays := make([]quantity.Length, max(s.Places, 1))
-		for i := range plays { // it varies round the gear, and its mean is the truth
-			plays[i] = quantity.Millimetres(truly.Millimetres() + 0.006*math.Cos(2*math.Pi*float64(i)/float64(len(plays))))
+		for i := range plays { // it varies round the gear, and its mean or its least is the truth
+			plays[i] = quantity.Millimetres(truly.Millimetres() + 0.006*(math.Cos(2*math.Pi*float64(i)/float64(len(plays)))+least(s, len(plays))))
 		}
 		c = BacklashCourse(plays, max(s.Cycles, 1))
+	case ByDifference:
+		c = DifferenceCourse(truly)
 	case ByRunOut:
 		c = RunOutCourse(quantity.Millimetres(truly.Millimetres()/2), quantity.Length{}, quantity.Degrees(between(b.rng, 20, 160)))
 	default:
 		return nil
 	}
 	return &c
+}
+
+// least lifts plays round a gear so that the least of them is the truth, where
+// that is what is wanted.
+func least(s Step, places int) float64 {
+	if !s.Least || places < 2 {
+		return 0
+	}
+	low := 1.0
+	for i := range places {
+		low = min(low, math.Cos(2*math.Pi*float64(i)/float64(places)))
+	}
+	return -low
 }
 
 // truly chooses what a good part measures: the middle half between the

@@ -440,3 +440,40 @@ func TestWallClock(t *testing.T) {
 		}
 	}
 }
+
+// Where nothing proposes shims the technician takes the stack that gives a good
+// value, whichever way a stack acts; shims want a play that was measured before.
+func TestShims(t *testing.T) {
+	for _, widens := range []bool{false, true} {
+		p := plan()
+		p.Jobs[0].Steps = append(p.Jobs[0].Steps,
+			Step{ID: "shim", Kind: Shim, Tool: "d3", How: ByEndPlay, Stack: Stack{Under: "play", Widens: widens},
+				Low: quantity.Millimetres(0.05).Value(), High: quantity.Millimetres(0.09).Value()})
+		if widens {
+			p.Jobs[0].Steps[5].Low, p.Jobs[0].Steps[5].High = quantity.Millimetres(0.5).Value(), quantity.Millimetres(0.6).Value()
+		}
+		s := build(t, p)
+		tools := map[string]Tool{}
+		r := &recorder{rec: &Recording{Bytes: map[string][]byte{}, Writes: map[string][]Write{}}, now: p.Start}
+		for _, spec := range p.Tools {
+			d, err := NewDevice(spec, &tape{r: r, tool: spec.ID}, r, 7)
+			if err != nil {
+				t.Fatal(err)
+			}
+			tools[spec.ID] = &recorded{Tool: d, r: r}
+		}
+		out, err := s.Jobs[0].run(t.Context(), Stage{Tools: tools, Desk: &yes{}, Clock: r})
+		if err != nil {
+			t.Fatal(err)
+		}
+		of := p.Jobs[0].Steps[5]
+		if len(out.Shimmed) != 1 || !(of.Low.Base() <= out.Shimmed[0].Value.Base() && out.Shimmed[0].Value.Base() <= of.High.Base()) {
+			t.Errorf("with shims in the part measures %+v, want one value from %g to %g mm", out.Shimmed, of.Low.Base(), of.High.Base())
+		}
+	}
+	p := plan()
+	p.Jobs[0].Steps = append(p.Jobs[0].Steps, Step{ID: "shim", Kind: Shim, Tool: "d3", Stack: Stack{Under: "cover"}, High: quantity.Millimetres(0.1).Value()})
+	if _, err := Build(p); err == nil || !strings.Contains(err.Error(), `no measure step "cover"`) {
+		t.Errorf("shims after a torque step: %v", err)
+	}
+}

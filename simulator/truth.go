@@ -13,6 +13,7 @@ type Truth struct {
 	Fasteners []Tightened `json:"fasteners"` // in order of the procedure's steps
 	Measures  []Measured  `json:"measures,omitempty"`
 	Presses   []Pressed   `json:"presses,omitempty"`
+	Shims     []string    `json:"shims,omitempty"`  // steps in which shims go in and the play is measured again
 	Faults    []Fault     `json:"faults,omitempty"` // with the fastener that the seed chose
 	// Must are the kinds of alert that must be raised, May those that may be.
 	// Any other kind must not. A job without faults has neither.
@@ -48,6 +49,9 @@ type Outcome struct {
 	RefusedFirst bool     // release was refused when it was first asked for
 	Released     bool     // in the end
 	Refusals     []string // everything that was refused, for people, in order
+	// Shimmed is what the parts of Truth.Shims truly measure with the shims in
+	// that went in.
+	Shimmed []Measured
 }
 
 // Check compares what a run and the alerts raised in its job (their kinds, in

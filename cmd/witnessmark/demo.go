@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"regexp"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -25,6 +26,7 @@ type demoOptions struct {
 	seed       uint64
 	rounds     int
 	bias       map[string]float64 // deviation of a tool, as a share of its reading; for tests
+	plain      bool               // values at rest instead of guided measurements, which take their time; for tests
 }
 
 func newDemo() *cobra.Command {
@@ -106,6 +108,7 @@ type demonstration struct {
 	clock simulator.Clock
 	shop  events.Shop
 	procs map[string]*procedure.Procedure
+	texts []string // of the procedures, to be released
 	rig   *simulator.Rig
 	tools []simulator.ToolSpec
 	stack *stack
@@ -120,6 +123,9 @@ var demoBenches = []struct{ bench, procedure, technician, serial string }{
 
 const demoLead = "maren"
 
+// guidedKeys are the lines of a procedure that say how a value is measured.
+var guidedKeys = regexp.MustCompile(`(?m)^    (method|judge|positions|cycles|spread): .*\n`)
+
 func openDemo(ctx context.Context, cfg config, o demoOptions, clock simulator.Clock) (*demonstration, error) {
 	d := &demonstration{o: o, clock: clock, procs: map[string]*procedure.Procedure{}}
 	var err error
@@ -127,6 +133,10 @@ func openDemo(ctx context.Context, cfg config, o demoOptions, clock simulator.Cl
 		return nil, err
 	}
 	for _, f := range demo.Files() {
+		if o.plain {
+			f.Text = guidedKeys.ReplaceAllString(f.Text, "")
+		}
+		d.texts = append(d.texts, f.Text)
 		p, problems := procedure.Parse(f.Name, []byte(f.Text))
 		if err := problems.Err(); err != nil {
 			return nil, err
@@ -210,9 +220,9 @@ func (d *demonstration) greet(w io.Writer) {
 // side.
 func (d *demonstration) work(ctx context.Context, hints io.Writer) ([]jobResult, error) {
 	people := desk{d.stack.service}
-	for _, f := range demo.Files() {
-		if err := people.ask(ctx, offer(events.Ask{By: demoLead, AtUs: events.InstantOf(time.Now())}, []byte(f.Text))); err != nil {
-			return nil, fmt.Errorf("release procedure %s: %w", f.ID, err)
+	for _, text := range d.texts {
+		if err := people.ask(ctx, offer(events.Ask{By: demoLead, AtUs: events.InstantOf(time.Now())}, []byte(text))); err != nil {
+			return nil, fmt.Errorf("release procedure: %w", err)
 		}
 	}
 	w := newWatch()
@@ -282,6 +292,9 @@ func (d *demonstration) plan(round int) (simulator.Plan, error) {
 func (d *demonstration) round(ctx context.Context, round int, w *watch, hints io.Writer) ([]jobResult, error) {
 	plan, err := d.plan(round)
 	if err != nil {
+		return nil, err
+	}
+	if err := (desk{d.stack.service}).restock(ctx, d.shop); err != nil {
 		return nil, err
 	}
 	script, err := simulator.Build(plan)

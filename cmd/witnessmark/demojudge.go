@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"witnessmark/dashboards/record"
@@ -69,6 +70,7 @@ func judgeJob(ctx context.Context, l *ledger.Ledger, s simulator.JobScript, o si
 	}
 	r.Differences = append(s.Truth.Check(o, kinds), witnessDifferences(rec, s.Truth)...)
 	r.Differences = append(r.Differences, pressDifferences(rec, s.Truth)...)
+	r.Differences = append(r.Differences, shimDifferences(rec, s.Truth, o)...)
 	if r.Differences == nil {
 		r.Differences = []string{}
 	}
@@ -91,17 +93,17 @@ func witnessDifferences(rec *record.Record, truth simulator.Truth) []string {
 	if rec.Summary.Fasteners != len(truth.Fasteners) {
 		diff = append(diff, fmt.Sprintf("the record has %d fasteners, the unit %d", rec.Summary.Fasteners, len(truth.Fasteners)))
 	}
-	if rec.Summary.Measured != len(truth.Measures) {
-		diff = append(diff, fmt.Sprintf("%d values are measured, %d were taken", rec.Summary.Measured, len(truth.Measures)))
+	if taken := len(truth.Measures) + len(truth.Shims); rec.Summary.Measured != taken {
+		diff = append(diff, fmt.Sprintf("%d values are measured, %d were taken", rec.Summary.Measured, taken))
 	}
-	return append(diff, measureDifferences(rec, truth)...)
+	return append(diff, measureDifferences(rec, truth.Measures)...)
 }
 
 // measureDifferences says where a value that counts is farther from what the
 // part truly measures than its expanded uncertainty.
-func measureDifferences(rec *record.Record, truth simulator.Truth) []string {
+func measureDifferences(rec *record.Record, truly []simulator.Measured) []string {
 	var diff []string
-	for _, m := range truth.Measures {
+	for _, m := range truly {
 		for i := range rec.Steps {
 			s := &rec.Steps[i]
 			if s.ID != m.Step || s.Measure == nil {
@@ -112,6 +114,29 @@ func measureDifferences(rec *record.Record, truth simulator.Truth) []string {
 					diff = append(diff, fmt.Sprintf("step %s: %g mm measured with U %g mm, the part truly has %g mm", m.Step, v.Value.Base(), v.U.Base(), m.Value.Base()))
 				}
 			}
+		}
+	}
+	return diff
+}
+
+// shimDifferences says where the record's shims and what truly went in do not
+// agree: each shim step ends with a value that agrees with its prediction, and
+// that value is what the part truly measures with these shims in.
+func shimDifferences(rec *record.Record, truth simulator.Truth, o simulator.Outcome) []string {
+	diff := measureDifferences(rec, o.Shimmed)
+	if len(o.Shimmed) != len(truth.Shims) {
+		diff = append(diff, fmt.Sprintf("shims went in at %d steps of %d", len(o.Shimmed), len(truth.Shims)))
+	}
+	for _, id := range truth.Shims {
+		i := slices.IndexFunc(rec.Steps, func(s record.Step) bool { return s.ID == id })
+		var last record.ShimEvent
+		if i >= 0 && rec.Steps[i].Shims != nil {
+			for _, e := range rec.Steps[i].Shims.Events {
+				last = e
+			}
+		}
+		if last.Kind != "checked" || !last.Good {
+			diff = append(diff, fmt.Sprintf("step %s: shims went in and the play was measured again; the record ends with %q, agrees %t", id, last.Kind, last.Good))
 		}
 	}
 	return diff

@@ -110,7 +110,7 @@ func TestMissedBoltShowsBeforeRelease(t *testing.T) {
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
 	g := &gate{at: make(chan struct{}), pass: make(chan struct{})}
-	o := demoOptions{speed: 1, seed: 5, rounds: 1}
+	o := demoOptions{speed: 1, seed: 5, rounds: 1, plain: true}
 	cfg := defaultConfig()
 	cfg.Data, cfg.Listen, cfg.LogLevel = t.TempDir(), "127.0.0.1:0", "error"
 	d, err := openDemo(ctx, cfg, o, simulator.WallClock(0))
@@ -179,7 +179,7 @@ func TestDemoAgreesWithTheTruth(t *testing.T) {
 	ctx := t.Context()
 	cfg := defaultConfig()
 	cfg.Data, cfg.Listen, cfg.LogLevel = t.TempDir(), "127.0.0.1:0", "error"
-	d, err := openDemo(ctx, cfg, demoOptions{exit: true, speed: 1, seed: 11, rounds: len(demoFaults)}, simulator.WallClock(0))
+	d, err := openDemo(ctx, cfg, demoOptions{exit: true, speed: 1, seed: 11, rounds: len(demoFaults), plain: true}, simulator.WallClock(0))
 	if err != nil {
 		t.Fatal(err)
 	}

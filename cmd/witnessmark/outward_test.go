@@ -44,7 +44,7 @@ func TestAlertsLeaveTheHouseOnce(t *testing.T) {
 	}
 	cfg := defaultConfig()
 	cfg.Data, cfg.Listen, cfg.LogLevel, cfg.Alerts = t.TempDir(), "127.0.0.1:0", "error", filepath.Join(dir, "alerts.yaml")
-	d, err := openDemo(t.Context(), cfg, demoOptions{exit: true, speed: 1, seed: 5, rounds: 1}, simulator.WallClock(0))
+	d, err := openDemo(t.Context(), cfg, demoOptions{exit: true, speed: 1, seed: 5, rounds: 1, plain: true}, simulator.WallClock(0))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -74,7 +74,10 @@ func planStep(p *procedure.Procedure, s *procedure.Step, tools map[events.ToolKi
 			return simulator.Step{}, fmt.Errorf("the bench has no torque wrench")
 		}
 		return simulator.Step{ID: s.ID, Kind: simulator.Torque, Tool: tool.ID, Strict: s.Joint.Strict, Passes: planPasses(s.Joint, tool)}, nil
-	case procedure.Measure:
+	case procedure.Measure, procedure.Shim:
+		if s.Measure == nil {
+			break // a shim step that is attested by a word
+		}
 		indicators := tools[events.ToolDialIndicator]
 		if len(indicators) == 0 {
 			return simulator.Step{}, fmt.Errorf("the bench has no dial indicator")
@@ -84,8 +87,14 @@ func planStep(p *procedure.Procedure, s *procedure.Step, tools map[events.ToolKi
 			low = high.WithBase(0)
 		}
 		st := simulator.Step{ID: s.ID, Kind: simulator.Measure, Tool: indicators[0].ID, Low: low, High: high}
-		if g := s.Measure.Gauge; g != nil && (g.Method == gauge.EndPlay || g.Method == gauge.Backlash || g.Method == gauge.RunOut && g.Places == 0) {
-			st.How, st.Places, st.Cycles = simulator.How(g.Method), g.Places, g.Cycles
+		if g := s.Measure.Gauge; g != nil && (g.Method == gauge.EndPlay || g.Method == gauge.Backlash || g.Method == gauge.Difference || g.Method == gauge.RunOut && g.Places == 0) {
+			st.How, st.Places, st.Cycles, st.Least = simulator.How(g.Method), g.Places, g.Cycles, g.Judge == gauge.JudgeLeast
+		}
+		if x := s.Shim; x != nil {
+			if x.Sides != nil || x.Does == procedure.MorePreload {
+				return st, fmt.Errorf("the simulated technician fits one stack that changes a play")
+			}
+			st.Kind, st.Stack = simulator.Shim, simulator.Stack{Under: x.From, Widens: x.Does == procedure.MorePlay}
 		}
 		return st, nil
 	}
@@ -116,7 +125,7 @@ func planPasses(j *procedure.Joint, wrench events.Tool) []simulator.Pass {
 // statement ends by asking for one.
 func planAnswer(statement string) string {
 	if strings.HasSuffix(strings.TrimSpace(statement), ":") {
-		return "1.52"
+		return "2.1"
 	}
 	return "yes"
 }

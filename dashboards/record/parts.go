@@ -47,10 +47,13 @@ type Part struct {
 // Press is what a press step asked for and what its places got.
 type Press struct {
 	LSL     quantity.Value `json:"lsl,omitzero"`
-	USL     quantity.Value `json:"usl"` // the force limit
+	USL     quantity.Value `json:"usl"`  // the force limit
+	Unit    string         `json:"unit"` // code of the unit that the procedure states them in
 	Seat    bool           `json:"seat_wanted"`
 	Recheck string         `json:"recheck,omitempty"` // the question, or the step, that follows each pressing
 	Places  []Place        `json:"places"`
+
+	unit quantity.Unit
 }
 
 // Place is one place of a press step.
@@ -194,7 +197,7 @@ func (f *facts) kit(p *procedure.Step, i int) *Kit {
 
 func (f *facts) press(p *procedure.Step, i int, placed map[int]bool) *Press {
 	spec := p.Press
-	out := &Press{LSL: spec.LSL, USL: spec.USL, Seat: spec.Seat != nil}
+	out := &Press{LSL: spec.LSL, USL: spec.USL, Unit: spec.Unit.Code(), Seat: spec.Seat != nil, unit: spec.Unit}
 	if spec.Recheck != nil {
 		out.Recheck = spec.Recheck.Ask
 		if s, _ := f.proc.Step(spec.Recheck.Step); s != nil {
@@ -288,9 +291,9 @@ func (x Part) String() string {
 
 func (p *page) press(x *Press) {
 	if x.LSL.IsZero() {
-		p.line("  force limit %s", p.value(x.USL))
+		p.line("  force limit %s", quantity.Format(x.USL, x.unit, -1))
 	} else {
-		p.line("  force %s", p.span(x.LSL, x.USL))
+		p.line("  force %s", p.spanIn(x.LSL, x.USL, x.unit))
 	}
 	if x.Recheck != "" {
 		p.wrap("  re-check after each: ", x.Recheck)

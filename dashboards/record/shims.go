@@ -123,7 +123,7 @@ func (s *Shims) Words(e ShimEvent) string {
 	if !e.Good {
 		return "NOT AS PREDICTED: " + text
 	}
-	return "Agrees with the prediction: " + text
+	return "Checked: " + text
 }
 
 // shims writes how a stack was chosen.
@@ -136,7 +136,7 @@ func (p *page) shims(s *Shims) {
 	for _, e := range s.Events {
 		by := ""
 		if e.By != nil {
-			by = ", " + e.By.String()
+			by = " By " + e.By.String()
 		}
 		p.wrap("  "+clock(e.AtUs)+"  ", s.Words(e)+by)
 	}
