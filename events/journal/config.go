@@ -33,6 +33,12 @@ type Config struct {
 	// AcceptLoss opens a journal whose end is missing; see ErrTailLost. The
 	// loss stays in Holes for this run and is logged.
 	AcceptLoss bool
+	// Boxes lets bench boxes connect to the embedded server; nil: none may.
+	Boxes *Boxes
+	// Uplink makes this the journal of a bench box; nil: it is a shop's.
+	Uplink *Uplink
+	// Now is the wall clock that a bench box tells. Default time.Now.
+	Now func() time.Time
 	// Log takes what is healed (Warn) and what needs a person (Error).
 	// Default: none.
 	Log *slog.Logger
@@ -50,7 +56,32 @@ func (c Config) Validate() error {
 	case c.MaxBytes < 0 || c.AckTimeout < 0 || c.RingEvents < 0 || c.RingBytes < 0:
 		return fmt.Errorf("open journal of shop %q: a limit is below zero: leave it out for the default", c.Shop)
 	}
+	if c.URL != "" && (c.Boxes != nil || c.Uplink != nil) {
+		return fmt.Errorf("open journal of shop %q: bench boxes need the embedded server: leave out the URL, or the boxes", c.Shop)
+	}
+	if c.Boxes != nil && c.Uplink != nil {
+		return fmt.Errorf("open journal of shop %q: a bench box takes no bench boxes", c.Shop)
+	}
+	var err error
+	switch {
+	case c.Boxes != nil:
+		err = c.Boxes.validate()
+	case c.Uplink != nil:
+		err = c.Uplink.validate()
+	}
+	if err != nil {
+		return fmt.Errorf("open journal of shop %q: %w", c.Shop, err)
+	}
 	return nil
+}
+
+// stream names the stream of the journal.
+func (c Config) stream() string {
+	n := naming{c.Shop}
+	if c.Uplink != nil {
+		return n.boxStream(c.Uplink.Box)
+	}
+	return n.stream()
 }
 
 func (c Config) withDefaults() (Config, error) {
@@ -62,6 +93,9 @@ func (c Config) withDefaults() (Config, error) {
 	setDefault(&c.AckTimeout, 2*time.Second)
 	setDefault(&c.RingEvents, 65536)
 	setDefault(&c.RingBytes, 32<<20)
+	if c.Now == nil {
+		c.Now = time.Now
+	}
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
 	}

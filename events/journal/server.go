@@ -15,9 +15,10 @@ import (
 // storeDir is where the embedded server keeps its files, below Config.Dir.
 const storeDir = "jetstream"
 
-// startServer starts a NATS server in this process. It listens on no port:
-// only connections made inside the process reach it.
-func startServer(cfg Config) (*server.Server, error) {
+// startServer starts a NATS server in this process. It listens on no port for
+// clients: only connections made inside the process reach it, with the options
+// returned. Bench boxes come in by their own listener; see boxes.go.
+func startServer(cfg Config) (*server.Server, []nats.Option, error) {
 	opts := &server.Options{
 		ServerName: "witnessmark-" + cfg.Shop,
 		DontListen: true,
@@ -30,21 +31,38 @@ func startServer(cfg Config) (*server.Server, error) {
 		JetStreamMaxMemory: 64 << 20,
 		JetStreamMaxStore:  cfg.MaxBytes + 1<<30,
 	}
+	var own []nats.Option
+	switch {
+	case cfg.Boxes != nil:
+		key, err := cfg.Boxes.listenForBoxes(naming{cfg.Shop}, opts)
+		if err != nil {
+			return nil, nil, fmt.Errorf("let bench boxes connect: %w", err)
+		}
+		own = append(own, key)
+	case cfg.Uplink != nil:
+		cfg.Uplink.connectTo(opts)
+	}
 	srv, err := server.NewServer(opts)
 	if err != nil {
-		return nil, fmt.Errorf("make embedded server: %w", err)
+		return nil, nil, fmt.Errorf("make embedded server: %w", err)
 	}
 	srv.SetLoggerV2(serverLog{cfg.Log}, false, false, false)
 	srv.Start()
 	if !srv.ReadyForConnections(30*time.Second) || !srv.JetStreamEnabled() {
 		stopServer(srv)
-		return nil, fmt.Errorf("start embedded server on %q: it does not come up; see the log for why", opts.StoreDir)
+		return nil, nil, fmt.Errorf("start embedded server on %q: it does not come up; see the log for why", opts.StoreDir)
+	}
+	if cfg.Boxes != nil { // with accounts named, the server gives none JetStream by itself
+		if err := srv.GlobalAccount().EnableJetStream(nil, nil); err != nil {
+			stopServer(srv)
+			return nil, nil, fmt.Errorf("start embedded server on %q: %w", opts.StoreDir, err)
+		}
 	}
 	if c := srv.JetStreamConfig(); c == nil || !c.SyncAlways {
 		stopServer(srv)
-		return nil, fmt.Errorf("start embedded server: %w", ErrUnsafe)
+		return nil, nil, fmt.Errorf("start embedded server: %w", ErrUnsafe)
 	}
-	return srv, nil
+	return srv, own, nil
 }
 
 func stopServer(srv *server.Server) {
@@ -74,11 +92,12 @@ func (j *Journal) connect(ctx context.Context) (*session, error) {
 	opts := []nats.Option{nats.Name("witnessmark journal"), nats.NoCallbacksAfterClientClose()}
 	url := j.cfg.URL
 	if url == "" {
-		srv, err := startServer(j.cfg)
+		srv, own, err := startServer(j.cfg)
 		if err != nil {
 			return nil, err
 		}
 		s.srv = srv
+		opts = append(opts, own...)
 		// A new session is made after any fault, so this one never reconnects.
 		opts = append(opts, nats.InProcessServer(srv), nats.NoReconnect())
 	} else {
@@ -99,6 +118,12 @@ func (j *Journal) connect(ctx context.Context) (*session, error) {
 	if err := s.proveSync(ctx, url); err != nil {
 		s.close()
 		return nil, err
+	}
+	if j.cfg.Uplink != nil {
+		if err := s.tellTime(j.cfg.Uplink.Box, j.cfg.Now); err != nil {
+			s.close()
+			return nil, err
+		}
 	}
 	return s, nil
 }

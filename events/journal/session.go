@@ -47,7 +47,7 @@ func (s *session) close() {
 }
 
 func (s *session) jetStream(cfg Config) error {
-	s.name = naming{cfg.Shop}.stream()
+	s.name = cfg.stream()
 	for _, nc := range []*nats.Conn{s.nc, s.second} {
 		js, err := jetstream.New(nc, jetstream.WithDefaultTimeout(max(cfg.AckTimeout, 5*time.Second)))
 		if err != nil {
@@ -64,7 +64,7 @@ func (s *session) jetStream(cfg Config) error {
 // shortest it takes; see numbering.go for what is used in their place.
 func (j *Journal) streamConfig(id *identity) jetstream.StreamConfig {
 	return jetstream.StreamConfig{
-		Name:               j.names.stream(),
+		Name:               j.cfg.stream(),
 		Description:        "Witnessmark journal of shop " + j.cfg.Shop,
 		Subjects:           []string{j.names.all()},
 		Retention:          jetstream.LimitsPolicy,
@@ -242,6 +242,11 @@ func (j *Journal) recoverNumbers(ctx context.Context, s *session) error {
 	}
 	for source, n := range known {
 		j.numbers.stored(events.Event{Source: source, Number: n})
+	}
+	if u := j.cfg.Uplink; u != nil {
+		for source, n := range u.First {
+			j.numbers.stored(events.Event{Source: source, Number: n})
+		}
 	}
 	return nil
 }
