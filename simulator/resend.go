@@ -1,6 +1,7 @@
 package simulator
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -21,9 +22,10 @@ type resender struct {
 
 // resent is a reading that waits for its answer.
 type resent struct {
-	number string
-	frames [][]byte // what is sent first, second, …; the last for ever
-	deaf   int
+	counter uint64
+	number  string   // the counter as answers have it
+	frames  [][]byte // what is sent first, second, …; the last for ever
+	deaf    int
 }
 
 const (
@@ -76,13 +78,16 @@ func (t *resender) send(ctx context.Context) error {
 
 // deliver sends r until it is answered, or given up.
 func (t *resender) deliver(ctx context.Context, r resent) error {
-	for try := range tries {
+	for try := range cmp.Or(t.spec.Tries, tries) {
 		if err := t.write(ctx, r.frames[min(try, len(r.frames)-1)]); err != nil {
 			return err
 		}
 		timer := time.NewTimer(t.spec.Resend)
 		answered, err := t.await(ctx, timer.C, &r)
 		timer.Stop()
+		if answered && t.spec.Answered != nil {
+			t.spec.Answered(r.counter)
+		}
 		if answered || err != nil {
 			return err
 		}

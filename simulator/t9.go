@@ -43,7 +43,7 @@ func (t *t9) Pull(_ context.Context, p Pull, w Wire) (Sent, error) {
 	for first := 0; first < len(trace); first += t9Block {
 		whole = append(whole, t9Samples(n, first, trace[first:min(first+t9Block, len(trace))])...)
 	}
-	r := resent{number: strconv.FormatUint(n, 10), deaf: w.Deaf}
+	r := resent{counter: n, number: strconv.FormatUint(n, 10), deaf: w.Deaf}
 	for range w.Garble {
 		r.frames = append(r.frames, append(t.garble(good), whole[len(good):]...))
 	}

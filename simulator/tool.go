@@ -45,6 +45,12 @@ type ToolSpec struct {
 	// Resend is how long an S5 or a T9 waits for an answer; 0: 1.5 s and 2.5 s, as
 	// their notes say.
 	Resend time.Duration
+	// Tries is how often such a tool sends a reading before it gives it up; 0:
+	// 21, as their notes say.
+	Tries int
+	// Answered is told the number of each reading whose answer such a tool has
+	// heard, as soon as it has; it may be nil.
+	Answered func(counter uint64)
 }
 
 func (s ToolSpec) unit() quantity.Unit {
