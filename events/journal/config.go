@@ -3,8 +3,11 @@ package journal
 import (
 	"fmt"
 	"log/slog"
+	"path/filepath"
 	"regexp"
 	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
 )
 
 // Config says where a journal is and how far it may grow.
@@ -116,3 +119,11 @@ func (c Config) place() string {
 	}
 	return c.Dir
 }
+
+// streamDir is where an embedded server keeps the stream.
+func (c Config) streamDir() string {
+	return filepath.Join(c.Dir, storeDir, "jetstream", server.DEFAULT_GLOBAL_ACCOUNT, "streams", naming{c.Shop}.stream())
+}
+
+// blocksDir is where an embedded server keeps the stream's messages.
+func (c Config) blocksDir() string { return filepath.Join(c.streamDir(), "msgs") }

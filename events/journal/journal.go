@@ -112,6 +112,9 @@ func (j *Journal) start(ctx context.Context) error {
 	if j.ident, err = s.openStream(ctx, j, ident); err != nil {
 		return err
 	}
+	if err := j.keepNames(); err != nil {
+		return err
+	}
 	info, err := s.stream.Info(ctx)
 	if err != nil {
 		return fmt.Errorf("ask for the state of the stream: %w", err)
@@ -126,6 +129,15 @@ func (j *Journal) start(ctx context.Context) error {
 	}
 	j.tail = newTail(last).limit(j.cfg.RingEvents, j.cfg.RingBytes)
 	return j.recoverNumbers(ctx, s)
+}
+
+// keepNames syncs the directories of an embedded server's store.
+func (j *Journal) keepNames() error {
+	if j.cfg.URL != "" {
+		return nil
+	}
+	j.w.blocks.path = j.cfg.blocksDir()
+	return syncDirs(j.cfg.Dir)
 }
 
 // checkTail compares the last sequence with what is known to have been there.

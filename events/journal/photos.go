@@ -61,6 +61,11 @@ func (j *Journal) PutPhoto(ctx context.Context, data []byte) (hash string, err e
 	if _, err := store.PutBytes(ctx, hash, data); err != nil {
 		return hash, fmt.Errorf("keep photo: %w", err)
 	}
+	if j.cfg.URL == "" {
+		if err := syncDirs(j.cfg.Dir); err != nil {
+			return hash, fmt.Errorf("keep photo: %w", err)
+		}
+	}
 	if _, err := readPhoto(ctx, store, hash); err != nil {
 		return hash, fmt.Errorf("read photo back: %w", err)
 	}

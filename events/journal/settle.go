@@ -20,7 +20,8 @@ type writer struct {
 	again    time.Time // when to try again
 	wait     time.Duration
 	timer    *time.Timer
-	unproven []item // given up with ErrUnknown; they may still come
+	blocks   namesIn // of the block files
+	unproven []item  // given up with ErrUnknown; they may still come
 	faults   faults
 }
 
@@ -125,11 +126,19 @@ func (j *Journal) tryPublish(items []item, base uint64, pre *staged, meanwhile f
 		}
 	}
 	err = s.publish(ctx, j.names, items, base, pre, meanwhile)
+	if err == nil {
+		if err := j.w.blocks.sync(); err != nil {
+			return fmt.Errorf("%w: %v", errNames, err)
+		}
+	}
 	if err == nil && j.w.faults.after != nil {
 		return j.w.faults.after()
 	}
 	return err
 }
+
+// errNames means that what was stored may yet be lost with its file.
+var errNames = errors.New("the directory of the journal's blocks cannot be synced")
 
 // faults lets tests lose a publish (before) or its answer (after).
 type faults struct{ before, after func() error }
@@ -170,6 +179,9 @@ func (j *Journal) acceptStored(ctx context.Context, items []item, base uint64) (
 	}
 	if last < base {
 		return 0, &TailLostError{Last: last, Known: base}
+	}
+	if err := j.w.blocks.sync(); err != nil {
+		return 0, fmt.Errorf("%w: %v", errNames, err)
 	}
 	n := 0
 	for seq := base + 1; seq <= last; seq++ {

@@ -1,7 +1,9 @@
 package seal
 
 import (
+	"crypto/ed25519"
 	"crypto/rand"
+	"encoding/base64"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -50,8 +52,17 @@ func parseKey(secret, dir string) (Key, error) {
 		return Key{}, fmt.Errorf("open seal key: %s is no key: put it back from your copy", filepath.Join(dir, keyFile)) // never its content
 	}
 	pub, err := os.ReadFile(filepath.Join(dir, publicFile))
-	if err != nil {
-		return Key{}, fmt.Errorf("open seal key: %w; put key.pub back from your copy", err)
+	if errors.Is(err, fs.ErrNotExist) { // it was stopped between the two, or the file is lost; it follows from the secret
+		text, err := publicOf(secret, s.Name())
+		if err != nil {
+			return Key{}, err
+		}
+		if err := errors.Join(writeWhole(dir, publicFile, []byte(text+"\n"), 0o644), syncNames(dir)); err != nil {
+			return Key{}, fmt.Errorf("open seal key: %w", err)
+		}
+		pub = []byte(text)
+	} else if err != nil {
+		return Key{}, fmt.Errorf("open seal key: %w", err)
 	}
 	k := Key{s, strings.TrimSpace(string(pub))}
 	v, err := note.NewVerifier(k.Public)
@@ -73,9 +84,12 @@ func newKey(dir, shop string) (Key, error) {
 		name, text string
 		mode       fs.FileMode
 	}{{keyFile, secret, 0o600}, {publicFile, public, 0o644}} {
-		if err := writeSynced(filepath.Join(dir, f.name), []byte(f.text+"\n"), f.mode); err != nil {
+		if err := writeWhole(dir, f.name, []byte(f.text+"\n"), f.mode); err != nil {
 			return Key{}, fmt.Errorf("make seal key: %w", err)
 		}
+	}
+	if err := syncNames(dir); err != nil {
+		return Key{}, err
 	}
 	return parseKey(secret, dir)
 }
@@ -127,6 +141,29 @@ func Verifiers(keys []string) ([]note.Verifier, error) {
 		out = append(out, v)
 	}
 	return out, nil
+}
+
+// publicOf gives the verifier key of a signer key: PRIVATE+KEY+name+hash+data,
+// data being base64 of the algorithm, 1 for Ed25519, and the seed (package note).
+func publicOf(secret, name string) (string, error) {
+	parts := strings.SplitN(secret, "+", 5)
+	data, err := base64.StdEncoding.DecodeString(parts[len(parts)-1])
+	if err != nil || len(data) != 1+ed25519.SeedSize || data[0] != 1 {
+		return "", fmt.Errorf("open seal key: %s is no Ed25519 key: put it back from your copy", keyFile)
+	}
+	return note.NewEd25519VerifierKey(name, ed25519.NewKeyFromSeed(data[1:]).Public().(ed25519.PublicKey))
+}
+
+// writeWhole makes a file that is there whole or not at all.
+func writeWhole(dir, name string, b []byte, mode fs.FileMode) error {
+	next := filepath.Join(dir, name+".new")
+	if err := os.Remove(next); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	if err := writeSynced(next, b, mode); err != nil {
+		return err
+	}
+	return os.Rename(next, filepath.Join(dir, name))
 }
 
 func writeSynced(name string, b []byte, mode fs.FileMode) error {

@@ -324,7 +324,7 @@ func replace(dir string, seals []events.SealMade) error {
 	if err := os.Rename(filepath.Join(dir, next), filepath.Join(dir, checkpointsFile)); err != nil {
 		return fmt.Errorf("put seals of a lost end aside: %w", err)
 	}
-	return nil
+	return syncNames(dir)
 }
 
 // keep appends a seal to a file of checkpoints on disk.
@@ -333,6 +333,8 @@ func keep(dir, name string, made events.SealMade) error {
 	if err != nil {
 		return fmt.Errorf("keep seal: %w", err)
 	}
+	_, err = os.Stat(filepath.Join(dir, name))
+	fresh := errors.Is(err, fs.ErrNotExist)
 	f, err := os.OpenFile(filepath.Join(dir, name), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o644)
 	if err != nil {
 		return fmt.Errorf("keep seal: %w", err)
@@ -340,6 +342,23 @@ func keep(dir, name string, made events.SealMade) error {
 	_, err = f.Write(append(b, '\n'))
 	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
 		return fmt.Errorf("keep seal: %w", err)
+	}
+	if fresh {
+		return syncNames(dir)
+	}
+	return nil
+}
+
+// syncNames brings the names of new files in a directory to disk, and its own.
+func syncNames(dir string) error {
+	for _, name := range []string{dir, filepath.Dir(dir)} {
+		d, err := os.Open(name)
+		if err == nil {
+			err = errors.Join(d.Sync(), d.Close())
+		}
+		if err != nil {
+			return fmt.Errorf("sync directory of seals: %w", err)
+		}
 	}
 	return nil
 }
