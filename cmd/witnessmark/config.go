@@ -43,7 +43,10 @@ type config struct {
 	// openPort opens ports instead of the serial library; set by 'bench'.
 	openPort func(name string, line profile.Line) (ingest.Port, error)
 	now      func() time.Time // the wall clock; nil: time.Now; set by tests
-	file     string           // the configuration file that was read, "" if none
+	// snapshotEvery and sealEvery are for drills; 0: as the packages have it.
+	snapshotEvery int           // decisions between snapshots
+	sealEvery     time.Duration // between seals
+	file          string        // the configuration file that was read, "" if none
 }
 
 func defaultConfig() config {

@@ -53,7 +53,7 @@ Start here:
 	}
 	add("run", newDemo(), newServe(), newSimulate())
 	add("work", newJob(), newProcedure(), newShop(), newAudit(), newRecord(), newJudge(), newMetrology(), newTool(), newCalc(), newShims(), newParts())
-	add("care", newDoctor(), newRebuild(), newSeal(), newVerify(), newBench(), newVersion())
+	add("care", newDoctor(), newRebuild(), newSeal(), newVerify(), newBench(), newDrill(), newVersion())
 	root.AddCommand(newBenchServed())
 	wrapArgs(root)
 	return root

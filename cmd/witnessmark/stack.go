@@ -89,10 +89,10 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 			return nil, err
 		}
 	}
-	if s.sealer, err = seal.New(ctx, seal.Config{Journal: s.journal, Dir: cfg.sealsDir(), Shop: shop.ID, AcceptLoss: cfg.acceptLoss, Log: s.log, Now: cfg.now}); err != nil {
+	if s.sealer, err = seal.New(ctx, seal.Config{Journal: s.journal, Dir: cfg.sealsDir(), Shop: shop.ID, Every: cfg.sealEvery, AcceptLoss: cfg.acceptLoss, Log: s.log, Now: cfg.now}); err != nil {
 		return nil, err
 	}
-	if s.service, err = service.New(service.Config{Journal: s.journal, Snapshot: cfg.snapshotPath(), Log: s.log, Now: cfg.now}); err != nil {
+	if s.service, err = service.New(service.Config{Journal: s.journal, Snapshot: cfg.snapshotPath(), SnapshotEvery: cfg.snapshotEvery, Log: s.log, Now: cfg.now}); err != nil {
 		return nil, err
 	}
 	if s.capture, err = ingest.New(ingest.Config{Devices: shop.Devices, Profiles: profiles(cfg.Profiles), Journal: s.journal, Log: s.log, OpenPort: cfg.openPort, Now: cfg.now}); err != nil {
