@@ -32,6 +32,29 @@ func delayed(x, m, sd float64) float64 {
 	return math.Exp(sd*sd/(2*m*m)-x/m) * below(-z) / m
 }
 
+// student returns the density of Student's t with df degrees of freedom.
+func student(x, df float64) float64 {
+	a, _ := math.Lgamma((df + 1) / 2)
+	b, _ := math.Lgamma(df / 2)
+	return math.Exp(a-b) / math.Sqrt(df*math.Pi) * math.Pow(1+x*x/df, -(df+1)/2)
+}
+
+// halfNormal returns the density of the absolute value of a normal variable of
+// standard deviation s, plus a normal one of mean 0.
+func halfNormal(x, s, sd float64) float64 {
+	all := math.Hypot(s, sd)
+	return 2 * normal(x, 0, all) * below(x*s/(sd*all))
+}
+
+// weibull returns the density of a Weibull variable of a median and shape.
+func weibull(x, median, shape float64) float64 {
+	if x <= 0 {
+		return 0
+	}
+	u := math.Ln2 * math.Pow(x/median, shape)
+	return shape / x * u * math.Exp(-u)
+}
+
 // hermite5 are the five nodes and weights of the mean of a function of a
 // standard normal variable (Gauss-Hermite; computed from the roots of He5).
 var hermite5 = [5][2]float64{

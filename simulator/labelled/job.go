@@ -260,7 +260,7 @@ func (h *hand) aimed(st *step, v *visit, sd, shift float64) float64 {
 	ps := &st.passes[v.pass]
 	margin := 0.005 + (math.Abs(h.shop.tool.zero)+h.shop.tool.res)/ps.target
 	for {
-		x := h.mood.aim + shift + sd*h.rng.NormFloat64()
+		x := h.shop.w.stopped(h.rng, h.mood.aim+shift, sd)
 		if v.factor != 1 || math.Abs(x) < ps.limits-margin {
 			return ps.target * (1 + x) * v.factor
 		}

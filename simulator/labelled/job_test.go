@@ -19,8 +19,8 @@ func render(t *testing.T, s *Sample) string {
 }
 
 func TestSameSeedSameBytes(t *testing.T) {
-	for k, tier := range append(Tiers(), Tiers()...) {
-		w := Worlds()[k/3]
+	for k := range 3 * len(Worlds()) {
+		tier, w := Tiers()[k%3], Worlds()[k/3]
 		for seed := range uint64(5) {
 			a, err := NewShopIn(w, seed, tier).Job(3)
 			if err != nil {
@@ -45,7 +45,7 @@ func TestTruthOfFaults(t *testing.T) {
 	for _, f := range append(Faults(), "") {
 		made := 0
 		for seed := range uint64(60) {
-			shop := NewShopIn(Worlds()[seed%2], seed, Angle)
+			shop := NewShopIn(Worlds()[seed%uint64(len(Worlds()))], seed, Angle)
 			var s *Sample
 			var err error
 			if f == "" {

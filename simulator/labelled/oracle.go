@@ -197,7 +197,7 @@ func (g *segment) prepare(j joint) {
 	lim := st.passes[g.p].limits - 0.005 - (math.Abs(t.zero)+t.res)/st.passes[g.p].target
 	within := func(sd, shift float64) float64 {
 		m := g.mood.aim + shift
-		return below((lim-m)/sd) - below((-lim-m)/sd)
+		return w.stoppedBelow(lim, m, sd) - w.stoppedBelow(-lim, m, sd)
 	}
 	zf, zr := within(w.handSD, 0), within(w.repeatSD, w.repeatShift)
 	for i := range g.obs {
@@ -215,7 +215,7 @@ func (g *segment) prepare(j joint) {
 			}
 			g.done[i][s] = done
 			if inside {
-				g.final[i][s] = keep(normal(o.value, 1+g.mood.aim, w.handSD) / zf * g.turned(o, (1-done)*g.whole[i]) * g.broke(o, s))
+				g.final[i][s] = keep(w.stoppedDensity(o.value-1, g.mood.aim, w.handSD) / zf * g.turned(o, (1-done)*g.whole[i]) * g.broke(o, s))
 			}
 			if s < 2 && o.value > w.swingLeast-0.005 && o.value < w.swingMost+0.005 {
 				if part := swingPart(&st, g.p, o.value) - done; part >= 0.015 {
@@ -224,7 +224,7 @@ func (g *segment) prepare(j joint) {
 			}
 		}
 		if inside {
-			v := normal(o.value, 1+g.mood.aim+w.repeatShift, w.repeatSD) / zr
+			v := w.stoppedDensity(o.value-1, g.mood.aim+w.repeatShift, w.repeatSD) / zr
 			g.second[i] = keep(v * g.still(o) * g.brokeTight(o))
 			g.tight[i] = g.second[i]
 			if j.gasket > 0 {
@@ -293,7 +293,7 @@ func (g *segment) brokeTight(o *seen) float64 {
 	if g.tier != Trace {
 		return 1
 	}
-	return reached(o, (1+g.mood.aim)*(1+restart), math.Hypot(restartSD, g.w.handSD)) + tiny
+	return reached(o, (1+g.mood.aim+g.w.past)*(1+restart), math.Hypot(restartSD, math.Hypot(g.w.handSD, g.w.past))) + tiny
 }
 
 // reached is the density of the lesser of a normal variable and the peak: a

@@ -15,7 +15,7 @@ func TestRatioBelongsToTheGenerator(t *testing.T) {
 }
 
 func ratioBelongs(t *testing.T, w World) {
-	const n = 400
+	const n = 240
 	clean, masked := 0.0, 0.0
 	for seed := range uint64(n) {
 		shop := NewShopIn(w, seed, Torque)
@@ -44,7 +44,7 @@ func TestBestGrowsWithTheTier(t *testing.T) {
 }
 
 func bestGrows(t *testing.T, w World) {
-	const n = 150
+	const n = 120
 	var found, three [3]int
 	for i, tier := range Tiers() {
 		for seed := range uint64(n) {
