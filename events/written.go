@@ -15,8 +15,13 @@ type Written struct {
 }
 
 // JobOf returns the job that an outcome names, "" if none.
-func JobOf(o OutcomeData) string {
-	f := reflect.ValueOf(o).FieldByName("Job")
+func JobOf(o OutcomeData) string { return jobField(o) }
+
+// JobNamed returns the job that a request names, "" if none.
+func JobNamed(a Asker) string { return jobField(a) }
+
+func jobField(v any) string {
+	f := reflect.ValueOf(v).FieldByName("Job")
 	if !f.IsValid() || f.Kind() != reflect.String {
 		return ""
 	}

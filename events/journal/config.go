@@ -20,6 +20,15 @@ type Config struct {
 	// URL of a NATS server with JetStream, instead of an embedded one. It must
 	// sync always; see Stats.Sync for what could be proven.
 	URL string
+	// Shared says that other processes write to this journal too, each its own
+	// sources, and decisions in turn; see AppendAfter. It needs a URL.
+	Shared bool
+	// Writer names this process in what it writes to a shared journal. It may be
+	// empty.
+	Writer string
+	// Replicas is on how many nodes of a NATS cluster a new stream is kept: 1
+	// (the default), 3 or 5. It needs a URL; a stream that exists stays as it is.
+	Replicas int
 	// MaxBytes is the greatest size of the stream. Default 32 GiB. Once a
 	// stream exists it can grow with this, but does not shrink.
 	MaxBytes int64
@@ -56,6 +65,10 @@ func (c Config) Validate() error {
 		return fmt.Errorf("open journal: shop id %q: want lower-case letters, digits and '-'", c.Shop)
 	case c.Dir == "" && c.URL == "":
 		return fmt.Errorf("open journal of shop %q: no directory and no URL: give one of them", c.Shop)
+	case c.URL == "" && (c.Shared || c.Replicas > 1):
+		return fmt.Errorf("open journal of shop %q: only a journal at a NATS server can be shared or replicated: give its URL", c.Shop)
+	case c.Replicas != 0 && c.Replicas != 1 && c.Replicas != 3 && c.Replicas != 5:
+		return fmt.Errorf("open journal of shop %q: %d replicas: want 1, 3 or 5", c.Shop, c.Replicas)
 	case c.MaxBytes < 0 || c.AckTimeout < 0 || c.RingEvents < 0 || c.RingBytes < 0:
 		return fmt.Errorf("open journal of shop %q: a limit is below zero: leave it out for the default", c.Shop)
 	}
@@ -91,6 +104,7 @@ func (c Config) withDefaults() (Config, error) {
 	if err := c.Validate(); err != nil {
 		return c, err
 	}
+	setDefault(&c.Replicas, 1)
 	setDefault(&c.MaxBytes, 32<<30)
 	setDefault(&c.MinFree, 256<<20)
 	setDefault(&c.AckTimeout, 2*time.Second)

@@ -17,6 +17,9 @@ var (
 	// ErrSecondWriter means that something else writes to this stream. The
 	// journal writes no more until it is opened again.
 	ErrSecondWriter = errors.New("another writer has written to the journal")
+	// ErrOvertaken is an ErrNotStored: in a shared journal another process has
+	// written the next event of the source already.
+	ErrOvertaken = fmt.Errorf("%w: another process was first", ErrNotStored)
 	// ErrClosed is given after Close.
 	ErrClosed = errors.New("journal closed")
 )

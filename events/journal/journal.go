@@ -5,7 +5,9 @@
 // number that its source gave it (1, 2, 3 … without gaps), so appending one
 // again is harmless, and a missing one shows. There is one writer: each
 // publish carries the sequence that must precede it, so a second writer is
-// found at once and nothing is ever stored twice or out of order.
+// found at once and nothing is ever stored twice or out of order. A journal
+// at a NATS server may be opened as shared: then each source has its one
+// writer, and each publish carries the sequence of the source's event before.
 //
 // Read and Follow give entries in journal order. They count for themselves:
 // JetStream skips a damaged message without a word, so a missing sequence or
@@ -16,6 +18,8 @@
 //
 //	writer.go    one goroutine, group commit
 //	publish.go   one message, a few in flight, or an atomic batch
+//	shared.go    the same where several processes write to one journal
+//	feed.go      what all of them wrote, in order
 //	settle.go    after an unknown outcome: look what is there, restart, go on
 //	read.go      reading the stream, decoding in parallel, in order
 //	tail.go      the newest entries in memory, for followers
@@ -52,6 +56,7 @@ type Journal struct {
 	done   sync.WaitGroup
 
 	numbers numbering // guarded by its own lock; last number on disk of each source
+	shared  shared    // of a journal that several processes write to
 
 	mu      sync.Mutex
 	session *session      // nil while the server is away
@@ -79,6 +84,7 @@ func Open(ctx context.Context, cfg Config) (*Journal, error) {
 		stop: make(chan struct{}), arrived: make(chan struct{}), free: freeDisk,
 	}
 	j.numbers.last = map[string]uint64{}
+	j.shared.name = writerName(cfg)
 	if cfg.Dir != "" {
 		if j.lock, err = lockDir(cfg.Dir); err != nil {
 			return nil, err
@@ -92,7 +98,12 @@ func Open(ctx context.Context, cfg Config) (*Journal, error) {
 		return nil, fmt.Errorf("open journal %q: %w", cfg.place(), err)
 	}
 	j.w.ended.Add(1)
-	j.done.Go(j.write)
+	if cfg.Shared {
+		j.done.Go(j.writeShared)
+		j.done.Go(j.feed)
+	} else {
+		j.done.Go(j.write)
+	}
 	j.done.Go(j.keepIdentity)
 	return j, nil
 }
@@ -165,7 +176,7 @@ func (j *Journal) Close() error {
 	close(j.stop)
 	j.tail.close()
 	j.done.Wait()
-	err := j.ident.save(j.cfg.Dir, j.tail.lastSeq(), j.numbers.copy())
+	err := j.ident.save(j.cfg.Dir, j.Last(), j.numbers.copy())
 	j.mu.Lock()
 	s := j.session
 	j.session = nil
@@ -177,7 +188,7 @@ func (j *Journal) Close() error {
 }
 
 // Last returns the sequence of the last entry on disk, 0 if there is none.
-func (j *Journal) Last() uint64 { return j.tail.lastSeq() }
+func (j *Journal) Last() uint64 { return max(j.tail.lastSeq(), j.shared.acked.Load()) }
 
 // Identity tells this journal from any other; it was drawn when the stream
 // was made and never changes.

@@ -79,6 +79,47 @@ func (m *Memory) Append(ctx context.Context, evs ...events.Event) ([]uint64, err
 	return r.seqs, nil
 }
 
+// AppendAfter is as Journal.AppendAfter, of any memory.
+func (m *Memory) AppendAfter(ctx context.Context, after uint64, evs ...events.Event) ([]uint64, error) {
+	if len(evs) == 0 {
+		return nil, nil
+	}
+	if err := oneSource(evs); err != nil {
+		return nil, err
+	}
+	r, err := newRequest(m.names, evs)
+	if err != nil {
+		return nil, err
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	switch {
+	case m.closed:
+		return nil, fmt.Errorf("%w: %w", ErrNotStored, ErrClosed)
+	case m.fail != nil:
+		return nil, fmt.Errorf("%w: %w", ErrNotStored, m.fail)
+	}
+	if last := m.lastOf(evs[0].Source); last != after {
+		return nil, fmt.Errorf("%w: the last event of source %q is at %d, not at %d", ErrOvertaken, evs[0].Source, last, after)
+	}
+	next := m.numbers.of(evs[0].Source)
+	for i := range r.evs {
+		r.evs[i].Number = next + uint64(i) + 1
+		r.seqs[i] = m.put(r.evs[i], r.msgs[i])
+	}
+	return r.seqs, nil
+}
+
+// lastOf returns the sequence of the last event of source, 0 if there is none.
+func (m *Memory) lastOf(source string) uint64 {
+	for i := len(m.stored) - 1; i >= 0; i-- {
+		if m.stored[i].head.Source == source {
+			return uint64(i + 1)
+		}
+	}
+	return 0
+}
+
 func (m *Memory) put(e events.Event, msg message) uint64 {
 	head := e
 	head.Data = nil

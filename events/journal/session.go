@@ -71,7 +71,7 @@ func (j *Journal) streamConfig(id *identity) jetstream.StreamConfig {
 		MaxBytes:           j.cfg.MaxBytes,
 		Discard:            jetstream.DiscardNew,
 		Storage:            jetstream.FileStorage,
-		Replicas:           1,
+		Replicas:           max(j.cfg.Replicas, 1),
 		Duplicates:         100 * time.Millisecond,
 		DenyDelete:         true,
 		DenyPurge:          true,
@@ -111,6 +111,9 @@ func (s *session) createStream(ctx context.Context, j *Journal) (_ *identity, er
 	id := newIdentity(j.cfg.Shop, s.name)
 	if s.stream, err = s.js.CreateStream(ctx, j.streamConfig(id)); err != nil {
 		var api *jetstream.APIError
+		if j.cfg.Shared && errors.Is(err, jetstream.ErrStreamNameAlreadyInUse) { // another process has just made it
+			return s.openStream(ctx, j, nil)
+		}
 		if errors.As(err, &api) && api.ErrorCode == noStorage {
 			return nil, fmt.Errorf("create stream %q: the server's store does not hold a journal of %d bytes: set journal_max lower, or give the server more room (%w)", s.name, j.cfg.MaxBytes, err)
 		}

@@ -38,7 +38,8 @@ type kind struct {
 	put    func(head events.Event, typ string, data []byte)
 }
 
-// both runs a test over memory and over JetStream.
+// both runs a test over memory, over JetStream, and over a journal that is
+// opened as shared at a server of its own.
 func both(t *testing.T, test func(t *testing.T, k *kind)) {
 	t.Run("memory", func(t *testing.T) {
 		m := NewMemory("fenholt")
@@ -66,6 +67,37 @@ func both(t *testing.T, test func(t *testing.T, k *kind)) {
 		defer func() { j.Close() }()
 		test(t, k)
 	})
+	t.Run("shared", func(t *testing.T) {
+		url := remote(t, t.TempDir(), -1, "sync_interval: always }").ClientURL()
+		j := openShared(t, url)
+		k := &kind{log: j}
+		k.reopen = func() {
+			if err := j.Close(); err != nil {
+				t.Fatal("close:", err)
+			}
+			j = openShared(t, url)
+			k.log = j
+		}
+		k.put = func(e events.Event, typ string, data []byte) {
+			putRaw(t, j, e, typ, data)
+			k.reopen()
+		}
+		defer func() { j.Close() }()
+		test(t, k)
+	})
+}
+
+func openShared(t testing.TB, url string, change ...func(*Config)) *Journal {
+	t.Helper()
+	cfg := Config{Shop: "fenholt", URL: url, Shared: true, MaxBytes: 1 << 30}
+	for _, c := range change {
+		c(&cfg)
+	}
+	j, err := Open(context.Background(), cfg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return j
 }
 
 func openAt(t testing.TB, dir string, change ...func(*Config)) *Journal {
@@ -280,7 +312,7 @@ func TestRefused(t *testing.T) {
 	})
 }
 
-// TestPointerData: a pointer, and text that is no UTF-8, come live as they
+// TestLiveIsAsRead: a pointer, and text that is no UTF-8, come live as they
 // come after a restart.
 func TestLiveIsAsRead(t *testing.T) {
 	both(t, func(t *testing.T, k *kind) {
@@ -288,7 +320,12 @@ func TestLiveIsAsRead(t *testing.T) {
 			events.Event{Source: "desk", Data: events.FrameRefused{Detail: "bad \xff byte"}})
 		var live []events.Entry
 		enough := errors.New("enough")
-		if err := k.Follow(context.Background(), 1, func(es []events.Entry) error { live = es; return enough }); err != enough {
+		if err := k.Follow(context.Background(), 1, func(es []events.Entry) error {
+			if live = append(live, es...); len(live) < 2 {
+				return nil
+			}
+			return enough
+		}); err != enough {
 			t.Fatalf("follow: %v, want fn's error as it is", err)
 		}
 		diff(t, "live", live, readAll(t, k, 1, 0))

@@ -21,7 +21,9 @@ type request struct {
 	evs   []events.Event // ours: numbers are put in here
 	msgs  []message
 	seqs  []uint64
-	open  int // events still to be stored
+	open  int     // events still to be stored
+	auto  []bool  // which of evs came without a number
+	after *uint64 // see AppendAfter; nil without
 	err   error
 	reply chan struct{} // closed once seqs and err stand
 }
@@ -58,6 +60,11 @@ func (j *Journal) Append(ctx context.Context, evs ...events.Event) ([]uint64, er
 	if err != nil {
 		return nil, err
 	}
+	return j.send(ctx, r)
+}
+
+// send has the writer store r, and waits for it.
+func (j *Journal) send(ctx context.Context, r *request) ([]uint64, error) {
 	if j.closed.Load() {
 		return nil, fmt.Errorf("%w: %w", ErrNotStored, ErrClosed)
 	}
@@ -93,10 +100,11 @@ func (j *Journal) lastChance(r *request) ([]uint64, error) {
 func newRequest(n naming, evs []events.Event) (*request, error) {
 	r := &request{
 		evs: append([]events.Event(nil), evs...), msgs: make([]message, len(evs)),
-		seqs: make([]uint64, len(evs)), reply: make(chan struct{}),
+		seqs: make([]uint64, len(evs)), auto: make([]bool, len(evs)), reply: make(chan struct{}),
 	}
 	for i := range r.evs {
 		var err error
+		r.auto[i] = r.evs[i].Number == 0
 		if r.msgs[i], err = n.prepare(&r.evs[i]); err != nil {
 			return nil, err
 		}
@@ -230,7 +238,7 @@ func (j *Journal) answerEchoes(echoes []item, err error) {
 		case e.Number > j.numbers.of(e.Source):
 			failAll([]item{it}, err)
 		default:
-			it.req.seqs[it.i] = j.tail.find(e.Source, e.Number)
+			it.req.seqs[it.i] = j.find(e.Source, e.Number)
 			it.req.stored()
 		}
 	}
@@ -254,7 +262,7 @@ func (j *Journal) admit(adm *admission, requests []*request) *group {
 				g.echoes = append(g.echoes, item{r, i})
 				r.open++
 			default:
-				r.seqs[i] = j.tail.find(e.Source, e.Number)
+				r.seqs[i] = j.find(e.Source, e.Number)
 			}
 		}
 		if r.open == 0 {
