@@ -14,7 +14,7 @@ import (
 var allowed = map[string]string{
 	"cmp":                           "sorting",
 	"bytes":                         "a reader over a snapshot in memory",
-	"crypto/sha256":                 "a procedure's hash must agree with its text",
+	"crypto/sha256":                 "a procedure's hash must agree with its text; the share of a job",
 	"encoding/hex":                  "hashes are written in hexadecimal",
 	"encoding/json":                 "the form of snapshots",
 	"errors":                        "ErrSnapshot",

@@ -2,15 +2,21 @@ package service
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"witnessmark/events"
+	"witnessmark/events/journal"
 	"witnessmark/rules"
 )
 
 // lookAgain is how often the wall clock is looked at while waiting: timers
 // stand still while a machine sleeps, the wall clock does not.
 const lookAgain = time.Minute
+
+// lookAgainShared is how often a process that does not keep the time looks
+// whether it does now.
+const lookAgainShared = 500 * time.Millisecond
 
 // noteDeadline tells the clock for what the visible state waits.
 func (s *Service) noteDeadline() {
@@ -52,9 +58,17 @@ func (s *Service) keepTime(ctx context.Context) error {
 			t.Reset(min(left, lookAgain))
 			continue
 		}
+		if s.cfg.Shares != nil && !s.cfg.Shares.Owns(0) {
+			t.Reset(lookAgainShared) // whoever has the shop's share keeps the time
+			continue
+		}
 		if err := s.timeReached(ctx, waitFor); err != nil {
 			if ctx.Err() != nil {
 				return context.Cause(ctx)
+			}
+			if errors.Is(err, journal.ErrOvertaken) { // what it wrote moves the deadline
+				t.Reset(time.Second)
+				continue
 			}
 			s.log.Warn("an instant that the rules waited for is not on disk yet; trying again", "err", err)
 			t.Reset(time.Second)
@@ -78,8 +92,10 @@ func (s *Service) timeTo(d events.Instant) time.Duration {
 // the deadline, whatever the wall clock says.
 func (s *Service) timeReached(ctx context.Context, deadline events.Instant) error {
 	at := max(deadline, events.InstantOf(s.cfg.Now()))
-	_, err := s.cfg.Journal.Append(ctx, events.Event{
-		Source: events.SourceClock, Time: at, Data: events.TimeReached{AtUs: at},
-	})
+	e := events.Event{Source: events.SourceClock, Time: at, Data: events.TimeReached{AtUs: at}}
+	if s.cfg.Shares != nil { // so that another process is found out
+		e.Number = s.cfg.Journal.LastNumber(events.SourceClock) + 1
+	}
+	_, err := s.cfg.Journal.Append(ctx, e)
 	return err
 }

@@ -80,7 +80,7 @@ func (d *decider) answer(facts []events.Entry, backlog bool) []events.Event {
 		if f.Seq <= d.state.Cause {
 			continue // decided before
 		}
-		told := !backlog && d.glance(f)
+		told := !backlog && d.s.glance(d.state, f)
 		outcomes := d.s.eng.decide(d.state, f)
 		if len(outcomes) == 0 && !needsAnswer(f.Data) {
 			continue
@@ -101,15 +101,15 @@ func (d *decider) answer(facts []events.Entry, backlog bool) []events.Event {
 
 // glance tells the figure of a plain pull before it is weighed, and reports
 // whether it did.
-func (d *decider) glance(f events.Entry) bool {
-	if _, ok := f.Data.(events.ReadingTaken); !ok || d.s.eng.glance == nil || !d.s.early.any() {
+func (s *Service) glance(st *rules.State, f events.Entry) bool {
+	if _, ok := f.Data.(events.ReadingTaken); !ok || s.eng.glance == nil || !s.early.any() {
 		return false
 	}
-	j, ok := d.s.eng.glance(d.state, f)
+	j, ok := s.eng.glance(st, f)
 	if ok {
-		d.s.early.send(Update{Fact: f, Decided: events.Decided{
-			Cause: f.Seq, CauseUs: f.Time, Rules: d.s.eng.version, Outcomes: []events.Outcome{{Data: j}},
-		}}, d.s.log)
+		s.early.send(Update{Fact: f, Decided: events.Decided{
+			Cause: f.Seq, CauseUs: f.Time, Rules: s.eng.version, Outcomes: []events.Outcome{{Data: j}},
+		}}, s.log)
 	}
 	return ok
 }

@@ -15,6 +15,8 @@ type engine struct {
 	deadline func(*rules.State) events.Instant
 	snapshot func(*rules.State) ([]byte, error)
 	restore  func([]byte) (*rules.State, error)
+	share    func(*rules.State, events.Entry) int // nil: all are in share 0
+	clone    func(*rules.State) *rules.State      // nil: by snapshot and restore
 }
 
 var theRules = engine{
@@ -26,4 +28,6 @@ var theRules = engine{
 	deadline: (*rules.State).NextDeadline,
 	snapshot: (*rules.State).Snapshot,
 	restore:  rules.Restore,
+	share:    rules.ShareOf,
+	clone:    (*rules.State).Clone,
 }

@@ -28,6 +28,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -52,6 +53,9 @@ type Journal interface {
 // Config says what a Service runs over.
 type Config struct {
 	Journal Journal
+	// Shares says which share of the facts this process decides, where several
+	// do (see shared.go); nil: it decides all. The journal must then be shared.
+	Shares Shares
 	// Snapshot is a file in which the state is kept from time to time, so that
 	// a start need not fold the whole journal. "": none.
 	Snapshot string
@@ -82,10 +86,13 @@ type Service struct {
 	pending  atomic.Int64 // runs of facts to be decided, and of decisions to be stored
 	folded   foldCount
 
-	facts    chan []events.Entry // to the decider, in journal order
-	decided  chan batch          // to the appender
-	deadline chan events.Instant // to the clock, newest wins
-	stopped  chan struct{}       // closed when Run ends
+	facts       chan []events.Entry // to the decider, in journal order; with Shares the decisions too
+	waiting     []events.Entry      // facts that no decision has come for; with Shares only; of the follower
+	open        atomic.Int64        // facts that wait for their decision; with Shares only
+	decidedHere atomic.Uint64       // see DecidedHere
+	decided     chan batch          // to the appender
+	deadline    chan events.Instant // to the clock, newest wins
+	stopped     chan struct{}       // closed when Run ends
 }
 
 // ErrStopped is what Submit gets when the service does not run any more.
@@ -107,6 +114,9 @@ func New(cfg Config) (*Service, error) {
 	}
 	if cfg.engine.decide == nil {
 		cfg.engine = theRules
+	}
+	if _, ok := cfg.Journal.(sharedJournal); cfg.Shares != nil && !ok {
+		return nil, errors.New("start the rules: shares of a journal that cannot be shared")
 	}
 	s := &Service{
 		cfg: cfg, eng: cfg.engine, log: cfg.Log,
@@ -138,8 +148,14 @@ func (s *Service) Run(ctx context.Context) error {
 	s.ready.passed(next - 1)
 	s.noteDeadline()
 	g, gctx := errgroup.WithContext(ctx)
-	g.Go(func() error { return s.decide(gctx, working, backlog) })
-	g.Go(func() error { return s.store(gctx) })
+	if s.cfg.Shares != nil {
+		s.waiting = slices.Clone(backlog)
+		d := &sharer{s: s, state: working, after: s.folded.seq.Load(), wanted: next - 1}
+		g.Go(func() error { return d.run(gctx, backlog) })
+	} else {
+		g.Go(func() error { return s.decide(gctx, working, backlog) })
+		g.Go(func() error { return s.store(gctx) })
+	}
 	g.Go(func() error { return s.keepTime(gctx) })
 	g.Go(func() error { return s.keepSnapshots(gctx) })
 	g.Go(func() error {
@@ -168,7 +184,7 @@ func (s *Service) Idle(ctx context.Context) error {
 	tick := time.NewTicker(2 * time.Millisecond)
 	defer tick.Stop()
 	for {
-		if s.ready.position() >= s.cfg.Journal.Last() && s.pending.Load() == 0 && s.ready.position() >= s.cfg.Journal.Last() {
+		if s.ready.position() >= s.cfg.Journal.Last() && s.pending.Load() == 0 && s.open.Load() == 0 && s.ready.position() >= s.cfg.Journal.Last() {
 			return nil
 		}
 		select {
@@ -189,8 +205,11 @@ func (s *Service) View(fn func(*rules.State)) {
 	fn(s.state)
 }
 
-// copyState returns a state that shares nothing with the visible one.
+// copyState returns a state that shows nothing of what the visible one becomes.
 func (s *Service) copyState() (*rules.State, error) {
+	if s.cfg.Shares != nil && s.eng.clone != nil {
+		return s.eng.clone(s.state), nil
+	}
 	b, err := s.eng.snapshot(s.state)
 	if err != nil {
 		return nil, fmt.Errorf("copy the state of the rules: %w", err)
@@ -259,6 +278,12 @@ func (s *Service) followed(ctx context.Context, es []events.Entry) error {
 			return err
 		}
 		fact, ok := s.inFlight.take(d.Cause)
+		if s.cfg.Shares != nil {
+			var err error
+			if fact, ok, err = s.factOf(ctx, d.Cause, facts); err != nil {
+				return err
+			}
+		}
 		if ok {
 			u := Update{Seq: e.Seq, Fact: fact, Decided: d}
 			s.desk.answer(u)
@@ -266,6 +291,10 @@ func (s *Service) followed(ctx context.Context, es []events.Entry) error {
 		}
 	}
 	s.noteDeadline()
+	if s.cfg.Shares != nil {
+		s.keepWaiting(facts)
+		facts = es
+	}
 	if len(facts) > 0 {
 		s.pending.Add(1)
 	}
