@@ -133,6 +133,10 @@ type SamplesCaptured struct {
 	AtUs    []int64   `json:"at_offsets_us"` // receipt of each, from FirstUs
 	FirstUs Instant   `json:"first_at_us"`
 	Bytes   []byte    `json:"bytes"` // the frames as they came, joined
+	// Status is what the tool said of itself with one of these samples or more,
+	// a word of its profile, where its value may then not be relied on:
+	// "out_of_range". "" if it found nothing wrong.
+	Status string `json:"status,omitempty"`
 }
 
 // EventType implements Data.

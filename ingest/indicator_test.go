@@ -15,6 +15,7 @@ import (
 type indicator struct {
 	on    atomic.Bool
 	value atomic.Int32
+	past  atomic.Bool // it says that it is out of range
 	asked atomic.Int32
 	n     byte
 }
@@ -33,7 +34,12 @@ func (d *indicator) serve(line net.Conn) {
 			continue
 		}
 		d.n++
-		if _, err := line.Write(pinn(d.n, d.value.Load())); err != nil {
+		f := pinn(d.n, d.value.Load())
+		if d.past.Load() {
+			f[1] |= 4
+			f[7] ^= 4
+		}
+		if _, err := line.Write(f); err != nil {
 			return
 		}
 	}
@@ -73,6 +79,53 @@ func TestPolledIndicator(t *testing.T) {
 		}
 		checkSamples(t, b, int(ind.n))
 		inOrder(t, b)
+	})
+}
+
+// What an indicator says of its own samples goes with them: those before are
+// not doubted for it, and a flag that comes and goes makes no flood of events.
+func TestIndicatorDoubtsItself(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBook()
+		r := newRig(t, b, "pinn-d3", nil)
+		line := <-r.lines
+		ind := &indicator{}
+		ind.on.Store(true)
+		go ind.serve(line)
+		ind.value.Store(500)
+		pass(3 * time.Second)
+		synctest.Wait()
+		for _, s := range of[events.SamplesCaptured](b) {
+			if s.Status != "" {
+				t.Errorf("nothing was wrong, the samples say %q", s.Status)
+			}
+		}
+		settled, before := len(of[events.ReadingTaken](b)), len(of[events.SamplesCaptured](b))
+		ind.value.Store(900)
+		ind.past.Store(true)
+		pass(3 * time.Second)
+		for i := range 80 { // it comes and goes
+			ind.past.Store(i%2 == 0)
+			pass(50 * time.Millisecond)
+		}
+		r.stop()
+		line.Close()
+		if n := len(of[events.ReadingTaken](b)); n != settled {
+			t.Errorf("%d readings of values that mean nothing", n-settled)
+		}
+		doubted, blocks := 0, of[events.SamplesCaptured](b)
+		for _, s := range blocks {
+			if s.Status != "" && s.Status != "out_of_range" {
+				t.Errorf("status %q", s.Status)
+			}
+			if s.Status != "" {
+				doubted += len(s.Values)
+			}
+		}
+		if doubted < 100 || len(blocks)-before > 18 {
+			t.Errorf("%d samples are marked in %d blocks of 7 s", doubted, len(blocks)-before)
+		}
+		checkSamples(t, b, int(ind.n))
 	})
 }
 

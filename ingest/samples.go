@@ -54,12 +54,22 @@ func (c *samples) add(f *profile.Frame, at events.Instant, m moment) {
 	ch.Values = append(ch.Values, f.Reading.Value.In(f.Reading.Unit))
 	ch.AtUs = append(ch.AtUs, f.At.Sub(c.first).Microseconds())
 	ch.Bytes = append(ch.Bytes, f.Bytes...)
+	if !f.Reading.Good {
+		ch.Status = f.Reading.Status
+	}
+}
+
+// worse reports whether a sample has a fault that those of the chunk have not:
+// they must not be doubted for it. The other way round the chunk goes on, so
+// that a flag which comes and goes with each sample makes no flood of events.
+func (c *samples) worse(f *profile.Frame) bool {
+	return !f.Reading.Good && f.Reading.Status != c.chunk.Status
 }
 
 // sample notes a sample, and the reading that it settles.
 func (s *session) sample(f *profile.Frame, at events.Instant, m moment) {
 	c := &s.samples
-	if len(c.chunk.Values) > 0 && (c.chunk.Unit != f.Reading.Unit.Code() || len(c.chunk.Values) >= chunkMost) {
+	if len(c.chunk.Values) > 0 && (c.chunk.Unit != f.Reading.Unit.Code() || len(c.chunk.Values) >= chunkMost || c.worse(f)) {
 		s.add(c.flush(at)...)
 	}
 	c.add(f, at, m)

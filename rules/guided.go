@@ -3,6 +3,7 @@ package rules
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"witnessmark/events"
 	"witnessmark/events/quantity"
@@ -120,13 +121,37 @@ func (t *tx) samples(e events.SamplesCaptured) {
 		t.trouble(i, "wrong_tool", fmt.Sprintf("%s cannot be used here: %s.", t.s.toolName(e.Tool), misfit), "Take a tool that is in date and whose range is enough.")
 		return
 	}
+	if conditionOf(e.Status) == fault {
+		t.doubted(i, &e)
+		t.follow()
+		return
+	}
 	f := feed(&e, unit, t.job.Steps[i].Guided)
 	f.Job, f.Step = t.job.ID, t.job.Proc.Steps[i].ID
 	if t.takeOver(i, &e, &f) {
 		t.add(f)
+		if t.job.Steps[i].Guided.Trouble.Code == "tool_status" {
+			t.trouble(i, "", "", "")
+		}
 		t.advance(i, &tool)
 	}
 	t.follow()
+}
+
+// doubted leaves out samples whose own tool says that they are no values: past
+// its range, or at fault. A turn that has a hole there is no turn.
+func (t *tx) doubted(i int, e *events.SamplesCaptured) {
+	g := t.job.Steps[i].Guided
+	if g != nil && g.Tool != "" && g.Tool != e.Tool {
+		return // another indicator at the bench
+	}
+	text := fmt.Sprintf("%s says %q itself: what it shows now is not taken.", t.s.toolName(e.Tool), strings.ReplaceAll(e.Status, "_", " "))
+	todo := "Look at what it shows. Set the tip so that it has travel both ways, or take another indicator."
+	if g != nil && len(g.Points) > 0 && t.job.Proc.Steps[i].Measure.Gauge.Next(g.points(), g.step()).Turning {
+		t.endGuided(i, "", fmt.Sprintf("the indicator said %q in the middle of the turn", strings.ReplaceAll(e.Status, "_", " ")))
+		todo += " The turn is taken from its beginning."
+	}
+	t.trouble(i, "tool_status", text, todo)
 }
 
 // feed thins a block: of each bin of time the middle one by value, which takes

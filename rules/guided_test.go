@@ -40,6 +40,7 @@ type guided struct {
 	unit quantity.Unit
 	tool string
 	rate float64
+	says string // the indicator's own word about its samples
 }
 
 func newGuided(t *testing.T, step string) *guided {
@@ -65,7 +66,7 @@ func (c *guided) feed(seconds float64, course func(s float64) float64) []events.
 	start := c.at
 	per := int(c.rate)
 	for from := 0; from < int(seconds*c.rate); from += per {
-		b := events.SamplesCaptured{Device: c.tool, Tool: c.tool, Bench: "axle", Unit: c.unit.Code(), FirstUs: start.Add(time.Duration(float64(from) / c.rate * 1e9))}
+		b := events.SamplesCaptured{Device: c.tool, Tool: c.tool, Bench: "axle", Unit: c.unit.Code(), FirstUs: start.Add(time.Duration(float64(from) / c.rate * 1e9)), Status: c.says}
 		for i := from; i < min(from+per, int(seconds*c.rate)); i++ {
 			s := float64(i) / c.rate
 			v := math.Round((course(s)+0.0003*c.rng.NormFloat64())*1000) / 1000
@@ -591,6 +592,39 @@ func TestGuidedAtStop(t *testing.T) {
 	c.wantTrouble("at_stop")
 	c.feed(6, func(float64) float64 { return onceRound(3, 0.025, 0)(0) }) // the stand is moved
 	c.within(c.made(c.feed(14, onceRound(3, 0.025, 0))), 0.05)
+}
+
+// An indicator that says itself that it is out of range gives no points, however
+// still it stands; a battery that runs down is no reason to doubt a value.
+func TestGuidedToolDoubtsItself(t *testing.T) {
+	c := newGuided(t, endPlayStep)
+	c.says = "out_of_range"
+	if out := c.feed(25, rockFrom(2, 0.15)); len(out) == 0 || len(c.s.Jobs["J"].Steps[0].Guided.Points) != 0 {
+		t.Errorf("points were taken of samples that mean nothing: %+v", out)
+	}
+	c.wantTrouble("tool_status")
+	if text := c.trouble().Text; !strings.Contains(text, `"out of range"`) {
+		t.Errorf("the trouble says %s", text)
+	}
+	c.says = "battery_low"
+	c.feed(1, func(float64) float64 { return 0 })
+	c.wantTrouble("")
+	c.within(c.made(c.feed(25, rockFrom(2, 0.15))), 0.15)
+
+	c = newGuided(t, runOutStep)
+	turn := onceRound(3, 0.025, 0)
+	c.feed(4, turn)
+	c.says = "out_of_range"
+	c.feed(1, func(s float64) float64 { return turn(4 + s) })
+	c.says = ""
+	c.wantTrouble("tool_status")
+	for _, o := range c.feed(9, func(s float64) float64 { return turn(5 + s) }) {
+		if m, ok := o.(events.MeasurementMade); ok {
+			t.Errorf("a turn with a hole in it was taken: %+v", m)
+		}
+	}
+	c.do(events.MeasureAgain)
+	c.within(c.made(c.feed(14, turn)), 0.05)
 }
 
 func TestGuidedReversed(t *testing.T) {

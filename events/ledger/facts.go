@@ -101,15 +101,17 @@ func (b *batch) samples(seq uint64, s *events.SamplesCaptured) error {
 			lo, hi = min(lo, v), max(hi, v)
 		}
 		least, most = lo, hi
-		if err := b.sampleMean(seq, s); err != nil {
-			return err
+		if s.Status == "" { // else they tell nothing of its noise and drift
+			if err := b.sampleMean(seq, s); err != nil {
+				return err
+			}
 		}
 	}
 	last := s.FirstUs
 	if n := len(s.AtUs); n > 0 {
 		last += events.Instant(s.AtUs[n-1])
 	}
-	return b.put(putSamples, int64(seq), s.Device, s.Tool, s.Bench, s.Unit, int64(len(s.Values)), least, most, us(s.FirstUs), us(last))
+	return b.put(putSamples, int64(seq), s.Device, s.Tool, s.Bench, s.Unit, int64(len(s.Values)), least, most, us(s.FirstUs), us(last), s.Status)
 }
 
 func (b *batch) ask(seq uint64, name string, a events.Asker) error {

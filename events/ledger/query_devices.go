@@ -141,13 +141,14 @@ type Samples struct {
 	Count               int
 	Least, Most         sql.NullFloat64 // in Unit; not valid for an empty run
 	FirstAtUs, LastAtUs events.Instant
+	Status              string // what the tool said of itself; "" if nothing
 }
 
 // SamplesOf returns the newest runs of samples of a device, newest first.
 func (q *Queries) SamplesOf(ctx context.Context, device string, max int) ([]Samples, error) {
-	return all(ctx, q, "samples", `SELECT seq, device, tool, bench, unit, samples, least_in_unit, most_in_unit, first_at_us, last_at_us
+	return all(ctx, q, "samples", `SELECT seq, device, tool, bench, unit, samples, least_in_unit, most_in_unit, first_at_us, last_at_us, status
 		FROM samples WHERE device = ? ORDER BY seq DESC LIMIT ?`,
 		func(r scanner, s *Samples) error {
-			return r.Scan(&s.Seq, &s.Device, &s.Tool, &s.Bench, &s.Unit, &s.Count, &s.Least, &s.Most, &s.FirstAtUs, &s.LastAtUs)
+			return r.Scan(&s.Seq, &s.Device, &s.Tool, &s.Bench, &s.Unit, &s.Count, &s.Least, &s.Most, &s.FirstAtUs, &s.LastAtUs, &s.Status)
 		}, device, limit(max))
 }

@@ -189,7 +189,8 @@ CREATE TABLE samples ( -- summaries; the samples themselves stay in the journal
   least_in_unit REAL,
   most_in_unit REAL,
   first_at_us INTEGER NOT NULL,
-  last_at_us INTEGER NOT NULL
+  last_at_us INTEGER NOT NULL,
+  status TEXT NOT NULL -- what the tool said of itself, if its values could not be relied on
 ) STRICT;
 
 CREATE TABLE devices ( -- tallies of each device

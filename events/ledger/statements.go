@@ -114,7 +114,7 @@ var statements = [numStatements]string{
 	putFrameRepeated:  insertInto("frames_repeated", 6),
 	putCounterGap:     insertInto("counter_gaps", 8),
 	putLink:           insertInto("links", 7),
-	putSamples:        insertInto("samples", 10),
+	putSamples:        insertInto("samples", 11),
 	putAsk:            insertInto("asks", 6),
 	putRequestRefused: insertInto("requests_refused", 9),
 
