@@ -2,24 +2,21 @@ package ingest
 
 import (
 	"context"
-	"slices"
 	"time"
 
 	"witnessmark/events"
 )
 
 // How far back the journal is searched at the start for the last readings of
-// each device. Reading goes at some 100,000 entries a second or more.
+// each device.
 const (
 	recallDepth = 20_000
-	recallChunk = 1000
 	recallMost  = 16 // readings of a device
 )
 
-// history is a journal that can be read, see Appender.
+// history is a journal that can be searched, see Appender.
 type history interface {
-	Last() uint64
-	Read(ctx context.Context, from, to uint64, fn func([]events.Entry) error) error
+	Newest(ctx context.Context, prefix, kind string, from uint64, n int) (map[string][]events.Entry, error)
 }
 
 // recall learns from the journal where each device stands: its next number,
@@ -38,7 +35,7 @@ func (c *Capture) recall(ctx context.Context) error {
 		last = max(last, e.Seq)
 		open[d.source] = d
 		if _, ok := c.cfg.Journal.(history); !ok {
-			d.recall([]events.Event{e.Event})
+			d.recall([]events.Entry{e})
 		}
 	}
 	if h, ok := c.cfg.Journal.(history); ok {
@@ -75,50 +72,31 @@ func (d *device) recallLast(ctx context.Context) (e events.Entry, ok bool, err e
 	return e, ok, nil
 }
 
-// searchBack collects the newest readings of devices, from the sequence last
-// backwards.
+// searchBack collects the newest readings of devices that lie before the
+// sequence last.
 func searchBack(ctx context.Context, h history, last uint64, open map[string]*device) error {
-	found := map[string][]events.Event{} // newest first
-	defer func() {
-		for source, evs := range found {
-			slices.Reverse(evs)
-			open[source].recall(evs)
+	if last == 0 {
+		return nil
+	}
+	kind, _ := events.ReadingTaken{}.EventType()
+	found, err := h.Newest(ctx, "device", kind, max(last, recallDepth)-recallDepth+1, recallMost)
+	if err != nil {
+		return err
+	}
+	for source, es := range found {
+		if d := open[source]; d != nil {
+			d.recall(es)
 		}
-	}()
-	missing := len(open)
-	for to, left := last, recallDepth; to > 0 && left > 0 && missing > 0; left -= recallChunk {
-		from := uint64(1)
-		if to > recallChunk {
-			from = to - recallChunk + 1
-		}
-		var chunk []events.Entry
-		err := h.Read(ctx, from, to, func(es []events.Entry) error {
-			chunk = append(chunk, es...)
-			return nil
-		})
-		if err != nil {
-			return err
-		}
-		for _, e := range slices.Backward(chunk) {
-			if _, ok := e.Data.(events.ReadingTaken); !ok || open[e.Source] == nil || len(found[e.Source]) == recallMost {
-				continue
-			}
-			found[e.Source] = append(found[e.Source], e.Event)
-			if len(found[e.Source]) == recallMost {
-				missing--
-			}
-		}
-		to = from - 1
 	}
 	return nil
 }
 
 // recall takes over readings out of the journal, oldest first.
-func (d *device) recall(evs []events.Event) {
-	for _, e := range evs {
+func (d *device) recall(es []events.Entry) {
+	for _, e := range es {
 		switch r := e.Data.(type) {
 		case events.ReadingTaken:
-			d.memory.recall(e, r)
+			d.memory.recall(e.Event, r)
 			d.count(func(st *DeviceStatus) { st.last(r) })
 			if d.detector != nil && r.Mode == events.ModeSettled {
 				d.detector.Resume(r.Value)

@@ -32,8 +32,8 @@ import (
 
 // Appender is what ingest needs of a journal.
 //
-// If it also has Last and Read, as the journal has, ingest looks further back
-// at the start, and so recognises a resent reading even if other events of the
+// If it also has Newest, as the journal has, ingest looks further back at the
+// start, and so recognises a resent reading even if other events of the
 // device came after it. If it has LastNumber, that is heeded too.
 type Appender interface {
 	// Append returns nil only when all events are stored. Storing an event

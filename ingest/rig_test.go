@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -96,17 +97,17 @@ func (b *book) LastOf(_ context.Context, source string) (last events.Entry, ok b
 	return last, ok, nil
 }
 
-func (b *book) Last() uint64 {
+func (b *book) Newest(_ context.Context, prefix, _ string, from uint64, n int) (map[string][]events.Entry, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return uint64(len(b.entries))
-}
-
-func (b *book) Read(_ context.Context, from, to uint64, fn func([]events.Entry) error) error {
-	b.mu.Lock()
-	part := append([]events.Entry(nil), b.entries[from-1:to]...)
-	b.mu.Unlock()
-	return fn(part)
+	out := map[string][]events.Entry{}
+	for _, e := range b.entries[from-1:] {
+		if _, ok := e.Data.(events.ReadingTaken); ok && strings.HasPrefix(e.Source, prefix+"/") {
+			es := append(out[e.Source], e)
+			out[e.Source] = es[max(0, len(es)-n):]
+		}
+	}
+	return out, nil
 }
 
 // failWith makes Append fail until it is called with nil.

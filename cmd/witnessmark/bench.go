@@ -102,7 +102,7 @@ Quiet the machine first. Figures of one run compare with that run only.`,
 			return report.writeTable(c.OutOrStdout())
 		},
 	}
-	cmd.AddCommand(newBenchMatching())
+	cmd.AddCommand(newBenchMatching(), newBenchStart())
 	cmd.Flags().Bool("json", false, "print JSON")
 	cmd.Flags().Bool("quick", false, "a tenth of the work or less: shows that it runs, not how quick it is")
 	cmd.Flags().String("dir", "", "where to work: on the disk that matters; default: the temporary directory")

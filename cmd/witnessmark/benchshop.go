@@ -66,7 +66,7 @@ func benchShop(n int) events.Shop {
 		s.Benches = append(s.Benches, events.Bench{ID: id, Name: "Bench " + id})
 		s.Tools = append(s.Tools, events.Tool{ID: "k" + id, Name: "Wrench " + id, Kind: events.ToolTorqueWrench, Serial: "S" + id, Interval: events.ToolInterval{Cycles: -1},
 			Least: quantity.NewtonMetres(1).Value(), Most: quantity.NewtonMetres(500).Value(), URel: 0.01,
-			Calibrated: time.Now().UTC().Format(time.DateOnly), Due: time.Now().UTC().AddDate(1, 0, 0).Format(time.DateOnly)})
+			Calibrated: time.Now().UTC().AddDate(0, 0, -2).Format(time.DateOnly), Due: time.Now().UTC().AddDate(1, 0, 0).Format(time.DateOnly)})
 		s.Devices = append(s.Devices, events.Device{ID: "k" + id, Tool: "k" + id, Bench: id, Profile: "orrin-k2", Port: "k" + id})
 	}
 	return s
@@ -103,21 +103,12 @@ type benchStack struct {
 // the wrenches have lines in memory.
 func (b *bencher) openBenchStack(ctx context.Context, dir string, n int, port string) (*benchStack, error) {
 	shop := benchShop(n)
-	s := &benchStack{lines: make([]net.Conn, n), counter: make([]int, n), decided: make([]atomic.Int64, n), ended: make(chan error, 1)}
+	s := &benchStack{counter: make([]int, n), decided: make([]atomic.Int64, n), ended: make(chan error, 1)}
 	s.changed = sync.NewCond(&s.mu)
 	cfg := defaultConfig()
 	cfg.Data, cfg.Listen, cfg.LogLevel = filepath.Join(b.dir, dir), "127.0.0.1:0", "error"
-	if port != "" {
-		shop.Devices[0].Port = port
-	} else {
-		ours := map[string]net.Conn{}
-		for i, d := range shop.Devices {
-			s.lines[i], ours[d.Port] = net.Pipe()
-		}
-		cfg.openPort = func(name string, _ profile.Line) (ingest.Port, error) { return ours[name], nil }
-	}
 	var err error
-	if s.stack, err = openStack(ctx, cfg, shop); err != nil {
+	if s.stack, s.lines, err = newBenchStack(ctx, cfg, shop, port); err != nil {
 		return nil, err
 	}
 	ctx, s.cancel = context.WithCancel(ctx)
@@ -144,6 +135,23 @@ func (b *bencher) openBenchStack(ctx context.Context, dir string, n int, port st
 
 func (s *benchStack) ask(ctx context.Context, a events.Asker) error {
 	return desk{s.service}.ask(ctx, a)
+}
+
+// newBenchStack opens the service over cfg. port, if not empty, is the first
+// wrench's serial port; otherwise lines has the wrenches' ends of lines in memory.
+func newBenchStack(ctx context.Context, cfg config, shop events.Shop, port string) (_ *stack, lines []net.Conn, err error) {
+	lines = make([]net.Conn, len(shop.Devices))
+	if port != "" {
+		shop.Devices[0].Port = port
+	} else {
+		ours := map[string]net.Conn{}
+		for i, d := range shop.Devices {
+			lines[i], ours[d.Port] = net.Pipe()
+		}
+		cfg.openPort = func(name string, _ profile.Line) (ingest.Port, error) { return ours[name], nil }
+	}
+	s, err := openStack(ctx, cfg, shop)
+	return s, lines, err
 }
 
 // count counts decided readings by bench.

@@ -54,7 +54,7 @@ Start here:
 	add("run", newDemo(), newServe(), newSimulate())
 	add("work", newJob(), newProcedure(), newShop(), newAudit(), newRecord(), newJudge(), newMetrology(), newTool(), newCalc(), newShims(), newParts())
 	add("care", newDoctor(), newRebuild(), newSeal(), newVerify(), newBench(), newDrill(), newVersion())
-	root.AddCommand(newBenchServed())
+	root.AddCommand(newBenchServed(), newBenchStarted())
 	wrapArgs(root)
 	return root
 }

@@ -42,6 +42,7 @@ type stack struct {
 	pages   *dashboards.Pages
 	server  *http.Server
 	listen  net.Listener
+	opened  map[string]time.Time // when what was open; of 'bench start'
 }
 
 func openJournal(ctx context.Context, cfg config, shop string) (*journal.Journal, error) {
@@ -66,7 +67,7 @@ func openJournal(ctx context.Context, cfg config, shop string) (*journal.Journal
 
 // openStack opens everything and starts nothing; close it if run is not called.
 func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err error) {
-	s := &stack{cfg: cfg, shop: shop, log: cfg.logger()}
+	s := &stack{cfg: cfg, shop: shop, log: cfg.logger(), opened: map[string]time.Time{}}
 	defer func() {
 		if err != nil {
 			s.close()
@@ -81,7 +82,13 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 	if s.journal, err = openJournal(ctx, cfg, shop.ID); err != nil {
 		return nil, err
 	}
+	s.opened["journal"] = time.Now()
 	if s.ledger, err = ledger.Open(ctx, ledger.Config{Path: cfg.ledgerPath(), Log: s.log}); err != nil {
+		return nil, err
+	}
+	// Ledger and seals know how far the journal went: before anything is
+	// written, it must reach as far.
+	if err := s.ledger.Agree(ctx, s.journal); err != nil {
 		return nil, err
 	}
 	if cfg.Alerts != "" {
@@ -159,6 +166,10 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 	g, front := errgroup.WithContext(front)
 	g.Go(func() error { return s.servePages(front) })
 	g.Go(func() error {
+		if err := s.announceShop(front); err != nil {
+			return err
+		}
+		g.Go(func() error { return s.capture.Run(front) })
 		select {
 		case <-s.service.Ready():
 		case <-front.Done():
@@ -167,7 +178,6 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 		if err := s.describeShop(front); err != nil {
 			return err
 		}
-		g.Go(func() error { return s.capture.Run(front) })
 		if ready != nil {
 			return ready(front)
 		}
@@ -213,8 +223,33 @@ func (s *stack) servePages(ctx context.Context) error {
 	return nil
 }
 
+// announceShop writes the shop file into the journal unless the ledger knows
+// it to be the one in force. It waits for no decision, so that readings can be
+// taken while a long journal is still being folded; and they come after it, so
+// that a tool that is new in the file is known when its first reading is
+// judged. Once too often is harmless.
+func (s *stack) announceShop(ctx context.Context) error {
+	d, err := describe(s.shop)
+	if err != nil {
+		return err
+	}
+	in, err := s.ledger.ShopAt(ctx, s.journal.Last())
+	if err == nil && in.Hash == d.Hash {
+		return nil
+	}
+	if err != nil && !errors.Is(err, ledger.ErrUnknown) {
+		return err
+	}
+	now := time.Now
+	if s.cfg.now != nil {
+		now = s.cfg.now
+	}
+	_, err = s.journal.Append(ctx, events.Event{Source: events.SourceDesk, Time: events.InstantOf(now()), Data: d})
+	return err
+}
+
 // describeShop writes the shop file into the journal if it is not the one in
-// force.
+// force, and reports why it is refused.
 func (s *stack) describeShop(ctx context.Context) error {
 	d, err := describe(s.shop)
 	if err != nil {

@@ -219,7 +219,7 @@ func BenchmarkReadBare(b *testing.B) {
 	fillBench(b, j, benchEntries)
 	for b.Loop() {
 		n := 0
-		err := j.session.each(context.Background(), 1, benchEntries, func(jetstream.Msg) bool { n++; return true })
+		err := j.session.each(context.Background(), 1, benchEntries, "", func(jetstream.Msg) bool { n++; return true })
 		if err != nil || n != benchEntries {
 			b.Fatal(n, err)
 		}

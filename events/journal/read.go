@@ -168,7 +168,7 @@ func (s *session) fetch(ctx context.Context, from, to uint64, order, work chan<-
 		}
 		return true
 	}
-	err := s.each(ctx, from, to, func(m jetstream.Msg) bool {
+	err := s.each(ctx, from, to, "", func(m jetstream.Msg) bool {
 		p.msgs = append(p.msgs, m)
 		p.size += len(m.Data())
 		return len(p.msgs) < readBatch && p.size < readBatchBytes || flush()
@@ -186,11 +186,14 @@ func (s *session) fetch(ctx context.Context, from, to uint64, order, work chan<-
 	}
 }
 
-// each calls fn with the messages from from up to to, until it returns false.
-func (s *session) each(ctx context.Context, from, to uint64, fn func(jetstream.Msg) bool) error {
-	cons, err := s.stream.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{
-		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: from,
-	})
+// each calls fn with the messages from from up to to, until it returns false;
+// with a subject, which may hold wildcards, only with those under it.
+func (s *session) each(ctx context.Context, from, to uint64, subject string, fn func(jetstream.Msg) bool) error {
+	cfg := jetstream.OrderedConsumerConfig{DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: from}
+	if subject != "" {
+		cfg.FilterSubjects = []string{subject}
+	}
+	cons, err := s.stream.OrderedConsumer(ctx, cfg)
 	if err != nil {
 		return err
 	}

@@ -26,6 +26,7 @@ type log interface {
 	Last() uint64
 	Read(context.Context, uint64, uint64, func([]events.Entry) error) error
 	Follow(context.Context, uint64, func([]events.Entry) error) error
+	Newest(context.Context, string, string, uint64, int) (map[string][]events.Entry, error)
 	Holes() []Hole
 	Close() error
 }
@@ -494,5 +495,37 @@ func TestClosed(t *testing.T) {
 			t.Errorf("closing twice: %v", err)
 		}
 		k.reopen()
+	})
+}
+
+// The newest events of each source under a prefix: of one kind, in order, and
+// none of other sources.
+func TestNewest(t *testing.T) {
+	both(t, func(t *testing.T, k *kind) {
+		for i := range 30 {
+			source := []string{"device/a", "device/b", "desk"}[i%3]
+			var d events.Data = events.ReadingTaken{Tool: "k2", Text: fmt.Sprint(i)}
+			if i%4 == 0 {
+				d = events.TimeReached{AtUs: events.Instant(i)}
+			}
+			if _, err := k.Append(t.Context(), events.Event{Source: source, Data: d}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		got, err := k.Newest(t.Context(), "device", "reading.taken", 5, 3)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := map[string]string{}
+		for source, es := range got {
+			for _, e := range es {
+				text[source] += fmt.Sprintf("J%d %s; ", e.Seq, e.Data.(events.ReadingTaken).Text)
+			}
+		}
+		// By hand: entry n holds i = n-1; those of i divisible by four are no readings.
+		want := map[string]string{"device/a": "J19 18; J22 21; J28 27; ", "device/b": "J20 19; J23 22; J26 25; "}
+		if diff := cmp.Diff(want, text); diff != "" {
+			t.Error(diff)
+		}
 	})
 }

@@ -58,7 +58,7 @@ func (s *session) readWritten(ctx context.Context, n naming, from, to uint64, fn
 		batch, size = nil, 0
 		return fnErr == nil
 	}
-	err = s.each(ctx, from, to, func(m jetstream.Msg) bool {
+	err = s.each(ctx, from, to, "", func(m jetstream.Msg) bool {
 		meta, err := m.Metadata()
 		if err != nil {
 			return false

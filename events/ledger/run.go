@@ -37,6 +37,8 @@ const (
 // Run first compares the event at its position with the journal's, and gives
 // ErrJournal if they differ or if the journal (when it has a method Last)
 // ends before the ledger: then the journal has lost events, or is another one.
+// Agree does the same by itself, for who wants to know before anything is
+// written.
 //
 // While the disk is full or the file is busy it tries again, and Trouble says
 // so. Damage ends it with an error.
@@ -45,9 +47,10 @@ func (l *Ledger) Run(ctx context.Context, src Follower) error {
 		return explain("write ledger", l.path, ErrReadOnly)
 	}
 	at := l.mark()
-	if j, ok := src.(interface{ Last() uint64 }); ok && j.Last() < at.seq {
-		return fmt.Errorf("%w: the journal ends with event %d, the ledger with %d; the journal has lost events: "+
-			"keep copies of both, restore the journal, or run 'witnessmark rebuild' to go on without them", ErrJournal, j.Last(), at.seq)
+	if j, ok := src.(interface{ Last() uint64 }); ok {
+		if err := l.reaches(at, j.Last()); err != nil {
+			return err
+		}
 	}
 	q := newQueue()
 	g, ctx := errgroup.WithContext(ctx)
@@ -62,6 +65,25 @@ func (l *Ledger) Run(ctx context.Context, src Follower) error {
 	})
 	g.Go(func() error { return l.drain(ctx, q) })
 	return g.Wait()
+}
+
+// reaches checks that a journal that ends at last holds all that we have.
+func (l *Ledger) reaches(at mark, last uint64) error {
+	if last >= at.seq {
+		return nil
+	}
+	return fmt.Errorf("%w: the journal ends with event %d, the ledger with %d; the journal has lost events: "+
+		"keep copies of both, restore the journal, or run 'witnessmark rebuild' to go on without them", ErrJournal, last, at.seq)
+}
+
+// Agree compares the journal with the ledger's position, as Run does. It reads
+// one event.
+func (l *Ledger) Agree(ctx context.Context, src Reader) error {
+	at := l.mark()
+	if err := l.reaches(at, src.Last()); err != nil || at.seq == 0 {
+		return err
+	}
+	return src.Read(ctx, at.seq, at.seq, func(es []events.Entry) error { return l.sameJournal(at, es) })
 }
 
 // sameJournal checks that the journal's event at our position is the one that

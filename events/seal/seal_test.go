@@ -428,10 +428,13 @@ func TestLostTailIsRefused(t *testing.T) {
 		t.Fatal(err)
 	}
 	y, err := New(t.Context(), Config{Journal: altered, Dir: x.cfg.Dir, Shop: "fenholt"})
-	if err != nil || y.Trouble() == "" {
-		t.Fatalf("opened with an altered entry: %v, want trouble", err)
+	if err != nil {
+		t.Fatal(err)
 	}
 	defer y.Close()
+	if err := y.Hold(t.Context()); err != nil || y.Trouble() == "" {
+		t.Fatalf("held an altered entry against its seal: %v, want trouble", err)
+	}
 	if _, err := y.Seal(t.Context(), WhyAsked, ""); !errors.Is(err, ErrAltered) {
 		t.Errorf("sealed an altered journal: %v, want ErrAltered", err)
 	}

@@ -56,6 +56,9 @@ type Sealer struct {
 	key  Key
 	from uint64 // entries up to here were there at New
 
+	holding sync.Mutex // guards held
+	held    bool       // the log is brought up to the journal and held against the newest seal
+
 	mu   sync.Mutex // guards what follows
 	log  *Log
 	last events.SealMade // the newest; Size 0: none
@@ -75,11 +78,11 @@ var ErrTail = errors.New("the journal has lost its end")
 // ErrAltered means that the journal does not hold what was sealed.
 var ErrAltered = errors.New("the journal is not what was sealed")
 
-// New opens key and log, brings the log up to the journal, and holds the
-// journal against the newest seal. An error that wraps ErrTail says that the
-// journal must not be written to before somebody has looked. A journal that
-// was altered can be written to, but is not sealed any more, see Trouble.
-func New(ctx context.Context, cfg Config) (*Sealer, error) {
+// New opens key and log. An error that wraps ErrTail says that the journal
+// ends before a seal says it did, and must not be written to before somebody
+// has looked. It reads none of the journal, so that a start need not wait for
+// that; Hold does.
+func New(_ context.Context, cfg Config) (*Sealer, error) {
 	if cfg.Every <= 0 {
 		cfg.Every = time.Hour
 	}
@@ -107,10 +110,24 @@ func New(ctx context.Context, cfg Config) (*Sealer, error) {
 	if s.log, err = OpenLog(cfg.Dir); err != nil {
 		return nil, err
 	}
-	if err := s.hold(ctx); err != nil {
-		return nil, errors.Join(err, s.log.Close())
-	}
+	s.from = cfg.Journal.Last()
 	return s, nil
+}
+
+// Hold brings the log up to the journal and holds the journal against the
+// newest seal, once; Run, Seal and Record do so first. A journal that was
+// altered can be written to, but is not sealed any more, see Trouble.
+func (s *Sealer) Hold(ctx context.Context) error {
+	s.holding.Lock()
+	defer s.holding.Unlock()
+	if s.held {
+		return nil
+	}
+	if err := s.hold(ctx); err != nil {
+		return err
+	}
+	s.held = true
+	return nil
 }
 
 // beyond refuses seals that cover more than the journal holds, or puts them
@@ -151,10 +168,10 @@ func (s *Sealer) Trouble() string {
 	return s.bad.Error()
 }
 
-// hold compares the journal with the newest seal.
+// hold compares the journal with the newest seal. Nobody else uses the log
+// before it has ended.
 func (s *Sealer) hold(ctx context.Context) error {
 	last := s.cfg.Journal.Last()
-	s.from = last
 	if s.log.Size() > last {
 		s.cfg.Log.Warn("log of seals goes further than the journal; its end is made again", "log", s.log.Size(), "journal", last)
 		if err := s.log.cut(s.last.Size); err != nil {
@@ -172,6 +189,8 @@ func (s *Sealer) hold(ctx context.Context) error {
 		return fmt.Errorf("read log of seals: %w", err)
 	}
 	if base64.StdEncoding.EncodeToString(root[:]) != s.last.Root {
+		s.mu.Lock()
+		defer s.mu.Unlock()
 		s.bad = fmt.Errorf("%w: the log of seals does not agree with the seal of %s over J1 to J%d; 'witnessmark verify' tells what differs",
 			ErrAltered, s.last.AtUs.Time().Format(time.RFC3339), s.last.Size)
 		s.cfg.Log.Error("the journal is not sealed any more", "err", s.bad)
@@ -212,6 +231,9 @@ func (s *Sealer) Run(ctx context.Context) error {
 			return nil
 		})
 	}()
+	if err := s.Hold(ctx); err != nil && ctx.Err() == nil {
+		s.cfg.Log.Error("cannot bring the log of seals up to the journal; tried again with the next seal", "err", err)
+	}
 	tick := time.NewTicker(s.cfg.Every)
 	defer tick.Stop()
 	for {
@@ -256,6 +278,9 @@ func (s *Sealer) try(ctx context.Context, why, job string) {
 // it into the journal. Without anything new since the last one but that seal
 // itself, it returns the last one.
 func (s *Sealer) Seal(ctx context.Context, why, job string) (events.SealMade, error) {
+	if err := s.Hold(ctx); err != nil {
+		return s.Last(), err
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.bad != nil {

@@ -123,19 +123,36 @@ func (s *Service) saveSnapshot() error {
 	h := snapshotHead{Form: 1, Journal: s.cfg.Journal.Identity(), Rules: s.eng.version,
 		Seq: s.folded.seq.Load(), Cause: s.state.Cause}
 	s.mu.RUnlock()
+	if err == nil {
+		err = writeSnapshot(s.cfg.Snapshot, h, body)
+	}
 	if err != nil {
 		return fmt.Errorf("write snapshot: %w", err)
 	}
+	s.folded.saved.Store(n)
+	return nil
+}
+
+func writeSnapshot(path string, h snapshotHead, body []byte) error {
 	sum := sha256.Sum256(body)
 	h.SHA256 = hex.EncodeToString(sum[:])
 	line, err := json.Marshal(h)
 	if err != nil {
+		return err
+	}
+	return replaceFile(path, append(append(line, '\n'), body...))
+}
+
+// SaveState writes st as the snapshot of journal j at the decision of sequence
+// seq, for whoever has folded the journal already.
+func SaveState(path string, j Journal, st *rules.State, seq uint64) error {
+	body, err := st.Snapshot()
+	if err == nil {
+		err = writeSnapshot(path, snapshotHead{Form: 1, Journal: j.Identity(), Rules: rules.Version, Seq: seq, Cause: st.Cause}, body)
+	}
+	if err != nil {
 		return fmt.Errorf("write snapshot: %w", err)
 	}
-	if err := replaceFile(s.cfg.Snapshot, append(append(line, '\n'), body...)); err != nil {
-		return fmt.Errorf("write snapshot: %w", err)
-	}
-	s.folded.saved.Store(n)
 	return nil
 }
 
