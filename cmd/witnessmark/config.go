@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 	"sort"
+	"strconv"
 	"strings"
 	"time"
 
@@ -31,6 +32,8 @@ type config struct {
 	Shop       string `koanf:"shop"`        // shop file
 	Listen     string `koanf:"listen"`      // host:port of the pages
 	NATSURL    string `koanf:"nats_url"`    // "" for the embedded server
+	Member     string `koanf:"member"`      // name of this process among those that share the rules; "": machine and data directory
+	Replicas   int    `koanf:"replicas"`    // on how many nodes of a NATS cluster a new journal is kept
 	Profiles   string `koanf:"profiles"`    // directory of the shop's own profiles
 	Alerts     string `koanf:"alerts"`      // file that says which alerts leave the house, and how
 	JournalMax string `koanf:"journal_max"` // size limit of the journal
@@ -52,7 +55,7 @@ type config struct {
 func defaultConfig() config {
 	return config{
 		Data: "witnessmark-data", Shop: "shop.yaml", Listen: "127.0.0.1:8470",
-		JournalMax: "50 GiB", MinFree: "256 MiB", LogLevel: "info", LogFormat: "text",
+		Replicas: 1, JournalMax: "50 GiB", MinFree: "256 MiB", LogLevel: "info", LogFormat: "text",
 	}
 }
 
@@ -65,6 +68,8 @@ var configKeys = []struct{ key, flag, help string }{
 	{"shop", "shop", "shop file: benches, people, tools, devices (see 'witnessmark shop example')"},
 	{"listen", "listen", "address of the pages; loopback only unless you say otherwise"},
 	{"nats_url", "nats-url", "an external NATS server with JetStream; empty: the embedded one"},
+	{"member", "member", "name of this process among those that share the rules over nats_url; empty: made from machine and data directory"},
+	{"replicas", "replicas", "on how many nodes of a NATS cluster a new journal is kept: 1, 3 or 5"},
 	{"profiles", "profiles", "directory of your own tool profiles (*.yaml), besides the shipped ones"},
 	{"alerts", "alerts", "file of routes for alerts that leave the house (webhook, mail, horn); 'witnessmark shop alerts' prints an example"},
 	{"journal_max", "journal-max", "the journal refuses to grow beyond this"},
@@ -77,7 +82,8 @@ var configKeys = []struct{ key, flag, help string }{
 func addConfigFlags(cmd *cobra.Command, keys ...string) {
 	d := defaultConfig()
 	defaults := map[string]string{
-		"data": d.Data, "shop": d.Shop, "listen": d.Listen, "journal_max": d.JournalMax,
+		"replicas": "1",
+		"data":     d.Data, "shop": d.Shop, "listen": d.Listen, "journal_max": d.JournalMax,
 		"min_free": d.MinFree, "log_level": d.LogLevel, "log_format": d.LogFormat,
 	}
 	for _, k := range configKeys {
@@ -197,6 +203,9 @@ func (c config) validate() error {
 	if _, err := parseSize(c.MinFree); err != nil {
 		return usageError("setting min_free: %v", err)
 	}
+	if c.Replicas != 1 && c.Replicas != 3 && c.Replicas != 5 || c.Replicas > 1 && c.NATSURL == "" {
+		return usageError("setting replicas is %d: want 1, or with nats_url 3 or 5", c.Replicas)
+	}
 	var l slog.Level
 	if err := l.UnmarshalText([]byte(c.LogLevel)); err != nil {
 		return usageError("setting log_level is %q: want debug, info, warn or error", c.LogLevel)
@@ -224,7 +233,7 @@ func (c config) snapshotPath() string { return filepath.Join(c.Data, "state.snap
 // print writes what is in force as a configuration file.
 func (c config) print() string {
 	values := map[string]string{
-		"data": c.Data, "shop": c.Shop, "listen": c.Listen, "nats_url": c.NATSURL, "profiles": c.Profiles, "alerts": c.Alerts,
+		"data": c.Data, "shop": c.Shop, "listen": c.Listen, "nats_url": c.NATSURL, "member": c.Member, "replicas": strconv.Itoa(c.Replicas), "profiles": c.Profiles, "alerts": c.Alerts,
 		"journal_max": c.JournalMax, "min_free": c.MinFree, "log_level": c.LogLevel, "log_format": c.LogFormat,
 	}
 	var b strings.Builder

@@ -16,9 +16,14 @@ func newServe() *cobra.Command {
 every reading in the journal, runs the rules, and serves the pages. Needs a
 shop file ('witnessmark shop example' prints one). Stop it with Ctrl-C.
 
+With --role rules it is one more process that decides, beside a service whose
+journal is at the same NATS server (nats_url). The jobs are divided between
+them; when one is lost, the others take over its jobs within a few seconds.
+
 ` + caution,
 		Example: `  witnessmark serve
   witnessmark serve --data /var/lib/witnessmark --shop /etc/witnessmark/shop.yaml
+  witnessmark serve --role rules --nats-url nats://10.0.0.5:4222 --data /var/lib/witnessmark-rules
   WITNESSMARK_LOG_FORMAT=json witnessmark serve --print-config`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
@@ -30,11 +35,19 @@ shop file ('witnessmark shop example' prints one). Stop it with Ctrl-C.
 				_, err := fmt.Fprint(c.OutOrStdout(), cfg.print())
 				return err
 			}
-			return serve(c, cfg)
+			switch role, _ := c.Flags().GetString("role"); role {
+			case roleShop:
+				return serve(c, cfg)
+			case roleRules:
+				return serveRules(c, cfg)
+			default:
+				return usageError("--role is %q: want %s or %s", role, roleShop, roleRules)
+			}
 		},
 	}
 	addConfigFlags(cmd)
 	addAcceptLoss(cmd)
+	cmd.Flags().String("role", roleShop, "what this process does: shop (all of it), or rules (it shares the rules of a shop at nats_url, and has no tools and no pages)")
 	cmd.Flags().Bool("print-config", false, "print the settings in force, as a configuration file, and stop")
 	return cmd
 }

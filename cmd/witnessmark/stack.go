@@ -26,6 +26,7 @@ import (
 	"witnessmark/ingest/profile"
 	"witnessmark/rules"
 	"witnessmark/rules/service"
+	"witnessmark/rules/service/shares"
 )
 
 // stack is the whole service in one process.
@@ -35,6 +36,7 @@ type stack struct {
 	log     *slog.Logger
 	journal *journal.Journal
 	ledger  *ledger.Ledger
+	group   *shares.Group // of a journal that other processes may decide on too; else nil
 	sealer  *seal.Sealer
 	routes  []outward.Route // of alerts that leave the house
 	service *service.Service
@@ -57,6 +59,7 @@ func openJournal(ctx context.Context, cfg config, shop string) (*journal.Journal
 	log := cfg.logger()
 	j, err := journal.Open(ctx, journal.Config{
 		Shop: shop, Dir: cfg.journalDir(), URL: cfg.NATSURL,
+		Shared: cfg.NATSURL != "", Writer: cfg.member(), Replicas: cfg.Replicas,
 		MaxBytes: int64(maxBytes), MinFree: minFree, AcceptLoss: cfg.acceptLoss, Log: log,
 	})
 	if err == nil && j.Stats().Sync != journal.SyncAlways {
@@ -99,7 +102,7 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 	if s.sealer, err = seal.New(ctx, seal.Config{Journal: s.journal, Dir: cfg.sealsDir(), Shop: shop.ID, Every: cfg.sealEvery, AcceptLoss: cfg.acceptLoss, Log: s.log, Now: cfg.now}); err != nil {
 		return nil, err
 	}
-	if s.service, err = service.New(service.Config{Journal: s.journal, Snapshot: cfg.snapshotPath(), SnapshotEvery: cfg.snapshotEvery, Log: s.log, Now: cfg.now}); err != nil {
+	if s.group, s.service, err = openRules(cfg, shop, s.journal, s.log); err != nil {
 		return nil, err
 	}
 	if s.capture, err = ingest.New(ingest.Config{Devices: shop.Devices, Profiles: profiles(cfg.Profiles), Journal: s.journal, Log: s.log, OpenPort: cfg.openPort, Now: cfg.now}); err != nil {
@@ -147,6 +150,9 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 	back, stopBack := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopBack()
 	behind, back := errgroup.WithContext(back)
+	if s.group != nil {
+		behind.Go(func() error { return s.group.Run(back) })
+	}
 	behind.Go(func() error { return s.service.Run(back) })
 	behind.Go(func() error { return s.ledger.Run(back, s.journal) })
 	behind.Go(func() error { return s.pages.Run(back) })

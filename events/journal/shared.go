@@ -185,6 +185,7 @@ const sharedBatchAbove = 8
 // lasts: a cluster needs some seconds to choose a new leader.
 func (j *Journal) storeShared(items []item, at places) error {
 	until, wait := time.Now().Add(j.patience()), sharedWait
+	says := time.Now().Add(j.cfg.AckTimeout)
 	var last error
 	for items = stillOpen(items); len(items) > 0; items = stillOpen(items) {
 		if last = j.room(sizeOf(items)); last != nil {
@@ -206,20 +207,29 @@ func (j *Journal) storeShared(items []item, at places) error {
 		case got:
 			j.healthy()
 			until, wait, last = time.Now().Add(j.patience()), sharedWait, nil
+			says = time.Now().Add(j.cfg.AckTimeout)
 		case isFull(err):
 			last = j.full(fmt.Sprintf("the server has no room (%v); raise the limit or make room", err))
 			failAll(items, last)
 		case time.Now().After(until) || j.closed.Load():
 			last = fmt.Errorf("%w: %w", ErrUnknown, plainly(err))
-			j.setHealth(StateStuck, fmt.Sprintf("%v; trying again with the next event; see to the server", plainly(err)))
+			j.stuckShared(err)
 			failAll(items, last)
 		default:
 			j.log.Warn("journal got no good answer; looking what is there, and trying again", "err", err, "wait_ms", wait.Milliseconds())
+			if time.Now().After(says) {
+				j.stuckShared(err)
+			}
 			j.pause(wait)
 			wait = min(2*wait, sharedMostWait)
 		}
 	}
 	return last
+}
+
+// stuckShared says that nothing goes to disk now.
+func (j *Journal) stuckShared(err error) {
+	j.setHealth(StateStuck, fmt.Sprintf("%v; trying again all the time; see to the server", plainly(err)))
 }
 
 // Waits between tries to publish to a shared journal.
@@ -228,8 +238,8 @@ const (
 	sharedMostWait = 500 * time.Millisecond
 )
 
-// patience is how long to go on trying.
-func (j *Journal) patience() time.Duration { return 10 * j.cfg.AckTimeout }
+// patience is how long to go on trying before the caller is told.
+func (j *Journal) patience() time.Duration { return 5 * j.cfg.AckTimeout }
 
 func (j *Journal) pause(d time.Duration) {
 	t := time.NewTimer(d)
