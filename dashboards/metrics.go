@@ -49,7 +49,7 @@ func newMetrics(p *Pages) *metrics {
 	m.liveDropped.WithLabelValues("slow")
 	m.liveDropped.WithLabelValues("write")
 	m.registry.MustRegister(m.decisions, m.latency, m.requests, m.liveClients, m.liveDropped, m.watchGaps,
-		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), &shopCollector{p})
+		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), &shopCollector{p, make(chan struct{}, 4)})
 	return m
 }
 
@@ -92,7 +92,10 @@ func (m *metrics) handler() http.Handler {
 }
 
 // shopCollector asks state, journal and ledger when it is asked itself.
-type shopCollector struct{ p *Pages }
+type shopCollector struct {
+	p      *Pages
+	asking chan struct{} // holds a token while the ledger is asked
+}
 
 func desc(name, help string, labels ...string) *prometheus.Desc {
 	return prometheus.NewDesc("witnessmark_"+name, help, labels, nil)
@@ -245,8 +248,14 @@ func (c *shopCollector) fromJournal(gauge, counter emit) {
 	gauge(descLag, float64(max(st.Last, pos)-pos))
 }
 
+// fromLedger leaves the ledger's figures out while the disk does not answer:
+// the others, which tell of it, must come through.
 func (c *shopCollector) fromLedger(ctx context.Context, ch chan<- prometheus.Metric, gauge, counter emit) {
-	t, err := c.p.cfg.Ledger.Totals(ctx)
+	got := c.look(ctx)
+	if got == nil {
+		return
+	}
+	t, ds, err := got.totals, got.devices, got.err
 	if err != nil {
 		ch <- prometheus.NewInvalidMetric(descVerdicts, err)
 		return
@@ -269,13 +278,40 @@ func (c *shopCollector) fromLedger(ctx context.Context, ch chan<- prometheus.Met
 	for k := range alertKinds {
 		counter(descRaised, float64(t.Alerts[string(k)]), string(k))
 	}
-	ds, err := c.p.cfg.Ledger.Devices(ctx)
-	if err != nil {
-		ch <- prometheus.NewInvalidMetric(descReadings, err)
-		return
-	}
 	for i := range ds {
 		device(&ds[i], gauge, counter)
+	}
+}
+
+// ledgerLook is what the ledger said.
+type ledgerLook struct {
+	totals  ledger.Totals
+	devices []ledger.Device
+	err     error
+}
+
+// look asks the ledger; nil if it does not answer in time, or if an earlier
+// question still hangs.
+func (c *shopCollector) look(ctx context.Context) *ledgerLook {
+	select {
+	case c.asking <- struct{}{}:
+	default:
+		return nil
+	}
+	answer := make(chan *ledgerLook, 1)
+	go func() {
+		defer func() { <-c.asking }()
+		var l ledgerLook
+		if l.totals, l.err = c.p.cfg.Ledger.Totals(ctx); l.err == nil {
+			l.devices, l.err = c.p.cfg.Ledger.Devices(ctx)
+		}
+		answer <- &l
+	}()
+	select {
+	case l := <-answer:
+		return l
+	case <-ctx.Done():
+		return nil
 	}
 }
 

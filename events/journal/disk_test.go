@@ -564,3 +564,31 @@ func eventually(t testing.TB, ok func() bool) {
 		}
 	}
 }
+
+// TestReadsLeaveNothing: a read that has ended costs the server nothing. It
+// takes a thousand consumers or so, and then no reader any more.
+func TestReadsLeaveNothing(t *testing.T) {
+	j := openAt(t, t.TempDir())
+	defer j.Close()
+	mustAppend(t, j, ask("desk", 0), ask("desk", 0), ask("desk", 0))
+	for i := range 1200 {
+		n := 0
+		err := j.Read(context.Background(), uint64(1+i%3), 0, func(es []events.Entry) error {
+			n += len(es)
+			if i%5 == 0 {
+				return errors.New("enough")
+			}
+			return nil
+		})
+		if n == 0 || err != nil && err.Error() != "enough" {
+			t.Fatalf("read %d: %d entries, %v", i, n, err)
+		}
+	}
+	info, err := j.session.stream.Info(context.Background())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if info.State.Consumers > 2 {
+		t.Errorf("%d consumers are left", info.State.Consumers)
+	}
+}

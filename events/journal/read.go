@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"time"
 
+	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
 	"witnessmark/events"
@@ -197,6 +198,7 @@ func (s *session) each(ctx context.Context, from, to uint64, subject string, fn 
 	if err != nil {
 		return err
 	}
+	defer s.forget(cons)
 	if info := cons.CachedInfo(); info != nil && info.NumPending == 0 {
 		return nil
 	}
@@ -219,6 +221,19 @@ func (s *session) each(ctx context.Context, from, to uint64, subject string, fn 
 			return nil
 		}
 	}
+}
+
+// forget removes a consumer that is read no more. By itself the server would
+// keep it for minutes, and it takes a thousand or so at most: many short reads
+// would then end the long ones.
+func (s *session) forget(cons jetstream.Consumer) {
+	info := cons.CachedInfo()
+	if info == nil || s.nc.Status() != nats.CONNECTED {
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+	defer cancel()
+	_ = s.stream.DeleteConsumer(ctx, info.Name) // else it is forgotten later
 }
 
 // nextOf waits for a message, but not for ever, and not past the session.

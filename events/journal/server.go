@@ -48,9 +48,9 @@ func startServer(cfg Config) (*server.Server, []nats.Option, error) {
 	}
 	srv.SetLoggerV2(serverLog{cfg.Log}, false, false, false)
 	srv.Start()
-	if !srv.ReadyForConnections(30*time.Second) || !srv.JetStreamEnabled() {
+	if !comesUp(srv) {
 		stopServer(srv)
-		return nil, nil, fmt.Errorf("start embedded server on %q: it does not come up; see the log for why", opts.StoreDir)
+		return nil, nil, fmt.Errorf("start embedded server on %q: it does not come up; the log says why%s", opts.StoreDir, diskSays(cfg.Dir))
 	}
 	if cfg.Boxes != nil { // with accounts named, the server gives none JetStream by itself
 		if err := srv.GlobalAccount().EnableJetStream(nil, nil); err != nil {
@@ -63,6 +63,19 @@ func startServer(cfg Config) (*server.Server, []nats.Option, error) {
 		return nil, nil, fmt.Errorf("start embedded server: %w", ErrUnsafe)
 	}
 	return srv, own, nil
+}
+
+// comesUp waits for a server, but not for one that has given up.
+func comesUp(srv *server.Server) bool {
+	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); {
+		if srv.ReadyForConnections(100 * time.Millisecond) {
+			return srv.JetStreamEnabled()
+		}
+		if !srv.Running() {
+			return false
+		}
+	}
+	return false
 }
 
 func stopServer(srv *server.Server) {

@@ -20,8 +20,9 @@ type writer struct {
 	again    time.Time // when to try again
 	wait     time.Duration
 	timer    *time.Timer
-	blocks   namesIn // of the block files
-	unproven []item  // given up with ErrUnknown; they may still come
+	blocks   namesIn    // of the block files
+	unproven []item     // given up with ErrUnknown; they may still come
+	trying   chan error // the answer of a look at the disk that is under way
 	faults   faults
 }
 
@@ -53,19 +54,29 @@ func (j *Journal) store(items []item, pre *staged, prepare func(base uint64)) er
 			return err
 		}
 	}
+	careful := j.w.wait > 0
 	for try := 1; ; try++ {
 		base := j.tail.lastSeq()
+		now := items
+		if careful { // each batch that fails costs the server a descriptor
+			now = items[:min(len(items), batchAbove)]
+		}
 		var meanwhile func()
-		if prepare != nil {
+		if prepare != nil && len(now) == len(items) {
 			meanwhile = func() { prepare(base + uint64(len(items))); prepare = nil }
 		}
-		err := j.tryPublish(items, base, pre, meanwhile)
+		err := j.tryPublish(now, base, pre, meanwhile)
 		pre = nil
 		if err == nil {
 			j.healthy() // before anybody is answered
-			j.accept(items, base+1)
-			return nil
+			j.accept(now, base+1)
+			if items = items[len(now):]; len(items) == 0 {
+				return nil
+			}
+			try = 0
+			continue
 		}
+		careful = true
 		n, serr := j.settle(items, base, err)
 		items = items[n:]
 		switch {
@@ -150,7 +161,11 @@ type faults struct{ before, after func() error }
 func (j *Journal) settle(items []item, base uint64, cause error) (int, error) {
 	if isTransport(cause) || isWriteError(cause) {
 		j.log.Warn("journal got no good answer; looking what is on disk", "err", cause)
-		if err := j.restart(); err != nil {
+		err := j.tryDisk()
+		if err == nil {
+			err = j.restart()
+		}
+		if err != nil {
 			return 0, j.stuck(items, err)
 		}
 	}
@@ -281,11 +296,16 @@ func (j *Journal) giveUp(cause error) error {
 
 func (j *Journal) tryLater(cause error) {
 	cause = plainly(cause)
+	what, todo := StateStuck, "see to the disk or the server"
+	if err := j.tryDisk(); err != nil {
+		cause = err // the server only says that it does not work
+		what, todo = diskTrouble(err)
+	}
 	w := &j.w
 	w.wait = min(max(2*w.wait, firstWait), mostWait)
 	w.cause, w.again = cause, time.Now().Add(w.wait)
 	w.timer = time.NewTimer(w.wait)
-	j.setHealth(StateStuck, fmt.Sprintf("%v; trying again every few seconds; see to the disk or the server", cause))
+	j.setHealth(what, fmt.Sprintf("%v; trying again every few seconds; %s", cause, todo))
 }
 
 // endWriting stops writing for good: going on could do harm.
@@ -321,13 +341,17 @@ func (j *Journal) restart() error {
 // server and accepts what was given up and is there after all.
 func (j *Journal) recover() {
 	j.w.timer = nil
-	if err := j.restart(); err != nil {
+	err := j.tryDisk() // without a disk there is no point in a new server
+	if err == nil {
+		err = j.restart()
+	}
+	if err != nil {
 		j.tryLater(err)
 		return
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), j.cfg.AckTimeout)
 	defer cancel()
-	_, err := j.acceptStored(ctx, nil, j.tail.lastSeq())
+	_, err = j.acceptStored(ctx, nil, j.tail.lastSeq())
 	switch {
 	case errors.Is(err, ErrSecondWriter) || errors.Is(err, ErrTailLost):
 		j.endWriting(err)
