@@ -16,6 +16,7 @@ import (
 	"slices"
 	"time"
 
+	"witnessmark/dashboards/access"
 	"witnessmark/dashboards/api"
 	"witnessmark/events"
 	"witnessmark/events/journal"
@@ -71,6 +72,8 @@ type Config struct {
 	// Hosts are further names under which the pages may be asked for on a
 	// loopback address, where a proxy stands in front.
 	Hosts []string
+	// Access decides who may do what; nil: everybody may do everything.
+	Access *access.Keeper
 	// Seals gives sealed records; nil where nothing is sealed.
 	Seals Seals
 	// Banner is shown on every page, such as "Demo: all data is invented".
@@ -86,6 +89,8 @@ type Pages struct {
 	metrics *metrics
 	views   *views
 	handler http.Handler
+
+	patterns []string // under which something is served
 }
 
 // New returns the pages. They answer at once; live updates start with Run.
@@ -104,10 +109,13 @@ func New(cfg Config) (*Pages, error) {
 	if p.views, err = newViews(); err != nil {
 		return nil, err
 	}
+	if cfg.Access != nil {
+		p.cfg.Service = lockedService{cfg.Service, cfg.Access.Submitter(cfg.Service)}
+	}
 	p.metrics = newMetrics(p)
 	p.hub = newHub(cfg.Service, p.metrics, p.now)
-	p.handler = p.routes()
-	return p, nil
+	p.handler, err = p.routes()
+	return p, err
 }
 
 // ServeHTTP implements http.Handler.
@@ -153,10 +161,10 @@ func (p *Pages) watchTrouble(ctx context.Context) {
 	}
 }
 
-func (p *Pages) routes() http.Handler {
-	mux := http.NewServeMux()
+func (p *Pages) routes() (http.Handler, error) {
+	mux := &doors{p: p, mux: http.NewServeMux()}
 	page := func(pattern, name string, h func(http.ResponseWriter, *http.Request) error) {
-		mux.Handle(pattern, p.metrics.timed(name, p.page(h)))
+		mux.handle(pattern, p.metrics.timed(name, p.page(h)))
 	}
 	page("GET /{$}", "overview", p.overview)
 	page("GET /bench/{bench}", "bench", p.bench)
@@ -187,13 +195,15 @@ func (p *Pages) routes() http.Handler {
 	page("POST /who", "who", p.who)
 	page("POST /photo", "photo", p.takePhoto)
 	page("GET /photos/{hash}", "photos", p.showPhoto)
-	mux.Handle("GET /live", http.HandlerFunc(p.live))
-	mux.Handle("GET /assets/{hash}/{name}", p.metrics.timed("assets", http.HandlerFunc(p.views.asset)))
-	mux.Handle("GET /metrics", p.metrics.handler())
-	mux.HandleFunc("GET /healthz", p.healthz)
-	mux.HandleFunc("GET /readyz", p.readyz)
-	mux.Handle("GET /api/tools", p.metrics.timed("api", http.HandlerFunc(p.toolsJSON)))
-	mux.Handle("/api/", p.metrics.timed("api", api.Handler(p.cfg.Service, p.now, p.catchUp)))
+	mux.handle("GET /live", http.HandlerFunc(p.live))
+	mux.handle("GET /assets/{hash}/{name}", p.metrics.timed("assets", http.HandlerFunc(p.views.asset)))
+	mux.handle("GET /metrics", p.metrics.handler())
+	mux.handle("GET /healthz", http.HandlerFunc(p.healthz))
+	mux.handle("GET /readyz", http.HandlerFunc(p.readyz))
+	mux.handle("GET /api/tools", p.metrics.timed("api", http.HandlerFunc(p.toolsJSON)))
+	mux.handle("POST /api/asks/{type}", p.metrics.timed("api", api.Handler(p.cfg.Service, p.now, p.catchUp)))
+	p.accessRoutes(page)
 	page("/", "none", p.nothingHere)
-	return guard(mux, p.cfg.Hosts, p.denied)
+	p.patterns = mux.patterns
+	return guard(mux.mux, p.cfg.Hosts, p.denied), mux.checked()
 }

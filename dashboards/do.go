@@ -202,6 +202,12 @@ func (p *Pages) submit(ctx context.Context, bench string, d events.Data) (uint64
 	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
 	fact, decided, err := p.cfg.Service.Submit(ctx, d)
+	if e, ok := accessProblem(err); ok {
+		if bench != "" && p.hasBench(bench) {
+			e.Back, e.Name = "/bench/"+url.PathEscape(bench), "Back to the bench"
+		}
+		return 0, e
+	}
 	if err != nil {
 		p.log.Error("submit request", "type", events.TypeName(d), "err", err)
 		return 0, p.problemAt(bench, http.StatusServiceUnavailable,
@@ -294,6 +300,9 @@ func (p *Pages) who(w http.ResponseWriter, r *http.Request) error {
 	if f.values.Has("badge") {
 		return p.scanned(w, r, f)
 	}
+	if v := visit(r); v.SignedIn() {
+		return p.problemAt(f.get("bench"), http.StatusConflict, v.Name+" is signed in here.", "Sign out first: then somebody else can be named.")
+	}
 	id := f.get("person")
 	known := id == ""
 	p.cfg.Service.View(func(st *rules.State) {
@@ -319,6 +328,9 @@ func personCookieOf(id string) *http.Cookie {
 
 // person is who works at the screen that sent r; "" if nobody said.
 func person(r *http.Request) string {
+	if v := visit(r); v.SignedIn() {
+		return v.Person
+	}
 	c, err := r.Cookie(personCookie)
 	if err != nil {
 		return ""
@@ -330,7 +342,16 @@ func person(r *http.Request) string {
 	return id
 }
 
+// readForm reads a form, and proves whom it names if it brings a secret.
 func readForm(w http.ResponseWriter, r *http.Request) (form, error) {
+	f, err := readFields(w, r)
+	if err == nil {
+		err = prove(r, f)
+	}
+	return f, err
+}
+
+func readFields(w http.ResponseWriter, r *http.Request) (form, error) {
 	r.Body = http.MaxBytesReader(w, r.Body, maxForm)
 	f := form{missing: new([]string)}
 	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/x-www-form-urlencoded" {

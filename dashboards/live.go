@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"time"
 
+	"witnessmark/dashboards/access"
 	"witnessmark/events"
 )
 
@@ -93,6 +94,7 @@ func (p *Pages) live(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	rc := http.NewResponseController(w)
+	_ = rc.SetReadDeadline(time.Time{}) // it stays open; not all writers have deadlines
 	h := w.Header()
 	h.Set("Content-Type", "text/event-stream")
 	h.Set("Cache-Control", "no-store")
@@ -114,6 +116,7 @@ func (p *Pages) live(w http.ResponseWriter, r *http.Request) {
 // stream writes to one client until it leaves, is dropped or cannot be
 // written to; the last is the error.
 func (p *Pages) stream(ctx context.Context, w http.ResponseWriter, rc *http.ResponseController, c *client, first []byte) error {
+	who := access.Of(ctx)
 	beat := time.NewTicker(heartbeat)
 	defer beat.Stop()
 	send := func(b []byte) error {
@@ -134,9 +137,14 @@ func (p *Pages) stream(ctx context.Context, w http.ResponseWriter, rc *http.Resp
 			return nil
 		case <-c.gone:
 			return nil
+		case <-who.Ended():
+			return nil
 		case b = <-c.ch:
 			b = c.more(b)
 		case <-beat.C:
+			if !who.Still() {
+				return nil
+			}
 			b = []byte(": still here\n\n")
 		}
 		if err := send(b); err != nil {

@@ -67,6 +67,9 @@ func (p *Pages) takePhoto(w http.ResponseWriter, r *http.Request) error {
 	if ask.Type, ask.Width, ask.Height, err = p.checkPhoto(bench, data); err != nil {
 		return err
 	}
+	if err := p.allowed(r, ask); err != nil {
+		return err
+	}
 	if err := p.photoWanted(bench, &ask); err != nil {
 		return err
 	}

@@ -5,8 +5,11 @@ import (
 	"errors"
 	"net/http"
 	"net/url"
+	"slices"
+	"strings"
 
 	"witnessmark/events"
+	"witnessmark/rules"
 )
 
 // pageProblem is why a page could not be shown or a request was not granted,
@@ -19,7 +22,15 @@ type pageProblem struct {
 	Items  []string `json:"items,omitempty"`
 	Back   string   `json:"-"` // address of the page to go back to
 	Name   string   `json:"-"` // what that page is called
+	// Prove is who could do it by adding a secret; the form is then shown
+	// again, with a field for that.
+	Prove     string      `json:"prove,omitempty"`
+	ProveName string      `json:"prove_name,omitempty"`
+	Again     string      `json:"-"` // address of the form
+	Fields    []formField `json:"-"`
 }
+
+type formField struct{ Name, Value string }
 
 // Error implements error.
 func (e *pageProblem) Error() string { return e.Text }
@@ -63,6 +74,9 @@ func (p *Pages) fail(w http.ResponseWriter, r *http.Request, err error) {
 		e = &pageProblem{Status: http.StatusInternalServerError, Text: "This page could not be made: " + err.Error() + ".",
 			Todo: "Try again. If it stays so, call whoever looks after the service.", Back: "/", Name: "Overview"}
 	}
+	if e.Prove != "" {
+		p.again(r, e)
+	}
 	if wantsJSON(r) {
 		_ = writeJSON(w, e.Status, e)
 		return
@@ -70,8 +84,26 @@ func (p *Pages) fail(w http.ResponseWriter, r *http.Request, err error) {
 	p.render(w, r, e.Status, "problem", "Not done", e)
 }
 
+// again puts the form that was refused into e, so that it can be sent once more
+// with the secret of the person in whose name it is.
+func (p *Pages) again(r *http.Request, e *pageProblem) {
+	p.cfg.Service.View(func(st *rules.State) { e.ProveName = viewer{st: st}.personName(e.Prove) })
+	e.Again = r.URL.Path
+	for name, values := range r.PostForm {
+		if name == proveField || name == "by" {
+			continue
+		}
+		for _, v := range values {
+			e.Fields = append(e.Fields, formField{name, v})
+		}
+	}
+	e.Fields = append(e.Fields, formField{"by", e.Prove})
+	slices.SortStableFunc(e.Fields, func(a, b formField) int { return strings.Compare(a.Name, b.Name) })
+}
+
 // denied answers what guard refuses.
 func (p *Pages) denied(w http.ResponseWriter, r *http.Request, text string) {
+	p.cfg.Access.Note(r, events.RefusedForeign, r.Method+" from another site")
 	p.fail(w, r, problem(http.StatusForbidden, text, "Open the page under this service's own address and do it there."))
 }
 

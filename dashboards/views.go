@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"path"
 
+	"witnessmark/dashboards/access"
 	"witnessmark/events"
 	"witnessmark/rules"
 )
@@ -93,6 +94,13 @@ type frame struct {
 	Open    int      // alerts that nobody has seen
 	Drawers bool     // the shop has drawers of shims
 	Trouble []string // what is wrong with the recording itself
+	Keeper  bool     // access can be configured
+	Closed  bool     // people sign in
+	Nobody  bool     // who looks has not shown who that is
+	Signed  bool     // a person is signed in
+	Screen  string   // the enrolled screen that this is
+	Access  bool     // who looks may see people and screens
+	Refused bool     // and what was refused
 	Data    any
 }
 
@@ -105,6 +113,18 @@ func (p *Pages) render(w http.ResponseWriter, r *http.Request, status int, name,
 
 func (p *Pages) frame(r *http.Request, title string, data any) frame {
 	f := frame{Title: title, Path: r.URL.Path, Banner: p.cfg.Banner, Boot: p.hub.boot, Data: data, Trouble: p.trouble()}
+	if k := p.cfg.Access; k != nil {
+		f.Keeper, f.Closed = true, k.Configured()
+	}
+	if v := visit(r); v != nil {
+		f.Nobody = !v.Open && v.Who == access.Nobody
+		f.Signed, f.Screen = v.SignedIn(), v.Device.ID
+		f.Access, f.Refused = v.May("GET /access"), v.May("GET /access/refusals")
+	}
+	if f.Nobody {
+		f.Trouble = nil // nothing of the shop is told to whom nobody knows
+		return f
+	}
 	id := person(r)
 	p.cfg.Service.View(func(st *rules.State) {
 		f.Shop, f.Cause, f.Drawers = st.Shop.Name, st.Cause, len(st.Shop.Shims) > 0

@@ -31,6 +31,8 @@ type config struct {
 	Data       string `koanf:"data"`        // directory of journal, ledger, snapshot
 	Shop       string `koanf:"shop"`        // shop file
 	Listen     string `koanf:"listen"`      // host:port of the pages
+	TLSCert    string `koanf:"tls_cert"`    // certificate of the pages, PEM; "" for none
+	TLSKey     string `koanf:"tls_key"`     // its key
 	NATSURL    string `koanf:"nats_url"`    // "" for the embedded server
 	Member     string `koanf:"member"`      // name of this process among those that share the rules; "": machine and data directory
 	Replicas   int    `koanf:"replicas"`    // on how many nodes of a NATS cluster a new journal is kept
@@ -66,7 +68,9 @@ const envPrefix = "WITNESSMARK_"
 var configKeys = []struct{ key, flag, help string }{
 	{"data", "data", "directory for journal, ledger and snapshot"},
 	{"shop", "shop", "shop file: benches, people, tools, devices (see 'witnessmark shop example')"},
-	{"listen", "listen", "address of the pages; loopback only unless you say otherwise"},
+	{"listen", "listen", "address of the pages; another than loopback needs an owner and TLS"},
+	{"tls_cert", "tls-cert", "certificate of the pages (PEM); 'witnessmark tls make' makes one"},
+	{"tls_key", "tls-key", "key of that certificate (PEM), which nobody else may read"},
 	{"nats_url", "nats-url", "an external NATS server with JetStream; empty: the embedded one"},
 	{"member", "member", "name of this process among those that share the rules over nats_url; empty: made from machine and data directory"},
 	{"replicas", "replicas", "on how many nodes of a NATS cluster a new journal is kept: 1, 3 or 5"},
@@ -197,6 +201,9 @@ func (c config) validate() error {
 	if c.Data == "" {
 		return usageError("setting data is empty: name a directory for the journal")
 	}
+	if (c.TLSCert == "") != (c.TLSKey == "") {
+		return usageError("settings tls_cert and tls_key: name both, or neither")
+	}
 	if _, err := parseSize(c.JournalMax); err != nil {
 		return usageError("setting journal_max: %v", err)
 	}
@@ -228,12 +235,13 @@ func (c config) logger() *slog.Logger {
 
 func (c config) journalDir() string   { return filepath.Join(c.Data, "journal") }
 func (c config) ledgerPath() string   { return filepath.Join(c.Data, "ledger.db") }
+func (c config) accessDir() string    { return filepath.Join(c.Data, "access") }
 func (c config) snapshotPath() string { return filepath.Join(c.Data, "state.snapshot") }
 
 // print writes what is in force as a configuration file.
 func (c config) print() string {
 	values := map[string]string{
-		"data": c.Data, "shop": c.Shop, "listen": c.Listen, "nats_url": c.NATSURL, "member": c.Member, "replicas": strconv.Itoa(c.Replicas), "profiles": c.Profiles, "alerts": c.Alerts,
+		"data": c.Data, "shop": c.Shop, "listen": c.Listen, "tls_cert": c.TLSCert, "tls_key": c.TLSKey, "nats_url": c.NATSURL, "member": c.Member, "replicas": strconv.Itoa(c.Replicas), "profiles": c.Profiles, "alerts": c.Alerts,
 		"journal_max": c.JournalMax, "min_free": c.MinFree, "log_level": c.LogLevel, "log_format": c.LogFormat,
 	}
 	var b strings.Builder

@@ -61,20 +61,23 @@ func serve(c *cobra.Command, cfg config) error {
 	if err != nil {
 		return err
 	}
-	if !isLoopback(s.listen.Addr()) {
-		s.log.Warn("pages can be reached from other machines and nobody has to sign in", "listen", s.listen.Addr().String())
-	}
 	return s.run(c.Context(), func(context.Context) error {
 		fmt.Fprintf(c.ErrOrStderr(), "%s is being watched over. Pages: %s  (Ctrl-C stops)\n", shop.Name, s.url())
 		for _, b := range shop.Benches {
 			fmt.Fprintf(c.ErrOrStderr(), "  %-24s %s/bench/%s\n", b.Name, s.url(), b.ID)
 		}
+		s.offerOwnerCode(c.ErrOrStderr())
 		return nil
 	})
 }
 
 // url is the address of the pages as a browser on this machine takes it.
-func (s *stack) url() string { return "http://" + s.listen.Addr().String() }
+func (s *stack) url() string {
+	if s.cfg.TLSCert != "" {
+		return "https://" + s.listen.Addr().String()
+	}
+	return "http://" + s.listen.Addr().String()
+}
 
 func isLoopback(a net.Addr) bool {
 	t, ok := a.(*net.TCPAddr)

@@ -17,6 +17,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"witnessmark/dashboards"
+	"witnessmark/dashboards/access"
 	"witnessmark/dashboards/outward"
 	"witnessmark/events"
 	"witnessmark/events/journal"
@@ -38,6 +39,7 @@ type stack struct {
 	ledger  *ledger.Ledger
 	group   *shares.Group // of a journal that other processes may decide on too; else nil
 	sealer  *seal.Sealer
+	access  *access.Keeper
 	routes  []outward.Route // of alerts that leave the house
 	service *service.Service
 	capture *ingest.Capture
@@ -79,8 +81,8 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 	if err := os.MkdirAll(cfg.Data, 0o755); err != nil {
 		return nil, fmt.Errorf("make data directory: %w", err)
 	}
-	if s.listen, err = net.Listen("tcp", cfg.Listen); err != nil {
-		return nil, fmt.Errorf("open %s for the pages: %w; name another address with --listen", cfg.Listen, err)
+	if err := s.openListener(); err != nil {
+		return nil, err
 	}
 	if s.journal, err = openJournal(ctx, cfg, shop.ID); err != nil {
 		return nil, err
@@ -108,6 +110,12 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 	if s.capture, err = ingest.New(ingest.Config{Devices: shop.Devices, Profiles: profiles(cfg.Profiles), Journal: s.journal, Log: s.log, OpenPort: cfg.openPort, Now: cfg.now}); err != nil {
 		return nil, err
 	}
+	if s.access, err = access.Open(access.Config{Dir: cfg.accessDir(), People: func() []events.Person { return shop.People }, Journal: s.journal, Log: s.log, Now: cfg.now}); err != nil {
+		return nil, err
+	}
+	if err := s.mayListen(); err != nil {
+		return nil, err
+	}
 	return s, s.openPages()
 }
 
@@ -115,13 +123,14 @@ func (s *stack) openPages() error {
 	var err error
 	s.pages, err = dashboards.New(dashboards.Config{
 		Service: s.service, Watch: dashboards.Watch(s.service.Subscribe), Early: dashboards.Watch(s.service.SubscribeEarly), Ledger: s.ledger, Journal: s.journal, Photos: s.journal,
-		Seals: s.sealer, Devices: s.capture.Status, Ready: s.service.Ready(), Log: s.log, Banner: s.cfg.banner, Now: s.cfg.now,
+		Access: s.access, Seals: s.sealer, Devices: s.capture.Status, Ready: s.service.Ready(), Log: s.log, Banner: s.cfg.banner, Now: s.cfg.now,
 	})
 	if err != nil {
 		return err
 	}
-	s.server = &http.Server{Handler: s.pages, ReadHeaderTimeout: 10 * time.Second, ErrorLog: slog.NewLogLogger(s.log.Handler(), slog.LevelWarn)}
-	return nil
+	h, err := s.strict(s.pages)
+	s.server = newServer(h, s.log)
+	return err
 }
 
 // profiles finds a profile by name: the shop's own directory first, then the
@@ -162,6 +171,7 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 	defer stopBetween()
 	writers, between := errgroup.WithContext(between)
 	writers.Go(func() error { return s.sealer.Run(between) })
+	writers.Go(func() error { return s.access.Run(between) })
 	if len(s.routes) > 0 {
 		writers.Go(func() error { return s.carryOut(between) })
 	}
@@ -303,6 +313,11 @@ func (s *stack) close() {
 	if s.sealer != nil {
 		if err := s.sealer.Close(); err != nil {
 			s.log.Error("close log of seals", "err", err)
+		}
+	}
+	if s.access != nil {
+		if err := s.access.Close(); err != nil {
+			s.log.Error("close secrets", "err", err)
 		}
 	}
 	if s.journal != nil {

@@ -20,6 +20,7 @@ import (
 	"net/http"
 	"time"
 
+	"witnessmark/dashboards/access"
 	"witnessmark/events"
 )
 
@@ -45,7 +46,7 @@ const (
 	patience = 15 * time.Second
 )
 
-// Handler serves the interface. now gives the time that is written into the
+// Handler serves POST /api/asks/{type}. now gives the time that is written into the
 // requests. shown is called before a request is answered and returns once what
 // it brought can be read; it may be nil.
 func Handler(s Submitter, now func() time.Time, shown func(context.Context)) http.Handler {
@@ -78,6 +79,10 @@ func answer(r *http.Request, s Submitter, now func() time.Time) (int, any) {
 	ctx, cancel := context.WithTimeout(r.Context(), patience)
 	defer cancel()
 	fact, decided, err := s.Submit(ctx, d)
+	var refused *access.Refused
+	if errors.As(err, &refused) {
+		return refused.Status, Problem{refused.Error()}
+	}
 	if err != nil {
 		return http.StatusServiceUnavailable, Problem{fmt.Sprintf("not recorded for certain: %v; look at the job before asking again", err)}
 	}

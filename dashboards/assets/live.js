@@ -124,6 +124,7 @@
         const u = new URL(location.href);
         u.searchParams.set("fragment", "1");
         const r = await fetch(u, { headers: { "X-Fragment": "1" }, cache: "no-store" });
+        if (r.status === 401) { location.reload(); return; } // the session has ended
         if (!r.ok) throw new Error(r.status);
         const html = await r.text();
         if (held) { await letGo(); again = true; } // it may be old by now
@@ -267,12 +268,33 @@
     box.scrollIntoView({ block: "nearest" });
   }
 
+  // The same request once more, with the secret of the person who does it.
+  function prove(action, data, d) {
+    const make = (name, props, ...inner) => { const e = Object.assign(document.createElement(name), props); e.append(...inner); return e; };
+    const f = make("form", { className: "form", method: "post", action });
+    f.dataset.send = "";
+    const kept = data instanceof FormData ? [...data] : Object.entries(data);
+    for (const [name, value] of kept) if (name !== "by" && name !== "secret") f.append(make("input", { type: "hidden", name, value }));
+    f.append(make("input", { type: "hidden", name: "by", value: d.prove }), make("h1", {}, "Who does this?"), make("p", {}, make("b", {}, d.error)));
+    const secret = make("input", { type: "password", name: "secret", required: true, maxLength: 200, autocomplete: "off" });
+    f.append(make("label", {}, `Passphrase or secret badge code of ${d.prove_name}`, secret));
+    const box = make("div", { className: "note fault", hidden: true });
+    box.dataset.refused = "";
+    const cancel = make("button", { type: "button" }, "Cancel");
+    cancel.addEventListener("click", () => dialog.close());
+    f.append(box, make("div", { className: "acts" }, make("button", { className: "main" }, "Do it"), cancel));
+    dialog.replaceChildren(f);
+    if (!dialog.open) dialog.showModal();
+    secret.focus();
+  }
+
   async function send(action, data, box) {
     try {
       const r = await fetch(action, { method: "POST", body: new URLSearchParams(data), headers: { Accept: "application/json" } });
       const d = await r.json();
       if (r.ok) { $("refused").hidden = true; return true; }
-      refused(box, d);
+      if (d.code === "prove" && live) prove(action, data, d);
+      else refused(box, d);
     } catch (e) {
       refused(box, { error: "the service did not answer.", todo: "Look whether it was recorded before you do it again." });
     }
