@@ -244,6 +244,8 @@ const (
 	AlertMeasure      AlertKind = "out_of_limits"
 	AlertStepSkipped  AlertKind = "step_skipped" // a step without fasteners was left open
 	AlertCounterGap   AlertKind = "reading_lost" // the tool's counter says a reading is missing
+	AlertBoxClock     AlertKind = "box_clock"    // a bench box's clock is off by more than the shop bears
+	AlertBoxArrival   AlertKind = "box_arrival"  // something that a bench box sent is missing or could not be taken
 	AlertToolStatus   AlertKind = "tool_status"  // the tool says overload, low battery, …
 	AlertUnknownTool  AlertKind = "unknown_tool"
 	AlertToolOff      AlertKind = "tool_off"     // a calibration, check or certificate found a tool outside its limits

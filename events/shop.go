@@ -14,6 +14,7 @@ type Shop struct {
 	Tools   []Tool       `json:"tools" yaml:"tools"`
 	Devices []Device     `json:"devices" yaml:"devices"`
 	Shims   []ShimDrawer `json:"shims,omitempty" yaml:"-"` // the drawers of shims
+	Boxes   []Box        `json:"boxes,omitempty" yaml:"-"` // bench boxes
 }
 
 // Bench is a work place with its screen and its tools.
@@ -133,4 +134,6 @@ type Device struct {
 	USBVendor  string `json:"usb_vendor,omitempty" yaml:"usb_vendor"`
 	USBProduct string `json:"usb_product,omitempty" yaml:"usb_product"`
 	USBSerial  string `json:"usb_serial,omitempty" yaml:"usb_serial"`
+	// Box is the bench box that it is plugged into; "": the shop's own machine.
+	Box string `json:"box,omitempty" yaml:"box"`
 }

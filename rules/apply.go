@@ -18,6 +18,7 @@ func (j *Job) clone() *Job {
 // apply folds one outcome into a cloned job; now is the time of its cause.
 // Decide uses it too, on its own clone, to see what follows from an outcome.
 func (j *Job) apply(o events.OutcomeData, now events.Instant) {
+	j.changed(o, now)
 	if j.applyPress(o) {
 		if _, ok := o.(events.ReadingJudged); ok {
 			j.LastAt = now
@@ -88,6 +89,33 @@ func (j *Job) apply(o events.OutcomeData, now events.Instant) {
 		if !j.applyGuided(o) {
 			j.applyAttested(o)
 		}
+	}
+}
+
+// changed notes when something was decided about a step, so that a reading from
+// before that is not taken for one from after it.
+func (j *Job) changed(o events.OutcomeData, now events.Instant) {
+	step := ""
+	switch o := o.(type) {
+	case events.StepFinished:
+		step = o.Step
+	case events.StepReopened:
+		step = o.Step
+	case events.DeviationAccepted:
+		step = o.Step
+	case events.FastenerReset:
+		step = o.Step
+	case events.FastenerPlaced:
+		step = o.Step
+	case events.ResidualAuditOpened:
+		step = o.Step
+	case events.PressCleared:
+		step = o.Step
+	default:
+		return
+	}
+	if _, i := j.Proc.Step(step); i >= 0 {
+		j.Steps[i].ChangedAt = max(j.Steps[i].ChangedAt, now)
 	}
 }
 

@@ -17,6 +17,8 @@ func (s *State) Clone() *State {
 	c.BenchJob = maps.Clone(s.BenchJob)
 	c.Unplaced = maps.Clone(s.Unplaced)
 	c.Alerts = maps.Clone(s.Alerts)
+	c.Boxes, c.Late = maps.Clone(s.Boxes), maps.Clone(s.Late)
+	c.BenchSince, c.BenchPast = maps.Clone(s.BenchSince), maps.Clone(s.BenchPast)
 	c.Tools = maps.Clone(s.Tools)
 	c.ProcTexts = maps.Clone(s.ProcTexts)
 	c.Unreadable = maps.Clone(s.Unreadable)

@@ -156,7 +156,7 @@ func (t *tx) openPaused(id string, now events.Instant) {
 	t.openTimes(now)
 	for i := range t.job.Steps {
 		p := &t.job.Proc.Steps[i]
-		if t.job.waits(i) && t.job.LastAt.Add(p.Pause) <= now {
+		if t.job.waits(i) && !t.s.away(t.job.Bench) && t.job.LastAt.Add(p.Pause) <= now {
 			t.leaveStep(i, fmt.Sprintf("nothing was pulled for %s", span(p.Pause)))
 		}
 	}

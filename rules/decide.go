@@ -11,7 +11,10 @@ import (
 // least one outcome, and so does every request, except one that asks for what
 // is already so: that gives none, and is granted.
 func Decide(s *State, e events.Entry) []events.Outcome {
-	t := &tx{s: s, seq: e.Seq, at: e.Time}
+	t := &tx{s: s, seq: e.Seq, at: e.Time, now: e.Time}
+	if run, ok := s.lateRun(e.Source, e.Number); ok {
+		t.late, t.now = &run, run.AtUs
+	}
 	switch d := e.Data.(type) {
 	case events.ReadingTaken:
 		t.taken(d)
@@ -23,6 +26,16 @@ func Decide(s *State, e events.Entry) []events.Outcome {
 		t.samples(d)
 	case events.LinkChanged:
 		t.linkChanged(d)
+	case events.ArrivalsLate:
+		t.arrivalsLate(d)
+	case events.BoxLinkChanged:
+		t.boxLink(d)
+	case events.ClockCompared:
+		t.clockCompared(d)
+	case events.ArrivalRefused:
+		t.arrivalWrong(d.Box, fmt.Sprintf("Bench box %q sent something that could not be taken: %s", d.Box, d.Detail))
+	case events.ArrivalMissing:
+		t.arrivalWrong(d.Box, fmt.Sprintf("Bench box %q has lost something that it had taken: a number of %s is missing.", d.Box, e.Source))
 	case events.TimeReached:
 		t.timeReached(d)
 	case events.ShopDescribed:

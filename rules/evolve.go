@@ -69,12 +69,12 @@ func (s *State) fold(o events.OutcomeData, now events.Instant) {
 		s.foldOpened(o)
 	case events.JobReleased:
 		s.learn(s.Jobs[o.Job])
-		s.end(o.Job)
+		s.end(o.Job, "was released", now)
 	case events.LearningForgotten:
 		s.Learned.Forget(learnStep(o.Procedure, o.Step))
 	case events.JobAbandoned:
 		s.foldSerials(o)
-		s.end(o.Job)
+		s.end(o.Job, "was abandoned", now)
 	case events.ShimStockChanged:
 		s.Shims[o.Drawer] = withPiece(s.Shims[o.Drawer], o.Piece)
 	case events.ReadingUnplaced:
@@ -92,7 +92,7 @@ func (s *State) fold(o events.OutcomeData, now events.Instant) {
 	case events.AlertSettled:
 		s.foldSettled(o.Alert)
 	default:
-		if !s.foldTool(o, now) && !s.foldRecall(o) {
+		if !s.foldTool(o, now) && !s.foldRecall(o) && !s.foldBox(o) {
 			s.foldJob(o, now)
 		}
 	}
@@ -128,19 +128,21 @@ func (s *State) foldJob(o events.OutcomeData, now events.Instant) {
 		j.apply(o, now)
 	}
 	s.Jobs[id] = j
-	s.foldBench(old, j)
+	s.foldBench(old, j, now)
 }
 
 // foldBench keeps BenchJob in step with where the job was and is.
-func (s *State) foldBench(old, j *Job) {
+func (s *State) foldBench(old, j *Job, now events.Instant) {
 	if old.Bench == j.Bench && old.Status == j.Status {
 		return
 	}
 	if s.BenchJob[old.Bench] == j.ID {
 		delete(s.BenchJob, old.Bench)
+		s.leftBench(old.Bench, j.ID, "left it", now)
 	}
 	if j.Status == JobActive {
 		s.BenchJob[j.Bench] = j.ID
+		s.cameTo(j.Bench, now)
 	}
 }
 
@@ -175,6 +177,7 @@ func (s *State) foldOpened(o events.JobOpened) {
 	s.Jobs[o.Job].matching = s.index.matching
 	s.teach(s.Jobs[o.Job])
 	s.BenchJob[o.Bench] = o.Job
+	s.cameTo(o.Bench, o.AtUs)
 }
 
 func newJob(o events.JobOpened, p *procedure.Procedure) *Job {
@@ -206,7 +209,7 @@ func newFastener(jt *procedure.Joint, k int, weighed bool) FastenerState {
 }
 
 // end takes a job out of the state; only its id stays.
-func (s *State) end(id string) {
+func (s *State) end(id, how string, now events.Instant) {
 	j := s.Jobs[id]
 	if j == nil {
 		return
@@ -216,6 +219,7 @@ func (s *State) end(id string) {
 	}
 	if s.BenchJob[j.Bench] == id {
 		delete(s.BenchJob, j.Bench)
+		s.leftBench(j.Bench, id, how, now)
 	}
 	delete(s.Jobs, id)
 	s.Ended[id] = true

@@ -22,7 +22,13 @@ func Glance(s *State, e events.Entry) (judged events.ReadingJudged, ok bool) {
 	}
 	tool.allowed = j.overridden(d.Tool)
 	w, grade, open := j.expected()
+	if _, late := s.lateRun(e.Source, e.Number); late {
+		return judged, false
+	}
 	r := readingOf(&e, &d)
+	if s.boxed(d.Device) {
+		r.at = e.Time
+	}
 	if !open || w.joint == nil || grade == events.Placed || w.joint.Passes[w.pass].Closing || !j.Steps[w.step].begun() || !w.takes(r) || !w.holds(r.value) {
 		return judged, false
 	}

@@ -98,6 +98,9 @@ func (s *State) GuidedAsk(j *Job) (step int, ask gauge.Ask, ok bool) {
 // samples takes a block of samples into the guided measurement at its bench,
 // if one is due and takes such a tool.
 func (t *tx) samples(e events.SamplesCaptured) {
+	if t.late != nil {
+		return // nobody was led while the bench was cut off: it means nothing by itself
+	}
 	if t.s.care(e.Bench) != nil {
 		return // a tool is being calibrated or checked there
 	}

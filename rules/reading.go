@@ -64,9 +64,16 @@ type slot struct {
 // Settled values of an indicator are treated apart, see settledElsewhere.
 func (t *tx) taken(e events.ReadingTaken) {
 	r := readingOf(&events.Entry{Seq: t.seq, Event: events.Event{Time: t.at}}, &e)
+	if t.s.boxed(e.Device) {
+		r.at = t.at // by the shop's clock, as all else
+	}
 	t.openFor(e)
 	tool, known := t.tool(e.Tool)
 	r.evaluate(e.Trace, tool.Reports.Threshold)
+	var outrun string
+	if t.late != nil {
+		outrun = t.cameLate(r, *t.late)
+	}
 	switch {
 	case !r.value.Finite():
 		r.value = quantity.Value{}
@@ -74,6 +81,8 @@ func (t *tx) taken(e events.ReadingTaken) {
 	case !known:
 		t.leaveUnplaced(r, events.AlertUnknownTool, fmt.Sprintf("the shop file has no tool %q", e.Tool),
 			"Put the tool into the shop file and assign the reading to it; or a lead claims it, or it is dismissed with a reason.")
+	case outrun != "":
+		t.leaveUnplaced(r, events.AlertUnplaced, outrun, claimOrDismiss)
 	case t.s.careFor(e.Bench, e.Tool) != nil && e.Mode != events.ModeTyped:
 		t.paired(r, t.s.careFor(e.Bench, e.Tool), e.Stale)
 	case e.Stale:

@@ -76,7 +76,8 @@ func testShop() events.Shop {
 		People: []events.Person{{ID: "ines", Name: "Ines", Role: events.RoleTechnician, Badge: "FD-0407"}, {ID: "tomas", Name: "Tomas", Role: events.RoleTechnician, Badge: "FD-0412", Code: "To"},
 			{ID: "maren", Name: "Maren", Role: events.RoleLead}, {ID: "quim", Name: "Quim", Role: events.RoleMetrology}},
 		Tools: append([]events.Tool{wrench("k2", 5, 200, 0.01), wrench("s5", 5, 200, 0.01), old, last, tester, small, wrench("big", 60, 300, 0.01), dial, oldDial}, careTools()...),
-		Devices: []events.Device{{ID: "k2", Tool: "k2", Bench: "axle"}, {ID: "old", Tool: "old", Bench: "axle"}, {ID: "small", Tool: "small", Bench: "axle"},
+		Boxes: []events.Box{{ID: "axle-box", Key: "U"}},
+		Devices: []events.Device{{ID: "k2", Tool: "k2", Bench: "axle", Box: "axle-box"}, {ID: "old", Tool: "old", Bench: "axle"}, {ID: "small", Tool: "small", Bench: "axle"},
 			{ID: "s5", Tool: "s5", Bench: "gearbox"}, {ID: "ref", Tool: "ref", Bench: "axle"}, {ID: "d3", Tool: "d3", Bench: "axle"}},
 	}
 }
@@ -210,18 +211,42 @@ func (c *scene) line(do string) []string {
 	if d == nil {
 		return nil
 	}
-	out := c.tell(d)
+	out := c.tellLate(d, w["pulled"])
 	if label != "" {
 		c.reads[label] = c.seq
 	}
 	return c.tellAll(out)
 }
 
+// boxAhead is by how much the bench box's clock is wrong in all scenarios: it
+// must not matter.
+const boxAhead = 5 * time.Minute
+
+// tellLate tells a fact, or, if it was taken earlier, that it comes late, and
+// then it.
+func (c *scene) tellLate(d events.Data, taken string) []events.Outcome {
+	if taken == "" {
+		return c.tell(d)
+	}
+	c.tell(events.ArrivalsLate{Box: "axle-box", Source: "test", From: c.seq + 2, To: c.seq + 2, AtUs: c.at})
+	now := c.at
+	c.at = c.clock(taken)
+	defer func() { c.at = now }()
+	switch x := d.(type) {
+	case events.ReadingTaken:
+		x.ReceivedAtUs = c.at.Add(boxAhead)
+		return c.tell(x)
+	case events.BadgeScanned:
+		c.t.Fatal("only what a box captures comes late")
+	}
+	return c.tell(d)
+}
+
 // words2 finds the words that follow the small words of a line.
 func words2(f []string) map[string]string {
 	m := map[string]string{}
 	keys := []string{"at", "by", "to", "using", "as", "of", "because", "says", "angle", "revision", "with", "course",
-		"rule", "readings", "points", "turns", "place", "point", "pulls", "number", "dated", "standing", "due", "within"}
+		"rule", "readings", "points", "turns", "place", "point", "pulls", "number", "dated", "standing", "due", "within", "pulled"}
 	for i := 0; i < len(f)-1; i++ {
 		if slices.Contains(keys, f[i]) {
 			m[f[i]] = f[i+1]
@@ -338,6 +363,16 @@ func (c *scene) fact(f []string, w map[string]string) events.Data {
 		return events.CounterGapFound{Device: f[1], Tool: f[1], Bench: c.bench(w), After: after, Next: next, Restart: next < after}
 	case "recall", "close-line":
 		return c.recallFact(a, f, w)
+	case "cut", "back":
+		return events.BoxLinkChanged{Box: f[1], Up: f[0] == "back", AtUs: c.at}
+	case "box-clock":
+		off, err := time.ParseDuration(f[2])
+		if err != nil {
+			c.t.Fatal(err)
+		}
+		return events.ClockCompared{Box: f[1], AheadUs: off.Microseconds(), RoundTripUs: 400, LimitUs: 30e6, AtUs: c.at}
+	case "box-lost":
+		return events.ArrivalMissing{Box: f[1], AtUs: c.at}
 	case "noise":
 		return events.FrameRefused{Device: f[1], Tool: f[1], Bench: c.bench(w), Reason: "noise"}
 	}
@@ -558,6 +593,13 @@ func (c *scene) tellOne(o events.OutcomeData) string {
 		return c.tellAlert(o)
 	case events.AlertAcknowledged:
 		return "acknowledged"
+	case events.ReadingCameLate:
+		return "late"
+	case events.BoxNoted:
+		if o.Away {
+			return "away " + o.Box
+		}
+		return "here " + o.Box
 	case events.AlertSettled:
 		for _, d := range c.log {
 			for _, r := range d.Outcomes {

@@ -44,6 +44,11 @@ type snapshot struct {
 	Peers    *drift.Peers
 	Suspects map[string]events.ToolSuspected
 	Renewed  map[string]events.Instant
+
+	Boxes      map[string]events.BoxNoted `json:",omitempty"`
+	Late       map[string]LateRun         `json:",omitempty"`
+	BenchSince map[string]events.Instant  `json:",omitempty"`
+	BenchPast  map[string]BenchPast       `json:",omitempty"`
 }
 
 type jobSnapshot struct {
@@ -55,7 +60,8 @@ type jobSnapshot struct {
 func (s *State) Snapshot() ([]byte, error) {
 	w := snapshot{
 		Form: snapshotForm, Rules: Version, Cause: s.Cause, Shop: s.Shop, ShopHash: s.ShopHash, Procs: s.ProcTexts, Newest: s.Newest,
-		Learned: s.Learned, Serials: s.Serials, Shims: s.Shims, Recalls: s.Recalls, Series: s.Series, Peers: s.Peers, Suspects: s.Suspects, Renewed: s.Renewed, Ended: slices.Sorted(maps.Keys(s.Ended)),
+		Learned: s.Learned, Serials: s.Serials, Shims: s.Shims, Recalls: s.Recalls, Series: s.Series, Peers: s.Peers, Suspects: s.Suspects, Renewed: s.Renewed,
+		Boxes: s.Boxes, Late: s.Late, BenchSince: s.BenchSince, BenchPast: s.BenchPast, Ended: slices.Sorted(maps.Keys(s.Ended)),
 	}
 	for _, id := range slices.Sorted(maps.Keys(s.Tools)) {
 		w.Tools = append(w.Tools, s.Tools[id])
@@ -118,6 +124,7 @@ func Restore(b []byte) (*State, error) {
 	if w.Peers != nil {
 		s.Peers = w.Peers
 	}
+	s.Boxes, s.Late, s.BenchSince, s.BenchPast = w.Boxes, w.Late, w.BenchSince, w.BenchPast
 	for _, id := range w.Ended {
 		s.Ended[id] = true
 	}

@@ -37,8 +37,14 @@ type State struct {
 	BenchJob   map[string]string                 // bench id -> job that is being worked on there
 	Unplaced   map[uint64]events.ReadingUnplaced // by reading
 	Alerts     map[string]*Alert                 // open alerts by id
-	Tools      map[string]*Tool                  // the register, by tool id
-	Recalls    map[string]*Recall                // by id, closed ones without their lines
+	// Boxes holds how each bench box was last, Late the newest run of each source
+	// that came late; BenchSince and BenchPast what was at a bench, and since when.
+	Boxes      map[string]events.BoxNoted
+	Late       map[string]LateRun
+	BenchSince map[string]events.Instant
+	BenchPast  map[string]BenchPast
+	Tools      map[string]*Tool   // the register, by tool id
+	Recalls    map[string]*Recall // by id, closed ones without their lines
 	// Series holds what tools deviated at the points at which they were checked.
 	Series map[string][]Series
 	// Peers holds the torque rates of released jobs, Suspects the tools that they
@@ -127,8 +133,11 @@ type StepState struct {
 	Value     *Mark           // of a measure step: the reading that counts
 	Accepted  bool            // left open or out of limits by a lead's decision
 	Answer    string          // of an attested step
-	Items     []ItemState     // answers to what the step asks, oldest first
-	Shim      *ShimState      `json:",omitempty"` // of a shim step whose stack is chosen
+	// ChangedAt is when the step was finished, opened again, decided on or pointed
+	// into last; 0: never.
+	ChangedAt events.Instant
+	Items     []ItemState // answers to what the step asks, oldest first
+	Shim      *ShimState  `json:",omitempty"` // of a shim step whose stack is chosen
 	// Hold is set once the work is done and waits for its hold point; HoldPassed
 	// once that is released.
 	Hold       *events.HoldOpened

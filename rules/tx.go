@@ -14,11 +14,13 @@ type tx struct {
 	s   *State
 	seq uint64         // of the fact
 	at  events.Instant // its time
+	now events.Instant // the same, but of what came late: when it came
 	by  string         // the person behind it, for what it finishes
 	why string         // for people: what happened, for what it reopens
 	who string         // the person who asks; "" for what nobody asked
 
-	job      *Job // clone; nil if no job is concerned
+	late     *LateRun // of a fact that a bench box had to keep back; else nil
+	job      *Job     // clone; nil if no job is concerned
 	out      []events.Outcome
 	raised   []events.AlertRaised          // in this decision
 	settled  []string                      // alert ids, in this decision
@@ -59,7 +61,7 @@ func (t *tx) raise(a events.AlertRaised) string {
 	if id := t.same(&a); id != "" {
 		return id
 	}
-	a.Alert, a.AtUs = t.nextAlert(), t.at
+	a.Alert, a.AtUs = t.nextAlert(), t.now
 	t.alerts++
 	t.raised = append(t.raised, a)
 	t.add(a)
@@ -161,7 +163,7 @@ func (t *tx) deadline() {
 	if j.Status != JobActive {
 		return
 	}
-	if want := j.pauseEnds(t.at); want != 0 && (j.Deadline == 0 || want < j.Deadline) {
+	if want := j.pauseEnds(t.now); want != 0 && (j.Deadline == 0 || want < j.Deadline) {
 		t.add(events.DeadlineSet{Job: j.ID, AtUs: want})
 	}
 }

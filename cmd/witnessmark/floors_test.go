@@ -28,6 +28,7 @@ var floors = []struct {
 	{"events", 2},
 	{"rules/service", 4},
 	{"rules", 3},
+	{"ingest/arrivals", 4},
 	{"ingest", 3},
 	{"simulator", 4},
 	{"dashboards", 4},

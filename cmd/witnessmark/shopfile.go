@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -49,6 +50,7 @@ type shopFile struct {
 		Tool    string `yaml:"tool"`
 		Bench   string `yaml:"bench"`
 		Profile string `yaml:"profile"`
+		Box     string `yaml:"box"`
 		Port    string `yaml:"port"`
 		USB     struct {
 			Vendor  string `yaml:"vendor"`
@@ -57,6 +59,7 @@ type shopFile struct {
 		} `yaml:"usb"`
 	} `yaml:"devices"`
 	Shims []shimDrawerFile `yaml:"shims"`
+	Boxes []events.Box     `yaml:"boxes"`
 }
 
 // readShop reads a shop file and checks what can be checked without the
@@ -82,7 +85,7 @@ func parseShop(name string, text []byte) (events.Shop, error) {
 		}
 		return events.Shop{}, fmt.Errorf("read shop file %s: %w", name, err)
 	}
-	s := events.Shop{ID: f.Shop, Name: f.Name, Benches: f.Benches, People: f.People}
+	s := events.Shop{ID: f.Shop, Name: f.Name, Benches: f.Benches, People: f.People, Boxes: f.Boxes}
 	var errs []error
 	bad := func(format string, args ...any) {
 		errs = append(errs, fmt.Errorf("%s: "+format, append([]any{name}, args...)...))
@@ -98,6 +101,9 @@ func parseShop(name string, text []byte) (events.Shop, error) {
 	s.Length = unitCode(f.Units.Length, "mm", quantity.DimLength, bad)
 	for _, b := range f.Benches {
 		checkID("bench", b.ID)
+	}
+	for _, b := range f.Boxes {
+		checkID("bench box", b.ID)
 	}
 	for _, p := range f.People {
 		checkID("person", p.ID)
@@ -135,7 +141,7 @@ func parseShop(name string, text []byte) (events.Shop, error) {
 		if d.Port == "" && d.USB.Vendor == "" {
 			bad("device %q has neither port nor usb: name a port, or the usb vendor and product; 'witnessmark doctor' lists what is plugged in", d.ID)
 		}
-		s.Devices = append(s.Devices, events.Device{ID: d.ID, Tool: d.Tool, Bench: d.Bench, Profile: d.Profile, Port: d.Port,
+		s.Devices = append(s.Devices, events.Device{ID: d.ID, Tool: d.Tool, Bench: d.Bench, Profile: d.Profile, Port: d.Port, Box: d.Box,
 			USBVendor: d.USB.Vendor, USBProduct: d.USB.Product, USBSerial: d.USB.Serial})
 	}
 	s.Shims = shimDrawers(f.Shims, checkID, bad)
@@ -191,6 +197,9 @@ func checkRefs(s events.Shop, bad func(string, ...any)) {
 	for _, d := range s.Devices {
 		if !tools[d.Tool] {
 			bad("device %q: no tool %q in this file", d.ID, d.Tool)
+		}
+		if d.Box != "" && !slices.ContainsFunc(s.Boxes, func(b events.Box) bool { return b.ID == d.Box }) {
+			bad("device %q: no bench box %q in this file; 'witnessmark bench-box enrol %s' says what to write", d.ID, d.Box, d.Box)
 		}
 		if !benches[d.Bench] {
 			bad("device %q: no bench %q in this file", d.ID, d.Bench)

@@ -113,6 +113,13 @@ const shopDomain = "shop"
 // full the engine waits, and the rest stays with the box.
 const arrivalsMax = 256 << 20
 
+// A cable that is pulled says nothing by itself: after so many pings without an
+// answer the line counts as cut.
+const (
+	pingBoxes   = 3 * time.Second
+	missedPings = 2
+)
+
 // listenForBoxes lets boxes connect: opts gets accounts and a listener. The
 // option returned is what a connection of the journal itself needs.
 func (b *Boxes) listenForBoxes(n naming, opts *server.Options) (nats.Option, error) {
@@ -121,6 +128,7 @@ func (b *Boxes) listenForBoxes(n naming, opts *server.Options) (nats.Option, err
 		return nil, err
 	}
 	opts.JetStreamDomain = shopDomain
+	opts.PingInterval, opts.MaxPingsOut = pingBoxes, missedPings
 	opts.JetStreamMaxStore += int64(len(b.Boxes)) * arrivalsMax
 	opts.LeafNode = server.LeafNodeOpts{
 		Host: host, Port: port, NoAdvertise: true, TLSConfig: b.TLS, TLSTimeout: 5, AuthTimeout: 5,
@@ -177,6 +185,7 @@ func (u *Uplink) connectTo(opts *server.Options) {
 		scheme = "tls"
 	}
 	opts.JetStreamDomain = u.Box
+	opts.PingInterval, opts.MaxPingsOut = pingBoxes, missedPings
 	opts.LeafNode.ReconnectInterval = time.Second
 	opts.LeafNode.Remotes = []*server.RemoteLeafOpts{{
 		URLs: []*url.URL{{Scheme: scheme, Host: u.Shop}}, Nkey: string(u.Seed),
@@ -360,7 +369,7 @@ func (s *session) keepSourcing(ctx context.Context, n naming, box string) {
 			return
 		case <-tick.C:
 		}
-		if !s.connected(box) || s.sources(ctx, n, box) {
+		if flowing, _ := s.flow(ctx, n, box); flowing || !s.connected(box) {
 			since = time.Time{}
 			continue
 		}
@@ -382,18 +391,6 @@ func (s *session) keepSourcing(ctx context.Context, n naming, box string) {
 func (s *session) connected(box string) bool {
 	leafs, err := s.srv.Leafz(&server.LeafzOptions{Account: "box-" + box})
 	return err == nil && len(leafs.Leafs) > 0
-}
-
-// sources reports whether the engine hears from the box's stream.
-func (s *session) sources(ctx context.Context, n naming, box string) bool {
-	stream, err := s.js.Stream(ctx, n.arrivalsStream(box))
-	if err != nil {
-		return true // not to be helped here
-	}
-	for _, src := range stream.CachedInfo().Sources {
-		return src.Active >= 0 && src.Active < goesOn
-	}
-	return false
 }
 
 // arrival reads a message of a box. The subject, by which the engine filters,
@@ -419,7 +416,9 @@ func (n naming) arrival(m jetstream.Msg) (a Arrival) {
 type BoxLink struct {
 	Up bool
 	IP string // of the box, while it is connected
-	// Waiting is how many of its events are known not to have come yet.
+	// Flowing says that the engine hears from the box's stream, and Waiting how many
+	// of its events are known not to have come yet.
+	Flowing bool
 	Waiting uint64
 }
 
@@ -438,23 +437,26 @@ func (j *Journal) BoxLinks(ctx context.Context) (map[string]BoxLink, error) {
 		out[x.ID] = BoxLink{}
 		for _, l := range leafs.Leafs {
 			if l.Account == "box-"+x.ID {
-				out[x.ID] = BoxLink{Up: true, IP: l.IP, Waiting: s.lag(ctx, j.names, x.ID)}
+				link := BoxLink{Up: true, IP: l.IP}
+				link.Flowing, link.Waiting = s.flow(ctx, j.names, x.ID)
+				out[x.ID] = link
 			}
 		}
 	}
 	return out, nil
 }
 
-// lag asks how many events of a box the engine has yet to carry over.
-func (s *session) lag(ctx context.Context, n naming, box string) uint64 {
+// flow asks whether the engine hears from a box's stream, and how many events it
+// has yet to carry over.
+func (s *session) flow(ctx context.Context, n naming, box string) (flowing bool, waiting uint64) {
 	stream, err := s.js.Stream(ctx, n.arrivalsStream(box))
 	if err != nil {
-		return 0
+		return false, 0
 	}
 	for _, src := range stream.CachedInfo().Sources {
-		return src.Lag
+		return src.Active >= 0 && src.Active < goesOn, src.Lag
 	}
-	return 0
+	return false, 0
 }
 
 // UplinkUp reports whether the server of a bench box is connected to the shop.

@@ -32,6 +32,16 @@ func (b *batch) entry(e *events.Entry) error {
 		return b.samples(e.Seq, &d)
 	case events.NoticeTried:
 		return b.put(putNotice, int64(e.Seq), d.Alert, d.Route, d.Way, d.Result, int64(d.Try), d.Detail, us(d.AtUs))
+	case events.ArrivalRefused:
+		return b.put(putArrival, int64(e.Seq), d.Box, d.Source, int64(d.Number), d.Type, d.Why, d.Detail, blob(d.Bytes), us(d.AtUs))
+	case events.ArrivalMissing:
+		return b.put(putArrival, int64(e.Seq), d.Box, e.Source, int64(e.Number), "", "missing", "", nil, us(d.AtUs))
+	case events.BoxLinkChanged:
+		return b.put(putBoxLink, int64(e.Seq), d.Box, bit(d.Up), int64(d.Came), d.Detail, us(d.AtUs))
+	case events.ClockCompared:
+		return b.put(putBoxClock, int64(e.Seq), d.Box, d.AheadUs, d.RoundTripUs, d.LimitUs, us(d.AtUs))
+	case events.ArrivalsLate:
+		return nil // each reading of it is marked by its decision
 	case events.AccessRefused:
 		return b.put(putAccessRefused, int64(e.Seq), d.Why, d.What, d.Person, string(d.Role), d.Device, d.From, int64(d.Times), us(d.SinceUs), us(d.AtUs))
 	case events.AccessChanged:

@@ -43,6 +43,10 @@ func (b *batch) outcome(o outcome, data events.OutcomeData) error {
 	switch d := data.(type) {
 	case events.ReadingJudged:
 		return b.judged(o, &d)
+	case events.ReadingCameLate:
+		return b.put(putLate, o.id, int64(d.Reading), d.Box, d.Bench, d.Tool, d.Job, us(d.TakenUs), us(d.ArrivedUs))
+	case events.LatenessNoted, events.BoxNoted:
+		return nil // for the rules alone; the facts have their rows
 	case events.ReadingUnplaced:
 		return b.put(putUnplaced, o.id, int64(d.Reading), d.Bench, d.Job, d.Tool, dim(d.Value), base(d.Value), d.Text, d.Unit,
 			us(d.AtUs), base(d.Angle), d.By, d.Alert, d.Why, "", int64(0), "", "", "", int64(0))

@@ -42,7 +42,7 @@ func (q *Queries) Devices(ctx context.Context) ([]Device, error) {
 	}
 	rows, err := all(ctx, q, "devices", `SELECT coalesce(s.device, d.device), s.device IS NOT NULL,
 		coalesce(s.tool, ''), coalesce(s.bench, ''), coalesce(s.profile, ''), coalesce(s.port, ''),
-		coalesce(s.usb_vendor, ''), coalesce(s.usb_product, ''), coalesce(s.usb_serial, ''),
+		coalesce(s.usb_vendor, ''), coalesce(s.usb_product, ''), coalesce(s.usb_serial, ''), coalesce(s.box, ''),
 		coalesce(d.readings, 0), coalesce(d.refused, 0), coalesce(d.repeated, 0), coalesce(d.gaps, 0),
 		coalesce(d.last_reading, 0), coalesce(d.last_refused, 0), coalesce(d.last_link, 0)
 		FROM (SELECT * FROM shop_devices WHERE adopted = (SELECT max(id) FROM shops)) s
@@ -50,7 +50,7 @@ func (q *Queries) Devices(ctx context.Context) ([]Device, error) {
 		ORDER BY s.place IS NULL, s.place, d.device`,
 		func(r scanner, x *row) error {
 			d := &x.Device.Device
-			return r.Scan(&d.ID, &x.InShop, &d.Tool, &d.Bench, &d.Profile, &d.Port, &d.USBVendor, &d.USBProduct, &d.USBSerial,
+			return r.Scan(&d.ID, &x.InShop, &d.Tool, &d.Bench, &d.Profile, &d.Port, &d.USBVendor, &d.USBProduct, &d.USBSerial, &d.Box,
 				&x.Readings, &x.Refused, &x.Repeated, &x.Gaps, &x.reading, &x.refused, &x.link)
 		})
 	if err != nil {

@@ -84,10 +84,15 @@ func (q *Queries) fillShop(ctx context.Context, id int64, s *events.Shop) (err e
 	if err != nil {
 		return err
 	}
-	s.Devices, err = all(ctx, q, "devices", "SELECT device, tool, bench, profile, port, usb_vendor, usb_product, usb_serial FROM shop_devices"+which,
+	s.Devices, err = all(ctx, q, "devices", "SELECT device, tool, bench, profile, port, usb_vendor, usb_product, usb_serial, box FROM shop_devices"+which,
 		func(r scanner, d *events.Device) error {
-			return r.Scan(&d.ID, &d.Tool, &d.Bench, &d.Profile, &d.Port, &d.USBVendor, &d.USBProduct, &d.USBSerial)
+			return r.Scan(&d.ID, &d.Tool, &d.Bench, &d.Profile, &d.Port, &d.USBVendor, &d.USBProduct, &d.USBSerial, &d.Box)
 		}, id)
+	if err != nil {
+		return err
+	}
+	s.Boxes, err = all(ctx, q, "bench boxes", "SELECT box, key FROM shop_boxes"+which,
+		func(r scanner, b *events.Box) error { return r.Scan(&b.ID, &b.Key) }, id)
 	if err != nil {
 		return err
 	}

@@ -310,6 +310,15 @@ CREATE TABLE shop_devices (
   usb_vendor TEXT NOT NULL,
   usb_product TEXT NOT NULL,
   usb_serial TEXT NOT NULL,
+  box TEXT NOT NULL,          -- bench box that it is plugged into; '' for the shop's own machine
+  PRIMARY KEY (adopted, place)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE shop_boxes (
+  adopted INTEGER NOT NULL,
+  place INTEGER NOT NULL,
+  box TEXT NOT NULL,
+  key TEXT NOT NULL,          -- public nkey
   PRIMARY KEY (adopted, place)
 ) STRICT, WITHOUT ROWID;
 
@@ -863,5 +872,49 @@ CREATE TABLE access_changes ( -- what changed who can get in
   bench TEXT NOT NULL,
   by TEXT NOT NULL,
   origin TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE readings_late ( -- readings that a bench box had to keep back
+  id INTEGER PRIMARY KEY,
+  reading INTEGER NOT NULL,   -- readings.seq
+  box TEXT NOT NULL,
+  bench TEXT NOT NULL,
+  tool TEXT NOT NULL,
+  job TEXT NOT NULL,          -- at the bench when it came; '' for none
+  taken_us INTEGER NOT NULL,  -- by the shop's clock
+  arrived_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX readings_late_by_job ON readings_late (job);
+
+CREATE TABLE box_links ( -- bench boxes that were cut off or came back
+  seq INTEGER PRIMARY KEY,
+  box TEXT NOT NULL,
+  up INTEGER NOT NULL,
+  came INTEGER NOT NULL,      -- events that had waited
+  detail TEXT NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX box_links_by_box ON box_links (box);
+
+CREATE TABLE box_clocks ( -- how the clocks of bench boxes stand to the shop's
+  seq INTEGER PRIMARY KEY,
+  box TEXT NOT NULL,
+  ahead_us INTEGER NOT NULL,
+  round_trip_us INTEGER NOT NULL,
+  limit_us INTEGER NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX box_clocks_by_box ON box_clocks (box);
+
+CREATE TABLE arrivals_refused ( -- what bench boxes sent and could not be taken
+  seq INTEGER PRIMARY KEY,
+  box TEXT NOT NULL,
+  source TEXT NOT NULL,
+  number INTEGER NOT NULL,    -- of the box's own; 0: none
+  type TEXT NOT NULL,
+  why TEXT NOT NULL,          -- unreadable, foreign, number_taken, number_jump, missing
+  detail TEXT NOT NULL,
+  bytes BLOB,
   at_us INTEGER NOT NULL
 ) STRICT;

@@ -200,6 +200,14 @@ func everything() *script {
 	s.recalled()
 	s.measured()
 	s.add("notice", minute(90), events.NoticeTried{Alert: "A9-0", Route: "horn", Way: "relay", Result: events.NoticeFailed, Try: 1, Detail: "no such port", AtUs: minute(90)})
+	s.add("box/axle", minute(90), events.BoxLinkChanged{Box: "axle-box", Up: true, Came: 3, Detail: "connected from 192.0.2.9", AtUs: minute(90)})
+	s.add("box/axle", minute(90), events.ClockCompared{Box: "axle-box", AheadUs: -240e6, RoundTripUs: 400, LimitUs: 30e6, AtUs: minute(90)})
+	s.add("device/box-1", minute(90), events.ArrivalMissing{Box: "axle-box", AtUs: minute(90)})
+	s.add("device/box-1", minute(90), events.ArrivalRefused{Box: "axle-box", Source: "device/box-1", Number: 2, Type: "rules.decided", Why: events.ArrivalForeign, Detail: "no capture", Bytes: []byte("{}"), AtUs: minute(90)})
+	late := s.add("box/axle", minute(90), events.ArrivalsLate{Box: "axle-box", Source: "device/box-1", From: 3, To: 3, AtUs: minute(90)})
+	s.add(events.SourceRules, minute(90), events.Decided{Cause: late, CauseUs: minute(90), Rules: "1", Outcomes: []events.Outcome{
+		{Data: events.LatenessNoted{Box: "axle-box", Source: "device/box-1", From: 3, To: 3, AtUs: minute(90)}}, {Data: events.BoxNoted{Box: "axle-box", AtUs: minute(90)}},
+		{Data: events.ReadingCameLate{Reading: 13, Box: "axle-box", Bench: "axle", Tool: "k2", Job: "j-1", TakenUs: minute(30), ArrivedUs: minute(90)}}}})
 	s.add("access", minute(90), events.AccessRefused{Why: events.RefusedRole, What: "release.asked", Person: "ines", Role: events.RoleTechnician, Device: "axle-1", From: "192.0.2.7", Times: 3, SinceUs: minute(89), AtUs: minute(90)})
 	s.add("access", minute(90), events.AccessChanged{What: events.AccessDeviceAdded, Device: "axle-1", Bench: "axle", By: "maren", From: "192.0.2.4", AtUs: minute(90)})
 	s.add("seal", minute(90), events.SealMade{Size: uint64(len(s.entries)), Root: "cm9vdA==", Note: "a signed note", Key: "witnessmark/fenholt+01234567", Why: "release", Job: "j-1", AtUs: minute(90)})

@@ -26,8 +26,13 @@ func (b *batch) shop(o outcome, a *events.ShopAdopted) error {
 		}
 	}
 	for i, x := range s.Devices {
-		err := b.put(putShopDevice, o.id, int64(i), x.ID, x.Tool, x.Bench, x.Profile, x.Port, x.USBVendor, x.USBProduct, x.USBSerial)
+		err := b.put(putShopDevice, o.id, int64(i), x.ID, x.Tool, x.Bench, x.Profile, x.Port, x.USBVendor, x.USBProduct, x.USBSerial, x.Box)
 		if err != nil {
+			return err
+		}
+	}
+	for i, x := range s.Boxes {
+		if err := b.put(putShopBox, o.id, int64(i), x.ID, x.Key); err != nil {
 			return err
 		}
 	}

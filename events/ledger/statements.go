@@ -39,6 +39,7 @@ const (
 	putPerson
 	putTool
 	putShopDevice
+	putShopBox
 	putProcedure
 	putJob
 	putJobEvent
@@ -83,6 +84,10 @@ const (
 	putRulesVersion
 	putSeal
 	putNotice
+	putArrival
+	putBoxLink
+	putBoxClock
+	putLate
 	putAccessRefused
 	putAccessChanged
 	settleUnplaced
@@ -140,7 +145,8 @@ var statements = [numStatements]string{
 	putBench:      insertInto("benches", 4),
 	putPerson:     insertInto("people", 7),
 	putTool:       insertInto("tools", 33),
-	putShopDevice: insertInto("shop_devices", 10),
+	putShopDevice: insertInto("shop_devices", 11),
+	putShopBox:    insertInto("shop_boxes", 4),
 	putProcedure:  insertInto("procedures", 8),
 	// The rules give an id to one job only; should a journal say otherwise,
 	// the first opening stands and job_events tells of the other.
@@ -182,6 +188,10 @@ var statements = [numStatements]string{
 	putRulesVersion:  insertInto("rules_versions", 2),
 	putSeal:          insertInto("seals", 8),
 	putNotice:        insertInto("notices", 8),
+	putArrival:       insertInto("arrivals_refused", 9),
+	putBoxLink:       insertInto("box_links", 6),
+	putBoxClock:      insertInto("box_clocks", 6),
+	putLate:          insertInto("readings_late", 8),
 	putAccessRefused: insertInto("access_refusals", 10),
 	putAccessChanged: insertInto("access_changes", 8),
 
