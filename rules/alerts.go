@@ -122,6 +122,12 @@ func (j *Job) closingLeft(i int) []string {
 // alert is settled.
 func (t *tx) raiseLeft(i, at, until int, missed, low []string, why string) {
 	j, p := t.job, &t.job.Proc.Steps[i]
+	if n := len(missed) + len(low); n > 0 && n <= mostMoved && at < len(p.Joint.Passes) {
+		// It may be the pass before that was left short, its gap filled from here.
+		if t.shortWhere(stretch{i, at}) && t.leftNow(i, at, &missed, &low) == 0 {
+			return
+		}
+	}
 	pass := passName(p.Joint, at)
 	a := events.AlertRaised{Bench: j.Bench, Job: j.ID, Step: p.ID, Pass: until, Blocks: true}
 	if left := t.unnamed(missed, p.ID, events.AlertCounterGap); len(left) > 0 && len(left) <= j.lostIn(i) {

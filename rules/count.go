@@ -54,6 +54,9 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 	if w.joint != nil && t.job.Weighed {
 		t.realign(w.step, w.pass)
 		t.lookBack(w)
+		if n := len(t.job.marked(w.step, w.pass)); n >= 2 && n <= lookBackAt {
+			t.lookBackOver(stretch{w.step, w.pass})
+		}
 		t.weighWitnesses(w.step, w.pass)
 		if st := &t.job.Steps[w.step]; w.pass < len(w.joint.Passes) && st.Fasteners[w.fastener].doneIn(w.pass) && st.Pass > w.pass {
 			t.zeroShift(w.step, r) // once a pass is through

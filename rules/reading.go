@@ -180,6 +180,7 @@ func (t *tx) placeInJob(r *reading, tool *toolDates) {
 		t.leaveUnplaced(r, events.AlertToolStatus, fmt.Sprintf("the tool says %q", r.status), checkTool)
 	case conditionOf(r.status) != fault && fits && w.joint != nil && grade != events.Placed && !t.job.Steps[w.step].begun() && t.again(r):
 	case conditionOf(r.status) != fault && fits && grade != events.Placed && t.turnedInClosing(&w, r):
+	case conditionOf(r.status) != fault && fits && grade != events.Placed && w.holds(r.value) && t.wentOn(&w, r, tool):
 	case conditionOf(r.status) == fault, fits && (grade == events.Placed || w.holds(r.value)):
 		t.count(&w, r, tool, grade)
 	default:
@@ -264,7 +265,14 @@ func (t *tx) unfinished(w *slot, r *reading, tool *toolDates) bool {
 		return false
 	}
 	later, ok := t.job.later(r, tool)
-	return !ok || t.inTheMiddle(w) || t.job.openBetween(w.step, later.step) || t.soonAfter(w, r) || !later.aimedAt(r)
+	if !ok || t.job.openBetween(w.step, later.step) {
+		return true
+	}
+	if len(t.job.Steps[w.step].Weigh[w.pass].Log) == 0 {
+		return t.inTheMiddle(w) || t.soonAfter(w, r) || !later.aimedAt(r)
+	}
+	_, odds, _ := t.oddsOfGoingOn(w, stretch{later.step, later.pass}, r)
+	return odds < 1
 }
 
 // inTheMiddle reports whether a joint's pass has been begun, and more than a

@@ -38,6 +38,7 @@ func (e *Evidence) turned() bool {
 type PassWeigh struct {
 	Known  match.Known // from earlier jobs, as it stood when the job was opened
 	Before []float64   // of a closing round: how sure each was before it
+	Mood   match.Mood  // how the technician works, by the passes before; as it stood at this one's first pull
 	Log    []Evidence  // oldest first
 	// The filter is made from Log when it is asked for, and stands after the
 	// first taken entries. A state that nobody decides on never makes one.
@@ -80,7 +81,7 @@ func (j *Job) jointOf(i, pass int) match.Joint {
 	p := &jt.Passes[pass]
 	m := match.Joint{
 		N: len(p.Order), Strict: jt.Strict, Loose: p.Loose, Closing: p.Closing, Known: j.Steps[i].Weigh[pass].Known,
-		Target: p.Target.Base(), LSL: p.LSL.Base(), USL: p.USL.Base(), Before: j.Steps[i].Weigh[pass].Before,
+		Target: p.Target.Base(), LSL: p.LSL.Base(), USL: p.USL.Base(), Before: j.Steps[i].Weigh[pass].Before, Mood: j.Steps[i].Weigh[pass].Mood,
 	}
 	for _, f := range p.Order {
 		m.X = append(m.X, jt.Fasteners[f].X)
@@ -206,6 +207,13 @@ func (j *Job) learnFrom(i, pass int, e Evidence) {
 	if len(w.Log) >= mostEvidence {
 		return
 	}
+	if last := w.last(); e.Op == "pull" && last != nil && e.Pull.AtUs < last.Pull.AtUs && e.Pull.Reading < last.Pull.Reading {
+		// It was moved here: it came before.
+		at := slices.IndexFunc(w.Log, func(x Evidence) bool { return x.Op == "pull" && x.Pull.Reading > e.Pull.Reading })
+		w.Log = slices.Insert(slices.Clone(w.Log), at, e)
+		w.filter, w.taken = nil, 0
+		return
+	}
 	w.Log = append(slices.Clip(w.Log), e)
 	if e.Op == "pull" && w.filter != nil && w.taken == len(w.Log)-1 {
 		// Decide has weighed it already: take that over.
@@ -232,8 +240,10 @@ func (j *Job) applyPull(o events.PullWeighed, tool match.Tool) {
 			return
 		}
 	}
-	if p.Joint.Passes[o.Pass].Closing && len(w.Log) == 0 {
-		j.beginClosing(i, o.Pass)
+	first := len(w.Log) == 0
+	j.forgetElsewhere(i, o)
+	if first {
+		j.beginPass(i, o.Pass)
 	}
 	if j.Lost[o.Tool] != 0 {
 		j.Lost = with(j.Lost, o.Tool, 0)
@@ -241,10 +251,50 @@ func (j *Job) applyPull(o events.PullWeighed, tool match.Tool) {
 	j.learnFrom(i, o.Pass, Evidence{Op: "pull", Pull: o, Tool: tool})
 }
 
+// forgetElsewhere takes a pull out of the evidence on another pass, if it was
+// weighed there before: it was moved.
+func (j *Job) forgetElsewhere(i int, o events.PullWeighed) {
+	for k := range j.Steps {
+		for p := range j.Steps[k].Weigh {
+			if k == i && p == o.Pass {
+				continue
+			}
+			at := slices.IndexFunc(j.Steps[k].Weigh[p].Log, func(e Evidence) bool { return e.Op == "pull" && e.Pull.Reading == o.Reading })
+			if at < 0 {
+				continue
+			}
+			st := &j.Steps[k]
+			st.Weigh = slices.Clone(st.Weigh)
+			w := &st.Weigh[p]
+			w.Log = slices.Delete(slices.Clone(w.Log), at, at+1)
+			w.filter, w.taken = nil, 0
+		}
+	}
+}
+
+// beginPass notes, at the first pull of a pass, what the passes before it show.
+func (j *Job) beginPass(i, pass int) {
+	st := &j.Steps[i]
+	st.Weigh = slices.Clone(st.Weigh)
+	w := &st.Weigh[pass]
+	w.filter, w.taken = nil, 0
+	w.Mood = match.Mood{}
+	for k := range i + 1 {
+		for p := range j.Steps[k].Weigh {
+			if k == i && p >= pass || len(j.Steps[k].Weigh[p].Log) == 0 || j.Proc.Steps[k].Joint.Passes[p].Closing {
+				continue
+			}
+			w.Mood = w.Mood.And(j.filterOf(k, p).Mood())
+		}
+	}
+	if j.Proc.Steps[i].Joint.Passes[pass].Closing {
+		j.beginClosing(i, pass)
+	}
+}
+
 // beginClosing notes how sure each fastener is before the closing round.
 func (j *Job) beginClosing(i, pass int) {
 	st := &j.Steps[i]
-	st.Weigh = slices.Clone(st.Weigh)
 	w := &st.Weigh[pass]
 	for _, k := range j.Proc.Steps[i].Joint.Passes[pass].Order {
 		p := st.Fasteners[k].P

@@ -20,6 +20,7 @@ type expander struct {
 	odd   bool
 	rep   float64
 	none  float64
+	part  float64
 
 	// of the wait, the same for all hypotheses
 	walk, again, once float64
@@ -80,6 +81,7 @@ func (e *expander) measure() {
 	e.none = m.none(x, anyPeak)
 	e.fresh, e.odd = m.fresh(h, x)
 	if x.low {
+		e.part = m.unfinished(h, x)
 		e.rep = e.none
 		return
 	}
@@ -147,7 +149,7 @@ func (e *expander) add(k kind, f int, chance, density float64, flags uint8) {
 func (e *expander) tighten(f int, chance float64, flags uint8) {
 	k := kOther
 	if e.x.low {
-		e.add(kSwing, f, chance*e.m.p.Swing, e.none+e.walk, flags)
+		e.add(kSwing, f, chance*e.swing(), e.part+e.walk, flags)
 	}
 	switch {
 	case e.h.loosened&(1<<f) != 0:
@@ -168,7 +170,7 @@ func (e *expander) finishing() float64 {
 	go1 := 1 - e.m.p.LeaveLow
 	wait := logAdd(e.once, e.walk) - math.Ln2
 	if e.x.low {
-		e.add(kSwing, f, go1, e.none+wait, 0)
+		e.add(kSwing, f, go1, e.part+wait, 0)
 	} else {
 		e.add(kFinish, f, go1, e.m.finish(e.h, e.x)+wait, 0)
 	}
@@ -232,11 +234,22 @@ func (e *expander) habit() float64 {
 	if h.last < 0 || h.done&(1<<h.last) == 0 {
 		return 0
 	}
-	n := float64(h.turn.n) + float64(h.habits)
-	if n == float64(h.habits) {
-		n = float64(h.peak.n) + float64(h.habits)
+	m := &e.m.j.Mood
+	return (p.Habit*p.HabitWeight + m.Habits + float64(h.habits)) / (p.HabitWeight + m.Pulls + h.whole() + float64(h.habits))
+}
+
+// swing is the chance of an unfinished pull, as this technician did it so far.
+func (e *expander) swing() float64 {
+	p, h, m := e.m.p, e.h, &e.m.j.Mood
+	return (p.Swing*p.SwingWeight + m.Swings + float64(h.swings)) / (p.SwingWeight + m.Pulls + h.whole() + float64(h.swings))
+}
+
+// whole is the number of fresh pulls.
+func (h *hyp) whole() float64 {
+	if h.turn.n == 0 {
+		return float64(h.peak.n)
 	}
-	return (p.Habit*p.HabitWeight + float64(h.habits)) / (p.HabitWeight + n)
+	return float64(h.turn.n)
 }
 
 // repeats adds pulls on tight fasteners: at once on the last, in place of the

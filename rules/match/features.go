@@ -62,12 +62,9 @@ func (m *model) priors() {
 	}
 	m.turn = m.taught(k.FreshAngle, mean, spread, p.FreshSpread)
 	m.last = m.taught(k.FreshDuration, math.Log(1.5), 1.0, p.LastSpread)
-	m.wait = newPrior(math.Log(p.WalkS), p.WalkRange, p.WalkSpread, 6)
-	if k.FreshInterval.N >= 5 {
-		m.wait = newPrior(k.FreshInterval.Mean, 0.35, math.Sqrt(k.FreshInterval.Var+0.01), 10)
-	}
+	m.wait = m.waitPrior()
 	m.rate = m.taught(k.FreshRate, 0, 2, p.RateSpread)
-	m.peak = newPrior(0.01, p.PeakRange, p.PeakSpread, 6)
+	m.peak = m.peakPrior()
 	again := math.Log(p.RepeatDeg + floorDeg)
 	m.again = newPrior(again, 1, 0.5, 6)
 	if k.RepeatAngle.N >= 3 {
@@ -318,6 +315,27 @@ func (m *model) none(x *features, peak float64) (l float64) {
 	}
 	if known(x.peak) {
 		l += peak
+	}
+	return l
+}
+
+// unfinished is the log density of the features of a swing that goes on later: it
+// turns anything up to a fresh one's rotation, most often a good part of it.
+func (m *model) unfinished(h *hyp, x *features) (l float64) {
+	if known(x.turn) {
+		l += logAdd(math.Log(0.6)+student5(x.turn, h.turn.mean-0.4, 0.6), math.Log(0.4)+anyTurn)
+	}
+	if known(x.last) {
+		l += m.dependent(x) * logAdd(math.Log(0.6)+student5(x.last, h.dur.mean-0.3, 0.5), math.Log(0.4)+anyLast)
+	}
+	if known(x.rate) {
+		l += anyRate
+	}
+	if x.trace {
+		l += 2 * math.Log(0.5)
+	}
+	if known(x.peak) {
+		l += anyPeak
 	}
 	return l
 }

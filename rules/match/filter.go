@@ -47,6 +47,7 @@ type hyp struct {
 	partial  int8   // the one in progress; −1: none
 	nseen    uint8
 	habits   uint8
+	swings   uint8
 	// Of the fresh pulls: how many had a trace, and how many of those showed a
 	// snug point, and a breakaway at their peak.
 	traced, snugs, breaks uint16

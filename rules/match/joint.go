@@ -44,6 +44,7 @@ type Joint struct {
 	Before       []float64 // closing round: chance that each was tight before it; nil: as good as sure
 	OtherTargets []float64 // N·m, of other open steps
 	Known        Known
+	Mood         Mood
 }
 
 // Tool is what the tool of a pull tells.

@@ -102,3 +102,7 @@ func logAdd(a, b float64) float64 {
 	}
 	return a + math.Log1p(math.Exp(b-a))
 }
+
+// HeavyLog is the logarithm of Student's density with five degrees of freedom,
+// for those who weigh pulls beside a Filter.
+func HeavyLog(x, loc, scale float64) float64 { return student5(x, loc, scale) }

@@ -21,6 +21,7 @@ type Params struct {
 	Interrupted float64 // factor on LostPlace and Skip after a long break. Assumed
 	BreakS      float64 // seconds that make a long break. Assumed
 	Swing       float64 // an unfinished pull, to be gone on with. Assumed
+	SwingWeight float64 // pulls that this chance is worth before any was seen. Assumed
 	LeaveLow    float64 // to go on from an unfinished pull. Assumed
 	StopEarly   float64 // per job: to stop with some known to be untouched. Assumed
 	StopHole    float64 // per job: to stop with one left out and not noticed. Assumed
@@ -98,9 +99,9 @@ type Params struct {
 // Default returns the parameters in use.
 func Default() *Params {
 	return &Params{
-		Habit: 0.010, HabitWeight: 30, LostPlace: 0.0015, LostAgain: 0.35, Check: 0.001, Skip: 0.003, Jump: 0.002, FreeOrder: 20,
+		Habit: 0.010, HabitWeight: 10, LostPlace: 0.0015, LostAgain: 0.35, Check: 0.001, Skip: 0.003, Jump: 0.002, FreeOrder: 20,
 		Back: 0.3, BackAmid: 0.03, Nowhere: 0.0005, Elsewhere: 0.002, Loosened: 0.0002, Interrupted: 4, BreakS: 45,
-		Swing: 0.01, LeaveLow: 0.03, StopEarly: 0.02, StopHole: 0.6,
+		Swing: 0.01, SwingWeight: 10, LeaveLow: 0.03, StopEarly: 0.02, StopHole: 0.6,
 		Unseen: 0.0005, UnseenGap: 0.85, Again: 0.45, Contiguous: 1e-7, PlaceWrong: 1e-4, AnswerWrong: 0.02,
 		FreshSpread: 0.25, Skew: 1.0 / 3, SkewWeight: 150, FreshDF: 8, TaughtDF: 40, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
 		RepeatDeg: 2.5, RepeatNetDeg: 0.5, RepeatShare: 0.03, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.25, RelievedRange: 0.5, Relieved: 0.15, Odd: 0.0001, OddHigh: 0.003,

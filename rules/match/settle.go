@@ -101,6 +101,9 @@ func (m *model) apply(h *hyp, c candidate, x *features) {
 	if c.flags&atOnce != 0 && c.flags&unseenNext == 0 && h.habits < 200 {
 		h.habits++
 	}
+	if c.kind == kSwing && h.swings < 200 {
+		h.swings++
+	}
 	m.touch(h, c, x)
 	m.learn(h, c, x)
 	m.weighSeen(h)

@@ -1,0 +1,672 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"witnessmark/events"
+	"witnessmark/rules/match"
+)
+
+// Where one pass of work ends and the next begins, a wrench does not say. If a
+// fastener was left out and the work after it wants about the same torque, the
+// first pull there fills the gap, the pass looks complete, and all that follows
+// is one short, to the end. So pulls at such a boundary are weighed: were they
+// the last ones of the one pass, or the first ones of the next? See
+// rules/match/model.md, Boundaries.
+
+// stretch is one pass of one joint, as a part of the work of a job.
+type stretch struct{ step, pass int }
+
+// Chances that a pass is left one fastener short, two, and more; how much less
+// likely each pass left out whole makes it; and how sure it must be that work
+// went on before a pull is taken for that. Assumed.
+const (
+	leftOne     = 0.01
+	leftTwo     = 0.004
+	leftMore    = 0.003
+	leftPass    = 1e-3
+	wentOnSure  = 0.95
+	eitherWrong = 0.5 // the same where the pull would be told of as it stands, too
+	leftEarlier = 0.3 // how much less likely an earlier pass is the one left short than the last
+	mostLinks   = 12  // stretches in a row that may have passed a gap on
+	mostMoved   = 3   // pulls that are looked back at
+	lookBackAt  = 6   // pulls of a stretch after which nothing new is learned of its first
+)
+
+// Densities at a boundary, of natural logarithms. Peaks and rotations spread as
+// rules/match assumes, with the heavy tails of few values; all assumed.
+const (
+	peakSpread, peakLoose = 0.03, 0.10
+	turnSpread            = 0.25
+	ownWorth              = 4    // values that an assumed spread is worth
+	oddShare              = 0.05 // of pulls unlike all others
+	anyPeak, anyTurn      = 1 / 2.2, 1 / 8.0
+	untaughtTurn          = 4.53 // ln 93°, see match.Params.UntaughtDeg
+	untaughtRange         = 1.25
+	paceRange             = 0.5
+)
+
+// law is how a feature of the pulls of a stretch is distributed.
+type law struct{ mean, sd float64 }
+
+func (l law) density(x, any float64) float64 {
+	return (1-oddShare)*math.Exp(match.HeavyLog(x, l.mean, l.sd)) + oddShare*any
+}
+
+// stretchLaw takes the middle of values, and their spread drawn to what is assumed.
+func stretchLaw(xs []float64, sd float64) law {
+	slices.Sort(xs)
+	l := law{mean: xs[len(xs)/2]}
+	ss := ownWorth * sd * sd
+	for _, x := range xs {
+		d := min(math.Abs(x-l.mean), 3*sd)
+		ss += d * d
+	}
+	l.sd = math.Sqrt(ss / (ownWorth + float64(len(xs))))
+	return l
+}
+
+// sight is what a pull at a boundary tells.
+type sight struct {
+	reading uint64
+	nm      float64 // torque
+	turn    float64 // logarithm; NaN where none is told
+	wait    float64 // logarithm of the time since the pull before, s; NaN where not known
+}
+
+func (j *Job) sightOf(e *Evidence, before *Evidence) sight {
+	s := sight{reading: e.Pull.Reading, nm: e.Pull.Torque.Base(), turn: math.NaN(), wait: math.NaN()}
+	if deg, ok := e.turn(); ok {
+		s.turn = math.Log(deg + turnFloor)
+	}
+	if before != nil && !e.Pull.Late {
+		s.wait = waitLog(float64(e.Pull.AtUs - before.Pull.AtUs))
+	}
+	return s
+}
+
+// waitLog is NaN where pulls came so close together that their times tell
+// nothing.
+func waitLog(us float64) float64 {
+	if us < paceLeast {
+		return math.NaN()
+	}
+	return math.Log(us / 1e6)
+}
+
+// laws are those of a stretch, by its pulls that count, some apart.
+type laws struct {
+	peak, turn law
+	low        float64 // share of unfinished pulls
+	lsl        float64
+	usual      float64 // logarithm of the usual wait
+}
+
+func (j *Job) lawsOf(s stretch, but []sight) laws {
+	p := &j.Proc.Steps[s.step].Joint.Passes[s.pass]
+	marked := j.marked(s.step, s.pass)
+	target := p.Target.Base()
+	var peaks, turns []float64
+	lows, all := 0.1, 10.0
+	pulls := j.Steps[s.step].Weigh[s.pass].pulls()
+	for _, e := range pulls {
+		if slices.ContainsFunc(but, func(x sight) bool { return x.reading == e.Pull.Reading }) {
+			continue
+		}
+		all++
+		if e.Low {
+			lows++
+		}
+		if marked[e.Pull.Reading] == nil {
+			continue
+		}
+		if x := e.Pull.Torque.Base() / target; x > 0 {
+			peaks = append(peaks, math.Log(x))
+		}
+		if deg, ok := e.turn(); ok {
+			turns = append(turns, math.Log(deg+turnFloor))
+		}
+	}
+	l := laws{low: lows / all, lsl: p.LSL.Base(), peak: law{0.005, peakSpread}, turn: law{untaughtTurn, untaughtRange}, usual: math.Log(5)}
+	spread := peakSpread
+	if p.Loose {
+		spread = peakLoose
+		l.peak.sd = spread
+	}
+	if len(peaks) >= 3 {
+		l.peak = stretchLaw(peaks, spread)
+	}
+	l.peak.mean += math.Log(target)
+	if k := j.Steps[s.step].Weigh[s.pass].Known.FreshAngle; len(turns) >= 3 {
+		l.turn = stretchLaw(turns, turnSpread)
+	} else if k.N >= leastPulls {
+		l.turn = law{k.Mean, math.Sqrt(k.Var + jobToJob*jobToJob)}
+	}
+	if w := usualWait(pulls); len(pulls) > 2 && w > paceLeast {
+		l.usual = math.Log(w / 1e6)
+	}
+	return l
+}
+
+// in is the logarithm of the density of what a pull tells, the wait apart, if
+// it belongs to the stretch.
+func (l *laws) in(s *sight) float64 {
+	x := math.Log(max(s.nm, 1e-6))
+	whole := (1 - oddShare) * math.Exp(match.HeavyLog(x, l.peak.mean, l.peak.sd))
+	if s.nm < l.lsl {
+		whole *= 0.5 // it did not reach its limit
+	}
+	d := (1-l.low)*whole + oddShare*anyPeak
+	if s.nm < l.lsl {
+		d = (1-l.low)*whole + max(l.low, 0.001)*anyPeak
+	}
+	y := math.Log(d)
+	if s.turn == s.turn {
+		y += math.Log(l.turn.density(s.turn, anyTurn))
+	}
+	return y
+}
+
+// waits are the logarithms of the densities of a wait inside a stretch, and
+// before the first pull of the next.
+func (l *laws) waits(s *sight, otherStep bool) (inside, across float64) {
+	if s.wait != s.wait {
+		return 0, 0
+	}
+	pace := math.Exp(match.HeavyLog(s.wait, l.usual, paceRange))
+	rest := math.Exp(match.HeavyLog(s.wait, math.Log(40), 1.2))
+	walk := math.Exp(match.HeavyLog(s.wait, math.Log(25), 1))
+	inside = math.Log(0.93*pace + 0.07*rest)
+	if otherStep {
+		return inside, math.Log(0.4*pace + 0.5*walk + 0.1*rest)
+	}
+	return inside, math.Log(0.75*pace + 0.2*walk + 0.05*rest)
+}
+
+// leftPrior is the chance that a pass is left so many fasteners short.
+func leftPrior(n int) float64 {
+	switch n {
+	case 0:
+		return 1
+	case 1:
+		return leftOne
+	case 2:
+		return leftTwo
+	}
+	return leftMore
+}
+
+// boundary weighs whether the last pulls of stretch a were the first ones of b.
+// last are a's last pulls, oldest first, and open how many of its fasteners
+// have none. It returns the odds of the likeliest number of pulls that were b's,
+// and that number; now says that the last one is b's if any is: it has just
+// come.
+func (j *Job) boundary(a, b stretch, last []sight, open int, now bool) (moved int, odds float64) {
+	la, lb := j.lawsOf(a, last), j.lawsOf(b, last)
+	skipped := 1.0
+	for p := a.pass + 1; a.step != b.step && p < len(j.Proc.Steps[a.step].Joint.Passes); p++ {
+		if !j.Proc.Steps[a.step].Joint.Passes[p].Closing && !j.passBegun(stretch{a.step, p}) {
+			skipped *= leftPass
+		}
+	}
+	score := 0.0
+	for n := 1; n <= len(last); n++ {
+		s := &last[len(last)-n]
+		score += lb.in(s) - la.in(s)
+		inside, across := la.waits(s, a.step != b.step)
+		left := open + n
+		if now {
+			left-- // the one that has just come fills none yet
+		}
+		o := leftPrior(left) * skipped * math.Exp(min(score+across-inside, 500))
+		if left > 0 && o > odds {
+			moved, odds = n, o
+		}
+	}
+	return moved, odds
+}
+
+func (j *Job) passBegun(s stretch) bool {
+	return slices.ContainsFunc(j.Steps[s.step].Fasteners, func(f FastenerState) bool { return f.Marks[s.pass].Reading != 0 })
+}
+
+// lastSights returns the last pulls of a stretch, oldest first, at most
+// mostMoved, none that somebody pointed at.
+func (j *Job) lastSights(s stretch) []sight {
+	pulls := j.Steps[s.step].Weigh[s.pass].pulls()
+	marked := j.marked(s.step, s.pass)
+	var out []sight
+	for k := len(pulls) - 1; k >= 0 && len(out) < mostMoved; k-- {
+		e := pulls[k]
+		if e.Pull.Placed != "" || marked[e.Pull.Reading] == nil && !e.Low {
+			break
+		}
+		var before *Evidence
+		if k > 0 {
+			before = pulls[k-1]
+		}
+		out = append(out, j.sightOf(e, before))
+	}
+	slices.Reverse(out)
+	return out
+}
+
+// plain reports whether nothing but pulls has been at a step.
+func (j *Job) plain(step int) bool {
+	return !slices.ContainsFunc(j.Steps[step].Fasteners, func(f FastenerState) bool { return f.Held || f.Redo || f.Accepted })
+}
+
+// openOf counts the fasteners of a stretch that have no pull that counts.
+func (j *Job) openOf(s stretch) (open, all int) {
+	order := j.Proc.Steps[s.step].Joint.Passes[s.pass].Order
+	for _, k := range order {
+		if !j.Steps[s.step].Fasteners[k].doneIn(s.pass) {
+			open++
+		}
+	}
+	return open, len(order)
+}
+
+// after returns the stretch that follows one, where its work has not been done:
+// the next pass of the joint, the closing round apart, else the first pass of
+// the next joint; not ok where something else comes between.
+func (j *Job) after(s stretch) (next stretch, ok bool) {
+	jt := j.Proc.Steps[s.step].Joint
+	for p := s.pass + 1; p < len(jt.Passes); p++ {
+		if !jt.Passes[p].Closing {
+			return stretch{s.step, p}, true
+		}
+		if slices.ContainsFunc(j.Steps[s.step].Fasteners, func(f FastenerState) bool { return f.NeedsClosing }) {
+			return stretch{}, false // at the same torque
+		}
+	}
+	for i := s.step + 1; i < len(j.Steps); i++ {
+		switch p := &j.Proc.Steps[i]; {
+		case p.Joint != nil:
+			return stretch{i, 0}, true
+		default:
+			return stretch{}, false
+		}
+	}
+	return stretch{}, false
+}
+
+// wentOn takes a pull that the expected place would take for work that went on
+// to the next stretch, where all that it and the pulls before it tell says so.
+func (t *tx) wentOn(w *slot, r *reading, tool *toolDates) bool {
+	j := t.job
+	if !j.Weighed || w.joint == nil || w.joint.Passes[w.pass].Closing || !j.plain(w.step) || len(j.Steps[w.step].Weigh[w.pass].Log) == 0 {
+		return false
+	}
+	a := stretch{w.step, w.pass}
+	open, all := j.openOf(a)
+	b, ok := j.after(a)
+	if !ok || 2*open > all || j.passBegun(b) || len(j.Steps[b.step].Weigh[b.pass].Log) > 0 {
+		return false
+	}
+	next := j.fastenerSlot(b.step, b.pass, j.Proc.Steps[b.step].Joint.Passes[b.pass].Order[0])
+	if why, _ := tool.misfit(&next, r.at); why != "" || !t.wouldTake(&next, r) {
+		return false
+	}
+	sure := wentOnSure
+	if deg, ok := r.turn(); ok {
+		if l, known := t.turnLaw(w.step, w.pass, r.seq); spoilt(w, r, false, deg, &l, known) != "" {
+			sure = eitherWrong
+		}
+	}
+	return t.goOn(w, b, r, tool, sure)
+}
+
+// wouldTake reports whether a pull inside the limits of a place, or of a loose
+// pass, would count there.
+func (t *tx) wouldTake(w *slot, r *reading) bool {
+	return w.holds(r.value) || w.loose() && w.dim() == r.value.Dimension() && t.looseVerdict(w, r) == events.Within
+}
+
+// goOn moves to stretch b what came for it, and counts the pull in hand there, if
+// it is sure enough.
+func (t *tx) goOn(w *slot, b stretch, r *reading, tool *toolDates, sure float64) bool {
+	j := t.job
+	a := stretch{w.step, w.pass}
+	moved, odds, ok := t.oddsOfGoingOn(w, b, r)
+	if !ok || odds < sure/(1-sure) {
+		return false
+	}
+	missed, low := j.leftIn(w)
+	why := fmt.Sprintf("%s came, which is rather for %s", r.said(w.unit), j.stretchName(a, b))
+	if moved > 1 {
+		last := j.lastSights(a)
+		t.moveOn(a, b, last[len(last)-(moved-1):])
+		missed, low = j.leftIn(w)
+	}
+	n := j.nextIn(b)
+	if n < 0 {
+		return false
+	}
+	next := j.fastenerSlot(b.step, b.pass, n)
+	t.count(&next, r, tool, next.grade())
+	if a.step == b.step && !w.loose() { // what a loose pass leaves, the next makes good
+		t.leavePass(w, missed, low, why)
+	}
+	return true
+}
+
+// nextIn returns the fastener of a stretch that is next in order, -1 if none is.
+func (j *Job) nextIn(s stretch) int {
+	for _, k := range j.Proc.Steps[s.step].Joint.Passes[s.pass].Order {
+		if f := &j.Steps[s.step].Fasteners[k]; !f.Held && !f.doneIn(s.pass) {
+			return k
+		}
+	}
+	return -1
+}
+
+// oddsOfGoingOn weighs a pull that has just come, and the last ones before it,
+// as the first ones of stretch b.
+func (t *tx) oddsOfGoingOn(w *slot, b stretch, r *reading) (moved int, odds float64, ok bool) {
+	j := t.job
+	a := stretch{w.step, w.pass}
+	pulls := j.Steps[a.step].Weigh[a.pass].pulls()
+	if len(pulls) == 0 {
+		return 0, 0, false
+	}
+	e := Evidence{Op: "pull", Pull: t.pullAt(w, r)}
+	last := append(j.lastSights(a), j.sightOf(&e, pulls[len(pulls)-1]))
+	open, _ := j.openOf(a)
+	moved, odds = j.boundary(a, b, last, open, true)
+	return moved, odds, moved > 0
+}
+
+// stretchName names stretch b for people who are in a.
+func (j *Job) stretchName(a, b stretch) string {
+	if a.step == b.step {
+		return fmt.Sprintf("the %s pass", passName(j.Proc.Steps[b.step].Joint, b.pass))
+	}
+	return j.title(b.step)
+}
+
+// moveOn takes pulls out of stretch a and makes them the first ones of b: those
+// that b has move on in its order.
+func (t *tx) moveOn(a, b stretch, pulls []sight) {
+	j := t.job
+	type item struct {
+		e Evidence
+		m *events.ReadingJudged
+	}
+	var list []item
+	from, to := j.Steps[a.step].Weigh[a.pass].pulls(), j.marked(b.step, b.pass)
+	marks := j.marksIn(a)
+	for _, s := range pulls {
+		for _, e := range from {
+			if e.Pull.Reading == s.reading {
+				list = append(list, item{*e, marks[s.reading]})
+			}
+		}
+	}
+	moved := len(list)
+	for _, e := range j.Steps[b.step].Weigh[b.pass].pulls() {
+		if m := to[e.Pull.Reading]; m != nil {
+			judged := m.Judged
+			list = append(list, item{*e, &judged})
+		}
+	}
+	for i, x := range list {
+		s := a
+		if i >= moved {
+			s = b
+		}
+		if x.m != nil {
+			t.add(events.ReadingVoided{Reading: x.e.Pull.Reading, Job: j.ID, Step: j.Proc.Steps[s.step].ID, Pass: s.pass, Fastener: x.m.Fastener,
+				Reason: "later pulls showed that it was at another place"})
+		}
+	}
+	order := j.Proc.Steps[b.step].Joint.Passes[b.pass].Order
+	for i, x := range list {
+		if i >= len(order) {
+			break
+		}
+		w := j.fastenerSlot(b.step, b.pass, order[i])
+		if i < moved {
+			o := x.e.Pull
+			o.Step, o.Pass, o.Explanations = j.Proc.Steps[b.step].ID, b.pass, nil
+			t.weighMoved(&w, o)
+		}
+		t.judgeMoved(&w, &x.e, x.m)
+	}
+	t.why = "later pulls showed where earlier ones were"
+}
+
+// marksIn returns the marks of a stretch, low ones too, by reading.
+func (j *Job) marksIn(s stretch) map[uint64]*events.ReadingJudged {
+	out := map[uint64]*events.ReadingJudged{}
+	for k := range j.Steps[s.step].Fasteners {
+		if m := j.Steps[s.step].Fasteners[k].Marks[s.pass]; m.Reading != 0 {
+			out[m.Reading] = &m.Judged
+		}
+	}
+	return out
+}
+
+// weighMoved takes a pull as evidence on another stretch than it was.
+func (t *tx) weighMoved(w *slot, o events.PullWeighed) {
+	at := len(t.out)
+	t.out = append(t.out, events.Outcome{})
+	t.job.applyPull(o, t.s.toolOf(o.Tool))
+	if k := t.job.Steps[w.step].Weigh[w.pass].pullOf(o.Reading); k >= 0 {
+		o.Explanations = t.explain(w, t.job.filterOf(w.step, w.pass), k)
+		t.job.applyPull(o, t.s.toolOf(o.Tool))
+	}
+	t.out[at].Data = o
+}
+
+// judgeMoved judges a moved pull at its new place.
+func (t *tx) judgeMoved(w *slot, e *Evidence, was *events.ReadingJudged) {
+	j := t.job
+	r := reading{seq: e.Pull.Reading, tool: e.Pull.Tool, bench: j.Bench, value: e.Pull.Torque, angle: e.Pull.Angle, at: e.Pull.AtUs, found: e.Pull.Trace}
+	if was != nil {
+		r.bench, r.text, r.unit, r.at, r.by = was.Bench, was.Text, was.Unit, was.AtUs, was.By
+	} else {
+		r.unit = j.unitOf(w.step, e.Pull.Tool)
+		r.text = show(r.value, w.unit)
+	}
+	tool, _ := t.tool(r.tool)
+	f := finding{verdict: w.judge(r.value, uncertainty(tool.Tool, r.value).Base())}
+	if w.loose() {
+		f.verdict = t.looseVerdict(w, &r)
+	}
+	o := t.judgement(w, &r, &f, &tool)
+	if o.P, o.Grade = j.sureness(w, turnTold(o.Angle)); o.Grade == "" {
+		o.Grade = events.Counted
+	}
+	t.add(o)
+}
+
+// lookBackOver asks, once a stretch has had some pulls, whether its first ones
+// went to the stretch before it, where they filled the place of a fastener that
+// was left out: only now is it known what pulls here are like.
+func (t *tx) lookBackOver(b stretch) {
+	a, last, ok := t.lookedAt(b)
+	if !ok {
+		return
+	}
+	room := t.job.ownOpen(b)
+	last = last[max(0, len(last)-room):]
+	moved, odds := t.job.boundary(a, b, last, 0, false)
+	if moved == 0 {
+		return
+	}
+	if odds *= t.job.firstWait(a, b); odds < wentOnSure/(1-wentOnSure) {
+		return
+	}
+	t.moveOn(a, b, last[len(last)-moved:])
+	t.leaveStretch(a, b)
+}
+
+// lookedAt returns the stretch before one and its last pulls, where nothing but
+// pulls has been at either and the one before is complete.
+func (t *tx) lookedAt(b stretch) (a stretch, last []sight, ok bool) {
+	j := t.job
+	if !j.Weighed || j.Proc.Steps[b.step].Joint == nil || !j.plain(b.step) || j.Proc.Steps[b.step].Joint.Passes[b.pass].Closing {
+		return a, nil, false
+	}
+	if a, ok = j.before(b); !ok || !j.plain(a.step) || j.ownOpen(a) > 0 {
+		return a, nil, false
+	}
+	last = j.lastSights(a)
+	for len(last) > 0 && !t.fits(b, &last[0]) {
+		last = last[1:]
+	}
+	return a, last, len(last) > 0 && len(j.Steps[b.step].Weigh[b.pass].pulls()) > 0
+}
+
+// firstWait is what the wait before b's first pull says for a's last ones having
+// been b's: then it was one inside b.
+func (j *Job) firstWait(a, b stretch) float64 {
+	s := j.sightOf(j.Steps[b.step].Weigh[b.pass].pulls()[0], j.Steps[a.step].Weigh[a.pass].last())
+	l := j.lawsOf(b, nil)
+	inside, across := l.waits(&s, a.step != b.step)
+	return math.Exp(inside - across)
+}
+
+// leaveStretch raises what stretch a lacks, now that its last pulls were found to
+// be b's. What a later pass has made good is nothing to be told of.
+func (t *tx) leaveStretch(a, b stretch) {
+	w := t.job.fastenerSlot(a.step, a.pass, t.job.Proc.Steps[a.step].Joint.Passes[a.pass].Order[0])
+	if missed, low := t.job.leftIn(&w); len(missed)+len(low) > 0 {
+		t.leavePass(&w, missed, low, fmt.Sprintf("pulls that were taken for it were rather for %s", t.job.stretchName(a, b)))
+	}
+}
+
+// shortWhere asks of a stretch that is short by the count, and has been left,
+// whether it is this one that was left short, or one before it whose gap was
+// filled by the first pulls of the next, and so on up to here. It moves the
+// pulls back into line if one before is likelier.
+func (t *tx) shortWhere(b stretch) (moved bool) {
+	n := 0
+	if t.job.Proc.Steps[b.step].Joint != nil {
+		n = t.job.ownOpen(b)
+	}
+	if n == 0 || n > mostMoved {
+		return false
+	}
+	type link struct {
+		a, b   stretch
+		pulls  []sight
+		weight float64
+	}
+	var chain []link
+	weight, sum, best := 1.0, 1.0, -1
+	most := 1.0
+	for at := b; len(chain) < mostLinks; {
+		a, last, ok := t.lookedAt(at)
+		if !ok || len(last) < n {
+			break
+		}
+		last = last[len(last)-n:]
+		weight *= t.job.likelierAcross(a, at, last) * t.job.firstWait(a, at)
+		if weight < 1e-6 {
+			break
+		}
+		x := link{a, at, last, weight}
+		if lastOf(t.job.Proc.Steps[a.step].Joint, a.pass) != a.pass {
+			x.weight *= leftEarlier
+		}
+		chain = append(chain, x)
+		sum += x.weight
+		// Where a later pass has made good what an earlier one left, nothing would
+		// be told: that takes more.
+		if good := lastOf(t.job.Proc.Steps[a.step].Joint, a.pass) != a.pass; x.weight > most && !good {
+			best, most = len(chain)-1, x.weight
+		}
+		at = a
+	}
+	for i, x := range chain {
+		if x.weight/sum >= wentOnSure {
+			best = i
+		}
+	}
+	for _, x := range chain[:best+1] {
+		t.moveOn(x.a, x.b, x.pulls)
+	}
+	if best >= 0 {
+		t.leaveStretch(chain[best].a, chain[best].b)
+	}
+	return best >= 0
+}
+
+// likelierAcross is how much likelier the last pulls of a are as the first ones
+// of b.
+func (j *Job) likelierAcross(a, b stretch, last []sight) float64 {
+	la, lb := j.lawsOf(a, last), j.lawsOf(b, last)
+	score := 0.0
+	for i := range last {
+		score += lb.in(&last[i]) - la.in(&last[i])
+	}
+	inside, across := la.waits(&last[0], a.step != b.step)
+	return math.Exp(min(score+across-inside, 500))
+}
+
+// ownOpen counts the fasteners of a stretch for which no pull of its own counts.
+func (j *Job) ownOpen(s stretch) (n int) {
+	for _, k := range j.Proc.Steps[s.step].Joint.Passes[s.pass].Order {
+		if f := &j.Steps[s.step].Fasteners[k]; !f.Accepted && !f.Marks[s.pass].counts() {
+			n++
+		}
+	}
+	return n
+}
+
+// leftNow takes out of lists the fasteners of a step that are done in a pass by now,
+// and returns how many are left.
+func (t *tx) leftNow(i, at int, lists ...*[]string) (n int) {
+	jt, st := t.job.Proc.Steps[i].Joint, &t.job.Steps[i]
+	for _, l := range lists {
+		*l = slices.DeleteFunc(slices.Clone(*l), func(id string) bool { return st.Fasteners[jt.Fastener(id)].openPass(jt, jt.Fastener(id)) > at })
+		n += len(*l)
+	}
+	return n
+}
+
+// fits reports whether a pull is one that a stretch would take.
+func (t *tx) fits(b stretch, s *sight) bool {
+	p := &t.job.Proc.Steps[b.step].Joint.Passes[b.pass]
+	if p.Loose {
+		return s.nm >= float64(leastSwing*p.Target.Base())
+	}
+	return s.nm >= float64(leastSwing*p.Target.Base()) && s.nm <= p.USL.Base()
+}
+
+// last returns the last pull among the evidence, nil if there is none.
+func (w *PassWeigh) last() *Evidence {
+	for i := len(w.Log) - 1; i >= 0; i-- {
+		if w.Log[i].Op == "pull" {
+			return &w.Log[i]
+		}
+	}
+	return nil
+}
+
+// before returns the stretch before one, not ok where it is none of pulls alone.
+func (j *Job) before(s stretch) (stretch, bool) {
+	for i := s.step; i >= 0; i-- {
+		jt := j.Proc.Steps[i].Joint
+		if jt == nil {
+			return stretch{}, false
+		}
+		from := len(jt.Passes) - 1
+		if i == s.step {
+			from = s.pass - 1
+		}
+		for p := from; p >= 0; p-- {
+			switch {
+			case !jt.Passes[p].Closing:
+				return stretch{i, p}, true
+			case j.passBegun(stretch{i, p}):
+				return stretch{}, false
+			}
+		}
+	}
+	return stretch{}, false
+}

@@ -1,0 +1,97 @@
+package match
+
+import "math"
+
+// Mood is how the technician works today, by the passes of the same job that
+// were pulled before: habits, pace and aim are a person's more than a joint's.
+// The zero value means that nothing was seen.
+type Mood struct {
+	Pulls          float64 // whole pulls
+	Habits, Swings float64 // second pulls at once, and unfinished ones, among and beside them
+	Pace           float64 // mean logarithm of the waits over what was thought before the pass; of the waits themselves where Taught is not set
+	PaceN          float64 // waits that it rests on
+	Taught         bool
+	Aim            float64 // mean logarithm of peak over target
+	AimN           float64 // peaks that it rests on
+}
+
+// Mood returns what this pass shows of the technician.
+func (f *Filter) Mood() Mood {
+	var m Mood
+	for i := range f.hyps {
+		h := &f.hyps[i]
+		w := math.Exp(h.weight())
+		m.Pulls += w * h.whole()
+		m.Habits += w * float64(h.habits)
+		m.Swings += w * float64(h.swings)
+		if !f.m.j.Loose { // there nobody aims
+			m.Aim += w * h.peak.mean
+			m.AimN += w * float64(h.peak.n)
+		}
+	}
+	m.Pace, m.PaceN, m.Taught = f.wait.mean, float64(f.wait.n), f.m.j.Known.FreshInterval.N >= 5
+	if m.Taught {
+		m.Pace -= f.m.j.Known.FreshInterval.Mean
+	}
+	return m
+}
+
+// And adds what a later pass shows. A pace beside what was taught and a plain
+// one cannot be added: the newer one counts.
+func (m Mood) And(o Mood) Mood {
+	mean := func(a, n, b, k float64) float64 {
+		if n+k <= 0 {
+			return 0
+		}
+		return (a*n + b*k) / (n + k)
+	}
+	r := Mood{Pulls: m.Pulls + o.Pulls, Habits: m.Habits + o.Habits, Swings: m.Swings + o.Swings, Aim: mean(m.Aim, m.AimN, o.Aim, o.AimN), AimN: m.AimN + o.AimN}
+	switch {
+	case o.PaceN < moodLeast:
+		r.Pace, r.PaceN, r.Taught = m.Pace, m.PaceN, m.Taught
+	case m.PaceN < moodLeast || m.Taught != o.Taught:
+		r.Pace, r.PaceN, r.Taught = o.Pace, o.PaceN, o.Taught
+	default:
+		r.Pace, r.PaceN, r.Taught = mean(m.Pace, m.PaceN, o.Pace, o.PaceN), m.PaceN+o.PaceN, o.Taught
+	}
+	return r
+}
+
+// moodLeast is how many values make a pace or an aim worth carrying on.
+// Assumed, as are these: how far the pace of one pass tells that of the next,
+// where the joint's own is known and where not, and how far an aim does.
+const (
+	moodLeast     = 4
+	paceTaught    = 0.15
+	paceUntaught  = 0.45
+	aimCarried    = 0.012
+	taughtNoPace  = 0.35
+	waitWorth     = 6
+	waitWorthMore = 10
+)
+
+// waitPrior is what is believed of the walks before the first.
+func (m *model) waitPrior() *prior {
+	p, k, o := m.p, m.j.Known.FreshInterval, &m.j.Mood
+	seen := o.PaceN >= moodLeast
+	if k.N >= 5 {
+		sd := math.Sqrt(k.Var + 0.01)
+		if seen && o.Taught {
+			return newPrior(k.Mean+o.Pace, paceTaught, sd, waitWorthMore)
+		}
+		return newPrior(k.Mean, taughtNoPace, sd, waitWorthMore)
+	}
+	if seen && !o.Taught {
+		return newPrior(o.Pace, paceUntaught, p.WalkSpread, waitWorth)
+	}
+	return newPrior(math.Log(p.WalkS), p.WalkRange, p.WalkSpread, waitWorth)
+}
+
+// peakPrior is what is believed of the peaks before the first.
+func (m *model) peakPrior() *prior {
+	p, o := m.p, &m.j.Mood
+	if o.AimN >= moodLeast && !m.j.Loose {
+		return newPrior(o.Aim, aimCarried, p.PeakSpread, waitWorth)
+	}
+	return newPrior(0.01, p.PeakRange, p.PeakSpread, waitWorth)
+}
