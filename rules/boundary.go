@@ -109,7 +109,7 @@ func (j *Job) lawsOf(s stretch, but []sight) laws {
 	marked := j.marked(s.step, s.pass)
 	target := p.Target.Base()
 	var peaks, turns []float64
-	lows, all := 0.1, 10.0
+	lows, all := 0.3, 10.0
 	pulls := j.Steps[s.step].Weigh[s.pass].pulls()
 	for _, e := range pulls {
 		if slices.ContainsFunc(but, func(x sight) bool { return x.reading == e.Pull.Reading }) {
@@ -155,18 +155,18 @@ func (j *Job) lawsOf(s stretch, but []sight) laws {
 func (l *laws) in(s *sight) float64 {
 	x := math.Log(max(s.nm, 1e-6))
 	whole := (1 - oddShare) * math.Exp(match.HeavyLog(x, l.peak.mean, l.peak.sd))
+	part := l.low * anyPeak
 	if s.nm < l.lsl {
 		whole *= 0.5 // it did not reach its limit
+	} else {
+		part *= 0.1
+		whole += oddShare * anyPeak
 	}
-	d := (1-l.low)*whole + oddShare*anyPeak
-	if s.nm < l.lsl {
-		d = (1-l.low)*whole + max(l.low, 0.001)*anyPeak
-	}
-	y := math.Log(d)
 	if s.turn == s.turn {
-		y += math.Log(l.turn.density(s.turn, anyTurn))
+		whole *= l.turn.density(s.turn, anyTurn)
+		part *= 0.6*math.Exp(match.HeavyLog(s.turn, l.turn.mean-0.4, max(l.turn.sd, 0.6))) + 0.4*anyTurn
 	}
-	return y
+	return math.Log((1-l.low)*whole + part)
 }
 
 // waits are the logarithms of the densities of a wait inside a stretch, and
@@ -220,7 +220,11 @@ func (j *Job) boundary(a, b stretch, last []sight, open int, now bool) (moved in
 		if now {
 			left-- // the one that has just come fills none yet
 		}
-		o := leftPrior(left) * skipped * math.Exp(min(score+across-inside, 500))
+		o := leftPrior(left) * skipped
+		if 2*left > len(j.Proc.Steps[a.step].Joint.Passes[a.pass].Order) {
+			o *= leftPass // hardly begun
+		}
+		o *= math.Exp(min(score+across-inside, 500))
 		if left > 0 && o > odds {
 			moved, odds = n, o
 		}
@@ -303,7 +307,7 @@ func (t *tx) wentOn(w *slot, r *reading, tool *toolDates) bool {
 	a := stretch{w.step, w.pass}
 	open, all := j.openOf(a)
 	b, ok := j.after(a)
-	if !ok || 2*open > all || j.passBegun(b) || len(j.Steps[b.step].Weigh[b.pass].Log) > 0 {
+	if !ok || w.loose() && a.step == b.step || 2*open > all || j.passBegun(b) || len(j.Steps[b.step].Weigh[b.pass].Log) > 0 {
 		return false
 	}
 	next := j.fastenerSlot(b.step, b.pass, j.Proc.Steps[b.step].Joint.Passes[b.pass].Order[0])
@@ -317,6 +321,56 @@ func (t *tx) wentOn(w *slot, r *reading, tool *toolDates) bool {
 		}
 	}
 	return t.goOn(w, b, r, tool, sure)
+}
+
+// backChance is the chance that a pull goes back to what was left open before,
+// where the work has gone on and the pull would be right there, too: whoever was
+// told may go back, and if one that was at the later work filled the gap, nobody
+// would be told any more. Assumed.
+const backChance = 0.05
+
+// staysOn counts a pull where the work is by now, if what it tells does not say
+// that it went back to the place that was left open.
+func (t *tx) staysOn(w *slot, r *reading, tool *toolDates) bool {
+	j := t.job
+	if !j.Weighed || w.joint == nil {
+		return false
+	}
+	a := stretch{w.step, w.pass}
+	b, ok := j.workingAt()
+	if !ok || b.step < a.step || b.step == a.step && b.pass <= a.pass || j.Proc.Steps[b.step].Joint.Passes[b.pass].Closing {
+		return false
+	}
+	if j.nextIn(b) < 0 {
+		if b, ok = j.after(b); !ok || j.nextIn(b) < 0 {
+			return false
+		}
+	}
+	next := j.fastenerSlot(b.step, b.pass, j.nextIn(b))
+	if why, _ := tool.misfit(&next, r.at); why != "" || !t.wouldTake(&next, r) {
+		return false
+	}
+	e := Evidence{Op: "pull", Pull: t.pullAt(w, r)}
+	s := j.sightOf(&e, nil)
+	la, lb := j.lawsOf(a, nil), j.lawsOf(b, nil)
+	if back := backChance / (1 - backChance) * math.Exp(la.in(&s)-lb.in(&s)); back >= 1 {
+		return false
+	}
+	t.count(&next, r, tool, next.grade())
+	return true
+}
+
+// workingAt returns the stretch that had the latest pull.
+func (j *Job) workingAt() (at stretch, ok bool) {
+	latest := uint64(0)
+	for i := range j.Steps {
+		for p := range j.Steps[i].Weigh {
+			if e := j.Steps[i].Weigh[p].last(); e != nil && e.Pull.Reading > latest {
+				latest, at, ok = e.Pull.Reading, stretch{i, p}, true
+			}
+		}
+	}
+	return at, ok
 }
 
 // wouldTake reports whether a pull inside the limits of a place, or of a loose
@@ -347,7 +401,7 @@ func (t *tx) goOn(w *slot, b stretch, r *reading, tool *toolDates, sure float64)
 	}
 	next := j.fastenerSlot(b.step, b.pass, n)
 	t.count(&next, r, tool, next.grade())
-	if a.step == b.step && !w.loose() { // what a loose pass leaves, the next makes good
+	if a.step == b.step {
 		t.leavePass(w, missed, low, why)
 	}
 	return true
@@ -501,7 +555,9 @@ func (t *tx) lookBackOver(b stretch) {
 		return
 	}
 	t.moveOn(a, b, last[len(last)-moved:])
-	t.leaveStretch(a, b)
+	if !t.shortWhere(a) && !t.job.Proc.Steps[a.step].Joint.Passes[a.pass].Loose {
+		t.leaveStretch(a, b)
+	}
 }
 
 // lookedAt returns the stretch before one and its last pulls, where nothing but

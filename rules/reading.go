@@ -180,7 +180,7 @@ func (t *tx) placeInJob(r *reading, tool *toolDates) {
 		t.leaveUnplaced(r, events.AlertToolStatus, fmt.Sprintf("the tool says %q", r.status), checkTool)
 	case conditionOf(r.status) != fault && fits && w.joint != nil && grade != events.Placed && !t.job.Steps[w.step].begun() && t.again(r):
 	case conditionOf(r.status) != fault && fits && grade != events.Placed && t.turnedInClosing(&w, r):
-	case conditionOf(r.status) != fault && fits && grade != events.Placed && w.holds(r.value) && t.wentOn(&w, r, tool):
+	case conditionOf(r.status) != fault && fits && grade != events.Placed && w.holds(r.value) && (t.staysOn(&w, r, tool) || t.wentOn(&w, r, tool)):
 	case conditionOf(r.status) == fault, fits && (grade == events.Placed || w.holds(r.value)):
 		t.count(&w, r, tool, grade)
 	default:

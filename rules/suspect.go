@@ -39,6 +39,9 @@ func (t *tx) suspectPass(i, pass int, why string) {
 		t.seized(i, pass, false)
 		return
 	}
+	if closesWithoutTurns(st, pass) {
+		return
+	}
 	names := t.suspects(i, pass, m)
 	if m.Lost > m.P/4 || len(names) == 0 {
 		return
@@ -58,6 +61,14 @@ func (t *tx) suspectPass(i, pass int, why string) {
 	}
 	t.why = "a fastener was probably left out"
 	t.seized(i, pass, true)
+}
+
+// closesWithoutTurns reports whether a closing round is asked for because no pull
+// of a pass told a rotation. Then that round says whether one was left out, and
+// the faint evidence of times and peaks need not.
+func closesWithoutTurns(st *StepState, pass int) bool {
+	asked := slices.ContainsFunc(st.Fasteners, func(f FastenerState) bool { return f.Closing > 0 && f.NeedsClosing })
+	return asked && !slices.ContainsFunc(st.Weigh[pass].pulls(), func(e *Evidence) bool { return e.turned() })
 }
 
 // mayOrWas says how strongly a probability speaks. Where no rotation is told the
