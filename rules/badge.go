@@ -68,31 +68,3 @@ func (j *Job) applyAttested(o events.OutcomeData) {
 		j.Technician = d.Person
 	}
 }
-
-// attestedJob returns the job of an outcome of what people attest, "" if it is
-// something else.
-func attestedJob(o events.OutcomeData) string {
-	switch o := o.(type) {
-	case events.LooseEndOpened:
-		return o.Job
-	case events.LooseEndClosed:
-		return o.Job
-	case events.LooseEndReopened:
-		return o.Job
-	case events.ItemAnswered:
-		return o.Job
-	case events.ItemDecided:
-		return o.Job
-	case events.SealantClosed:
-		return o.Job
-	case events.HoldOpened:
-		return o.Job
-	case events.HoldReleased:
-		return o.Job
-	case events.HoldWithdrawn:
-		return o.Job
-	case events.BenchTaken:
-		return o.Job
-	}
-	return ""
-}

@@ -34,12 +34,6 @@ func Evolve(s *State, d events.Decided) {
 // concerns returns the job that an outcome is about or names, "" if none.
 func (s *State) concerns(o events.OutcomeData) string {
 	switch o := o.(type) {
-	case events.ReadingJudged: // the usual ones, quicker
-		return o.Job
-	case events.PullWeighed:
-		return o.Job
-	case events.WitnessWeighed:
-		return o.Job
 	case events.AlertAcknowledged:
 		return s.jobOfAlert(o.Alert)
 	case events.AlertSettled:
@@ -100,7 +94,7 @@ func (s *State) fold(o events.OutcomeData, now events.Instant) {
 
 // foldJob applies an outcome that moves one open job.
 func (s *State) foldJob(o events.OutcomeData, now events.Instant) {
-	id := jobOf(o)
+	id := events.JobOf(o)
 	old := s.Jobs[id]
 	if old == nil {
 		return
@@ -250,71 +244,4 @@ func (s *State) foldSettled(id string) {
 		return
 	}
 	s.index.loose = slices.DeleteFunc(s.index.loose, is)
-}
-
-// jobOf returns the job that an outcome is about, "" if none.
-func jobOf(o events.OutcomeData) string {
-	switch o := o.(type) {
-	case events.ReadingJudged:
-		return o.Job
-	case events.ReadingVoided:
-		return o.Job
-	case events.JobPaused:
-		return o.Job
-	case events.JobResumed:
-		return o.Job
-	case events.JobHandedOver:
-		return o.Job
-	case events.StepFinished:
-		return o.Job
-	case events.StepReopened:
-		return o.Job
-	case events.FastenerPlaced:
-		return o.Job
-	case events.DeviationAccepted:
-		return o.Job
-	case events.FastenerReset:
-		return o.Job
-	case events.DeadlineSet:
-		return o.Job
-	case events.PullWeighed:
-		return o.Job
-	case events.PullSetAside:
-		return o.Job
-	case events.CyclesLost:
-		return o.Job
-	case events.WitnessWeighed:
-		return o.Job
-	case events.QuestionAsked:
-		return o.Job
-	case events.QuestionSettled:
-		return o.Job
-	case events.OverrideGiven:
-		return o.Job
-	case events.ResidualAuditOpened:
-		return o.Job
-	case events.ResidualJudged:
-		return o.Job
-	case events.PartPicked:
-		return o.Job
-	case events.PartRecorded:
-		return o.Job
-	case events.PartUndone:
-		return o.Job
-	case events.PressCleared:
-		return o.Job
-	case events.PressJudged:
-		return o.Job
-	case events.PressRecheckNoted:
-		return o.Job
-	case events.PhotoKept:
-		return o.Job
-	}
-	if id := shimJob(o); id != "" {
-		return id
-	}
-	if job := guidedJob(o); job != "" {
-		return job
-	}
-	return attestedJob(o)
 }

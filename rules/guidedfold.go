@@ -85,33 +85,6 @@ func guidedStep(o events.OutcomeData) string {
 	return ""
 }
 
-// guidedJob is the same for the job.
-func guidedJob(o events.OutcomeData) string {
-	switch o := o.(type) {
-	case events.MeasurementStarted:
-		return o.Job
-	case events.MeasurementFed:
-		return o.Job
-	case events.PointTaken:
-		return o.Job
-	case events.ReadingGuided:
-		return o.Job
-	case events.PointDropped:
-		return o.Job
-	case events.PlaceReached:
-		return o.Job
-	case events.MarkPassed:
-		return o.Job
-	case events.MeasurementTroubled:
-		return o.Job
-	case events.MeasurementEnded:
-		return o.Job
-	case events.MeasurementMade:
-		return o.Job
-	}
-	return ""
-}
-
 // feed puts samples on the trail, and lets go of what is too old to matter.
 func (g *Guided) feed(o *events.MeasurementFed, spec *gauge.Spec) {
 	unit, ok := quantity.UnitByCode(o.Unit)

@@ -444,18 +444,3 @@ func (j *Job) applyShims(o events.OutcomeData) {
 		}
 	}
 }
-
-// shimJob returns the job that an outcome about shims is of, "" if it is none.
-func shimJob(o events.OutcomeData) string {
-	switch o := o.(type) {
-	case events.ShimFound:
-		return o.Job
-	case events.ShimProposed:
-		return o.Job
-	case events.ShimFitted:
-		return o.Job
-	case events.ShimChecked:
-		return o.Job
-	}
-	return ""
-}

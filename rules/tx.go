@@ -40,7 +40,7 @@ func (t *tx) open(id string) {
 // add puts an outcome into the decision and tries it on the job.
 func (t *tx) add(o events.OutcomeData) {
 	t.out = append(t.out, events.Outcome{Data: o})
-	if t.job == nil || jobOf(o) != t.job.ID {
+	if t.job == nil || events.JobOf(o) != t.job.ID {
 		return
 	}
 	if p, ok := o.(events.PullWeighed); ok {
