@@ -99,6 +99,24 @@ type CounterGapFound struct {
 // EventType implements Data.
 func (CounterGapFound) EventType() (string, int) { return "counter_gap.found", 1 }
 
+// ForceRising says how great the force of a pressing has become that still goes
+// on, so that somebody can stop the press. Each tells more than the one before;
+// the whole pressing follows as a reading.
+type ForceRising struct {
+	Device  string         `json:"device"`
+	Tool    string         `json:"tool"`
+	Bench   string         `json:"bench"`
+	Text    string         `json:"text"` // as the gauge sent it
+	Unit    string         `json:"unit"` // quantity.Unit code of Text
+	Value   quantity.Value `json:"value"`
+	Status  string         `json:"status,omitempty"` // a word of its profile, if the gauge found something wrong
+	SinceUs int64          `json:"since_us"`         // from the first contact, by the gauge's clock where it has one
+	AtUs    Instant        `json:"at_us"`            // of receipt
+}
+
+// EventType implements Data.
+func (ForceRising) EventType() (string, int) { return "force.rising", 1 }
+
 // Link states.
 const (
 	LinkUp     = "up"     // open, bytes can come

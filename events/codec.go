@@ -97,6 +97,7 @@ var dataForms = map[string][]func([]byte) (Data, error){
 	"frame.refused":         {as[FrameRefused]()},
 	"frame.repeated":        {as[FrameRepeated]()},
 	"counter_gap.found":     {as[CounterGapFound]()},
+	"force.rising":          {as[ForceRising]()},
 	"link.changed":          {as[LinkChanged]()},
 	"samples.captured":      {as[SamplesCaptured]()},
 	"shop.described":        {as[ShopDescribed]()},

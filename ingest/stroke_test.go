@@ -78,6 +78,22 @@ func TestStroke(t *testing.T) {
 				t.Errorf("sample %d: %.1f N after %d µs, want %.1f after %d", i, s.Force[i], s.TimesUs[i], f, i*20_000)
 			}
 		}
+		// While it went on the force was told: more each time, at most ten times a
+		// second of the gauge's clock, up to the end, and an overload at once.
+		var last events.ForceRising
+		over := false
+		for i, f := range of[events.ForceRising](b) {
+			if over = over || f.Status == "overload"; f.SinceUs < last.SinceUs {
+				last = events.ForceRising{} // the second pressing
+			}
+			if i > 0 && last.SinceUs > 0 && f.Status == last.Status && (f.SinceUs-last.SinceUs < toldEvery || f.Value.Base() < toldMore*last.Value.Base()) {
+				t.Errorf("told %s after %s, %d µs later", f.Text, last.Text, f.SinceUs-last.SinceUs)
+			}
+			last = f
+		}
+		if n := len(of[events.ForceRising](b)); n < 6 || n > 14 || !over {
+			t.Errorf("the force was told %d times, overload %t", n, over)
+		}
 		if got[1].ToolStatus != "overload" || got[1].Text != "60.00" {
 			t.Errorf("the gauge said overload, the reading says %q %s", got[1].ToolStatus, got[1].Text)
 		}

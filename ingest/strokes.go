@@ -24,7 +24,17 @@ type pressing struct {
 	peak   profile.Frame // the sample with the greatest force
 	low    int64         // μs since the force fell; -1: it has not
 	status string        // the worst that the gauge said
+	told   float64       // greatest force that was told while it went on, N
+	toldAt int64         // μs, when
 }
+
+// How often the force is told while a pressing goes on: each time more by a
+// share, and no more often than so. Our own choice: quick enough for a hand on
+// the valve, and no flood of events.
+const (
+	toldMore  = 1.02
+	toldEvery = 100_000 // μs
+)
 
 // stroke takes one sample of a press gauge. A pressing that was under way when
 // the port was opened is left out: where it began is not known.
@@ -47,8 +57,13 @@ func (s *session) stroke(f *profile.Frame, at events.Instant, m moment) {
 	if v.Base() > p.peak.Reading.Value.Base() {
 		p.peak = *f
 	}
+	worse := !f.Reading.Good && p.status == ""
 	if !f.Reading.Good {
 		p.status = f.Reading.Status
+	}
+	if most := p.peak.Reading.Value.Base(); worse || most >= toldMore*p.told && now-p.toldAt >= toldEvery {
+		p.told, p.toldAt = most, now
+		s.add(s.d.event(at, s.rising(now-p.first, m)))
 	}
 	switch {
 	case v.Base() > spec.Release.Base():
@@ -59,6 +74,14 @@ func (s *session) stroke(f *profile.Frame, at events.Instant, m moment) {
 	if p.low >= 0 && time.Duration(now-p.low)*time.Microsecond >= spec.Quiet {
 		s.pressed(at, m)
 	}
+}
+
+// rising tells the greatest force so far.
+func (s *session) rising(since int64, m moment) events.ForceRising {
+	p, dev := &s.samples.press, s.d.dev
+	r := p.peak.Reading
+	return events.ForceRising{Device: dev.ID, Tool: dev.Tool, Bench: dev.Bench, Text: r.Text, Unit: r.Unit.Code(), Value: r.Value,
+		Status: p.status, SinceUs: since, AtUs: p.peak.At.Add(m.wall.Sub(m.steady))}
 }
 
 // strokeTime is the time of a sample in μs: by the gauge's own clock, or by

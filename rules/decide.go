@@ -24,6 +24,8 @@ func Decide(s *State, e events.Entry) []events.Outcome {
 		t.resent(d)
 	case events.SamplesCaptured:
 		t.samples(d)
+	case events.ForceRising:
+		t.rising(d)
 	case events.LinkChanged:
 		t.linkChanged(d)
 	case events.ArrivalsLate:

@@ -154,6 +154,9 @@ func (t *tx) settleAsked(r *request, d events.AlertSettleAsked) {
 // decides reports whether an alert is settled by work or by a decision on its
 // fasteners or step, and by nothing else.
 func (t *tx) decides(a *events.AlertRaised) bool {
+	if whileRising(a) {
+		return false // its pressing may never arrive: then a lead has the word
+	}
 	switch a.Kind {
 	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertShims, events.AlertClosing, events.AlertSeized, events.AlertYield,
 		events.AlertPressForce, events.AlertPressSeat, events.AlertPressPair, events.AlertPressRecheck:

@@ -43,6 +43,9 @@ func told(a *events.AlertRaised) bool {
 	if attestedAlert(a.Kind) {
 		return true
 	}
+	if whileRising(a) {
+		return false
+	}
 	switch a.Kind {
 	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertShims, events.AlertClosing, events.AlertSeized, events.AlertYield,
 		events.AlertPressForce, events.AlertPressSeat, events.AlertPressPair, events.AlertPressRecheck:

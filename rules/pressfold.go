@@ -227,6 +227,9 @@ func (t *tx) pressGone(a *events.AlertRaised) (how string, gone bool) {
 		return "", false
 	}
 	st, w := &t.job.Steps[i].Presses[k], t.job.PressWants(i, k)
+	if whileRising(a) { // the pressing itself is still to come, and is judged then
+		return "the pressing is over and judged", st.Accepted || st.Mark.Reading > causeOf(a)
+	}
 	switch a.Kind {
 	case events.AlertPressSeat:
 		return "pressed again, or decided", st.Accepted || st.Redo || st.Mark.Reading != a.Reading || w == PressNothing

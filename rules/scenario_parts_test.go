@@ -41,6 +41,12 @@ func (c *scene) partsFact(f []string, w map[string]string) events.Data {
 	a, job := c.askOf(w), c.jobOf(w)
 	m, as := keyed(f)
 	switch f[0] {
+	case "rising": // rising F2 9.1 kN says overload
+		v, u, err := quantity.ParseForce(f[2] + " " + f[3])
+		if err != nil {
+			c.t.Fatalf("cannot read the line %q: %v", strings.Join(f, " "), err)
+		}
+		return events.ForceRising{Device: strings.ToLower(f[1]), Tool: strings.ToLower(f[1]), Bench: "axle", Text: f[2], Unit: u.Code(), Value: v.Value(), Status: w["says"], AtUs: c.at}
 	case "scan": // scan STEP LINE …
 		text := f[2:]
 		if k := slices.Index(text, "by"); k >= 0 {

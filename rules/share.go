@@ -33,6 +33,8 @@ func (s *State) jobMeant(d events.Data) string {
 		return s.BenchJob[d.Bench]
 	case events.SamplesCaptured:
 		return s.BenchJob[d.Bench]
+	case events.ForceRising:
+		return s.BenchJob[d.Bench]
 	case events.CounterGapFound:
 		return s.BenchJob[d.Bench]
 	case events.LinkChanged:

@@ -48,7 +48,7 @@ func (b *batch) entry(e *events.Entry) error {
 		return b.put(putAccessChanged, int64(e.Seq), d.What, d.Person, d.Device, d.Bench, d.By, d.From, us(d.AtUs))
 	case events.SealMade:
 		return b.put(putSeal, int64(e.Seq), int64(d.Size), d.Root, d.Note, d.Key, d.Why, d.Job, us(d.AtUs))
-	case events.TimeReached:
+	case events.TimeReached, events.ForceRising:
 		return nil // nobody asks; what it led to is in its decision
 	case events.Asker:
 		return b.ask(e.Seq, name, d)

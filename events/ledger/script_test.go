@@ -211,6 +211,7 @@ func everything() *script {
 	s.add("access", minute(90), events.AccessRefused{Why: events.RefusedRole, What: "release.asked", Person: "ines", Role: events.RoleTechnician, Device: "axle-1", From: "192.0.2.7", Times: 3, SinceUs: minute(89), AtUs: minute(90)})
 	s.add("access", minute(90), events.AccessChanged{What: events.AccessDeviceAdded, Device: "axle-1", Bench: "axle", By: "maren", From: "192.0.2.4", AtUs: minute(90)})
 	s.add("seal", minute(90), events.SealMade{Size: uint64(len(s.entries)), Root: "cm9vdA==", Note: "a signed note", Key: "witnessmark/fenholt+01234567", Why: "release", Job: "j-1", AtUs: minute(90)})
+	s.add(events.DeviceSource("d-p1"), minute(91), events.ForceRising{Device: "d-p1", Tool: "p1", Bench: "axle", Text: "9.10", Unit: "kN", Value: quantity.Of(9.1, quantity.Kilonewton), SinceUs: 1_200_000, AtUs: minute(91)})
 	s.add(events.DeviceSource("d-i2"), minute(91), events.SamplesCaptured{Device: "d-i2", Tool: "i2", Bench: "axle", Unit: "mm", Values: []float64{13.9}, AtUs: []int64{0}, FirstUs: minute(91), Bytes: []byte("..."), Status: "out_of_range"})
 	return s
 }
