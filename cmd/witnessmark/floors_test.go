@@ -25,6 +25,7 @@ var floors = []struct {
 	{"events/journal", 3},
 	{"events/ledger", 3},
 	{"events/seal", 3},
+	{"events/backup", 4},
 	{"events", 2},
 	{"rules/service", 4},
 	{"rules", 3},

@@ -81,6 +81,9 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 	if err := os.MkdirAll(cfg.Data, 0o755); err != nil {
 		return nil, fmt.Errorf("make data directory: %w", err)
 	}
+	if err := checkShut(cfg.Data); err != nil {
+		return nil, err
+	}
 	if err := s.openListener(); err != nil {
 		return nil, err
 	}
@@ -181,6 +184,7 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 	defer context.AfterFunc(back, stopFront)() // without rules, nothing goes on
 	g, front := errgroup.WithContext(front)
 	g.Go(func() error { return s.servePages(front) })
+	g.Go(func() error { return s.serveControl(front) })
 	g.Go(func() error {
 		if err := s.announceShop(front); err != nil {
 			return err

@@ -65,6 +65,8 @@ func loadIdentity(dir string) (*identity, error) {
 	return id, nil
 }
 
+func identityPath(dir string) string { return filepath.Join(dir, identityFile) }
+
 // known returns the greatest sequence known to have been on disk.
 func (id *identity) known() uint64 {
 	id.mu.Lock()
