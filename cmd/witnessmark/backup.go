@@ -50,7 +50,7 @@ Moving a shop to new hardware:
 	cmd.Flags().Bool("move", false, "shut this data directory afterwards: the shop goes on elsewhere; the service must be stopped")
 	cmd.Flags().Bool("check", false, "make nothing: check the backup DIR against its manifest")
 	cmd.Flags().Bool("json", false, "print the manifest as JSON")
-	addConfigFlags(cmd, "data", "shop", "nats_url", "profiles", "alerts")
+	addConfigFlags(cmd, "data", "shop", "nats_url", "profiles", "alerts", "tls_cert", "tls_key")
 	return cmd
 }
 
@@ -128,8 +128,10 @@ func planBackup(c *cobra.Command, cfg config, dir string) (backup.Plan, error) {
 	if cfg.Profiles != "" {
 		p.Config["profiles"] = cfg.Profiles
 	}
-	if cfg.Alerts != "" { // may hold what opens other doors
-		p.Secret["from-backup/alerts.yaml"] = cfg.Alerts
+	for name, from := range map[string]string{"alerts.yaml": cfg.Alerts, "tls/cert.pem": cfg.TLSCert, "tls/key.pem": cfg.TLSKey} {
+		if from != "" { // may hold what opens other doors
+			p.Secret["from-backup/"+name] = from
+		}
 	}
 	es, err := os.ReadDir(cfg.Data)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
