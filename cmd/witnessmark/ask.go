@@ -13,18 +13,37 @@ import (
 
 // addAskFlags gives cmd what every request needs: who asks, and of whom.
 func addAskFlags(cmd *cobra.Command) {
-	cmd.Flags().String("server", "", "address of the running service; default: http:// and the setting listen")
-	cmd.Flags().String("by", os.Getenv(envPrefix+"BY"), "who asks: a person's id in the shop file ["+envPrefix+"BY]")
+	cmd.Flags().String("server", "", "address of the running service; default: that of the setting listen")
+	cmd.Flags().String("by", os.Getenv(envPrefix+"BY"), "who asks: a person's id in the shop file; default: who has signed in ["+envPrefix+"BY]")
 }
 
 // ask posts a request made by make to the running service and prints done or
 // the refusal.
 func ask(cmd *cobra.Command, build func(events.Ask) events.Asker, done string) error {
-	by, _ := cmd.Flags().GetString("by")
-	if by == "" {
-		return usageError("say who asks with --by, a person's id in the shop file")
+	by, err := asker(cmd)
+	if err != nil {
+		return err
 	}
 	return askOf(cmd, build(events.Ask{By: by}), done)
+}
+
+// asker is who asks: as --by says, else who has signed in.
+func asker(cmd *cobra.Command) (string, error) {
+	if by, _ := cmd.Flags().GetString("by"); by != "" {
+		return by, nil
+	}
+	cfg, err := loadConfig(cmd)
+	if err != nil {
+		return "", err
+	}
+	s, err := signedInAt(serverOf(cmd, cfg))
+	if err != nil {
+		return "", err
+	}
+	if s.Person == "" {
+		return "", usageError("say who asks with --by, a person's id in the shop file; or sign in with 'witnessmark sign-in'")
+	}
+	return s.Person, nil
 }
 
 // askOf posts a request to the running service and prints done or the refusal.
@@ -33,11 +52,12 @@ func askOf(cmd *cobra.Command, request events.Asker, done string) error {
 	if err != nil {
 		return err
 	}
-	server, _ := cmd.Flags().GetString("server")
-	if server == "" {
-		server = "http://" + cfg.Listen
+	server := serverOf(cmd, cfg)
+	client, err := clientOf(cfg, server)
+	if err != nil {
+		return err
 	}
-	a, err := api.Client{Server: server}.Ask(cmd.Context(), request)
+	a, err := api.Client{Server: server, HTTP: client}.Ask(cmd.Context(), request)
 	if err != nil {
 		return err
 	}

@@ -119,7 +119,7 @@ func loadConfig(cmd *cobra.Command) (config, error) {
 	}
 	if err := k.Load(env.Provider(".", env.Opt{Prefix: envPrefix, TransformFunc: func(name, v string) (string, any) {
 		key := strings.ToLower(strings.TrimPrefix(name, envPrefix))
-		if key == "config" {
+		if key == "config" || key == "by" || key == "token" { // read elsewhere
 			return "", nil
 		}
 		return key, v

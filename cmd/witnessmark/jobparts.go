@@ -130,19 +130,15 @@ job's record. It is confirmed once it is on disk.`,
 		Example: "  witnessmark job photo j-1042 hub.jpg --step kit --note 'paint mark at 7:30' --by ines",
 		Args:    cobra.ExactArgs(2),
 		RunE: func(c *cobra.Command, args []string) error {
-			by := flag(c, "by")
-			if by == "" {
-				return usageError("say who asks with --by, a person's id in the shop file")
+			by, err := asker(c)
+			if err != nil {
+				return err
 			}
 			cfg, err := loadConfig(c)
 			if err != nil {
 				return err
 			}
-			server := flag(c, "server")
-			if server == "" {
-				server = "http://" + cfg.Listen
-			}
-			return sendPhoto(c, server, args[1], map[string]string{"job": args[0], "by": by, "step": flag(c, "step"), "note": flag(c, "note")})
+			return sendPhoto(c, cfg, args[1], map[string]string{"job": args[0], "by": by, "step": flag(c, "step"), "note": flag(c, "note")})
 		},
 	}
 	addAskFlags(cmd)
@@ -152,7 +148,12 @@ job's record. It is confirmed once it is on disk.`,
 	return cmd
 }
 
-func sendPhoto(c *cobra.Command, server, file string, fields map[string]string) error {
+func sendPhoto(c *cobra.Command, cfg config, file string, fields map[string]string) error {
+	server := serverOf(c, cfg)
+	client, err := clientOf(cfg, server)
+	if err != nil {
+		return err
+	}
 	data, err := os.ReadFile(file)
 	if err != nil {
 		return fmt.Errorf("read photo: %w", err)
@@ -174,13 +175,13 @@ func sendPhoto(c *cobra.Command, server, file string, fields map[string]string) 
 	if err != nil {
 		return fmt.Errorf("write form: %w", err)
 	}
-	q, err := http.NewRequestWithContext(c.Context(), http.MethodPost, strings.TrimSuffix(server, "/")+"/photo", &b)
+	q, err := http.NewRequestWithContext(c.Context(), http.MethodPost, server+"/photo", &b)
 	if err != nil {
 		return fmt.Errorf("ask %s: %w", server, err)
 	}
 	q.Header.Set("Content-Type", w.FormDataContentType())
 	q.Header.Set("Accept", "application/json")
-	resp, err := http.DefaultClient.Do(q)
+	resp, err := client.Do(q)
 	if err != nil {
 		return fmt.Errorf("ask %s: %w; is 'witnessmark serve' running there?", server, err)
 	}

@@ -10,7 +10,6 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -153,11 +152,7 @@ nothing else.`,
 			if err != nil {
 				return err
 			}
-			server := flag(c, "server")
-			if server == "" {
-				server = "http://" + cfg.Listen
-			}
-			return fetchRecord(c, server, args[0], flag(c, "output"))
+			return fetchRecord(c, cfg, args[0], flag(c, "output"))
 		},
 	}
 	cmd.Flags().String("server", "", "address of the running service; default: http:// and the setting listen")
@@ -166,13 +161,18 @@ nothing else.`,
 	return cmd
 }
 
-func fetchRecord(c *cobra.Command, server, job, output string) error {
-	req, err := http.NewRequestWithContext(c.Context(), http.MethodGet, strings.TrimRight(server, "/")+"/jobs/"+url.PathEscape(job)+"/sealed", nil)
+func fetchRecord(c *cobra.Command, cfg config, job, output string) error {
+	server := serverOf(c, cfg)
+	client, err := clientOf(cfg, server)
+	if err != nil {
+		return err
+	}
+	req, err := http.NewRequestWithContext(c.Context(), http.MethodGet, server+"/jobs/"+url.PathEscape(job)+"/sealed", nil)
 	if err != nil {
 		return usageError("server %q is no address: %v", server, err)
 	}
 	req.Header.Set("Accept", "application/json")
-	resp, err := http.DefaultClient.Do(req)
+	resp, err := client.Do(req)
 	if err != nil {
 		return fmt.Errorf("ask for the record of %s: %w; is the service running ('witnessmark serve')? name its address with --server", job, err)
 	}

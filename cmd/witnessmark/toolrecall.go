@@ -141,23 +141,24 @@ func inquiry(c *cobra.Command, l *ledger.Ledger, tool string) (in recalls.Inquir
 }
 
 func openRecall(c *cobra.Command, list *recalls.List) error {
-	by := flag(c, "by")
-	if by == "" {
-		return usageError("say who asks with --by, a person's id in the shop file")
+	by, err := asker(c)
+	if err != nil {
+		return err
 	}
 	cfg, err := loadConfig(c)
 	if err != nil {
 		return err
 	}
-	server := flag(c, "server")
-	if server == "" {
-		server = "http://" + cfg.Listen
+	server := serverOf(c, cfg)
+	hc, err := clientOf(cfg, server)
+	if err != nil {
+		return err
 	}
 	id := flag(c, "id")
 	if id == "" {
 		id = recalls.NewID(list.Inquiry.Tool, time.Now())
 	}
-	client := api.Client{Server: server}
+	client := api.Client{Server: server, HTTP: hc}
 	for _, r := range list.Requests(events.Ask{By: by}, id, flag(c, "reason")) {
 		a, err := client.Ask(c.Context(), r)
 		if err != nil {

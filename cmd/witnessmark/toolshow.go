@@ -1,12 +1,10 @@
 package main
 
 import (
-	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
 	"net/http"
-	"strings"
 	"text/tabwriter"
 
 	"github.com/spf13/cobra"
@@ -23,16 +21,23 @@ func toolsNow(c *cobra.Command) ([]dashboards.ToolNow, error) {
 	if err != nil {
 		return nil, err
 	}
-	server := cmp.Or(flag(c, "server"), "http://"+cfg.Listen)
-	req, err := http.NewRequestWithContext(c.Context(), http.MethodGet, strings.TrimSuffix(server, "/")+"/api/tools", nil)
+	server := serverOf(c, cfg)
+	client, err := clientOf(cfg, server)
+	if err != nil {
+		return nil, err
+	}
+	req, err := http.NewRequestWithContext(c.Context(), http.MethodGet, server+"/api/tools", nil)
 	if err != nil {
 		return nil, fmt.Errorf("ask %s: %w", server, err)
 	}
-	resp, err := http.DefaultClient.Do(req)
+	resp, err := client.Do(req)
 	if err != nil {
 		return nil, fmt.Errorf("ask %s: %w; start it with 'witnessmark serve', or name another with --server", server, err)
 	}
 	defer resp.Body.Close()
+	if err := turnedAway(resp); err != nil {
+		return nil, err
+	}
 	var got struct{ Tools []dashboards.ToolNow }
 	if err := json.NewDecoder(io.LimitReader(resp.Body, 16<<20)).Decode(&got); err != nil || resp.StatusCode != http.StatusOK {
 		return nil, fmt.Errorf("ask %s: it answered %s, which cannot be read: %v", server, resp.Status, err)
