@@ -594,6 +594,37 @@ func TestGuidedAtStop(t *testing.T) {
 	c.within(c.made(c.feed(14, onceRound(3, 0.025, 0))), 0.05)
 }
 
+// The measurement takes its last value before the tool itself calls it settled:
+// what the tool sends then is no reading for the step that has come since. Later,
+// or elsewhere, it is one.
+func TestGuidedTipStillThere(t *testing.T) {
+	settled := func(mm float64) events.ReadingTaken {
+		v := quantity.Millimetres(mm).Value()
+		return events.ReadingTaken{Device: "d3", Tool: "d3", Bench: "axle", Mode: events.ModeSettled, Text: fmt.Sprintf("%.3f", mm), Unit: "mm", Value: v, Resolution: v.WithBase(0.001)}
+	}
+	c := newGuided(t, endPlayStep)
+	c.made(c.feed(25, rockFrom(2, 0.15)))
+	at := c.s.Jobs["J"].Rest
+	if at == nil {
+		t.Fatal("nobody knows where the tip stands")
+	}
+	for _, x := range []struct {
+		after time.Duration
+		mm    float64
+		still bool
+	}{{time.Second, at.V.Base() + 0.001, true}, {time.Second, at.V.Base() + 0.05, false}, {20 * time.Second, at.V.Base(), false}} {
+		c.at = at.AtUs.Add(x.after)
+		r := settled(x.mm)
+		r.ReceivedAtUs = c.at
+		out := c.others(c.tell(r))
+		g, guided := find[events.ReadingGuided](out)
+		_, unplaced := find[events.ReadingUnplaced](out)
+		if guided != x.still || unplaced == x.still || guided && g.Step != "m" {
+			t.Errorf("%.3f mm after %s: %+v", x.mm, x.after, out)
+		}
+	}
+}
+
 // An indicator that says itself that it is out of range gives no points, however
 // still it stands; a battery that runs down is no reason to doubt a value.
 func TestGuidedToolDoubtsItself(t *testing.T) {

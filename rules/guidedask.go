@@ -2,7 +2,9 @@ package rules
 
 import (
 	"fmt"
+	"math"
 	"slices"
+	"time"
 
 	"witnessmark/events"
 	"witnessmark/events/quantity"
@@ -14,8 +16,12 @@ import (
 // settled is in the samples already. It reports whether it has answered the reading.
 func (t *tx) guidedReading(r *reading, tool *toolDates) bool {
 	i, spec, ok := t.job.guidedNow()
-	if !ok || r.claimed != "" {
+	if r.claimed != "" || !ok && !t.stillThere(r) {
 		return false
+	}
+	if !ok {
+		t.add(events.ReadingGuided{Reading: r.seq, Job: t.job.ID, Step: t.job.Rest.Step, Why: "the tip still stood where the measurement ended"})
+		return true
 	}
 	w, _ := t.job.measureSlot(i)
 	if f, force := r.value.Force(); force && spec.Method == gauge.Drag && spec.Arm.Millimetres() > 0 {
@@ -43,6 +49,22 @@ func (t *tx) guidedReading(r *reading, tool *toolDates) bool {
 	}
 	t.guidedPoint(i, r, tool, r.value, "")
 	return true
+}
+
+// restLate is how long after a guided measurement its indicator may still tell
+// where it stood at the end; our own choice.
+const restLate = 4 * time.Second
+
+// stillThere reports whether a settled reading only tells where the indicator of
+// the guided measurement before stood at its end: the measurement is quicker to
+// take a value than the tool's own rest.
+func (t *tx) stillThere(r *reading) bool {
+	x := t.job.Rest
+	if x == nil || r.mode != events.ModeSettled || r.tool != x.Tool || r.value.Dimension() != x.V.Dimension() {
+		return false
+	}
+	apart := math.Abs(float64(r.at.Sub(x.AtUs)))
+	return apart <= float64(restLate) && math.Abs(r.value.Base()-x.V.Base()) <= 10*max(r.resolution.Base(), usualStep)
 }
 
 // guidedPoint takes a reading as the next point.

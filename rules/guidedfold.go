@@ -26,6 +26,9 @@ func (j *Job) applyGuided(o events.OutcomeData) bool {
 		return true
 	}
 	if m, ok := o.(events.MeasurementMade); ok {
+		if st.Guided != nil {
+			j.Rest = st.Guided.rest(&m)
+		}
 		st.Guided, st.Made = nil, &m
 		return true
 	}
@@ -57,6 +60,28 @@ func (j *Job) applyGuided(o events.OutcomeData) bool {
 		g, st.Made = Guided{Attempt: st.Attempts}, nil
 	}
 	return true
+}
+
+// GuidedRest is where an indicator stood when a guided measurement was made.
+type GuidedRest struct {
+	Step, Tool string
+	V          quantity.Value
+	AtUs       events.Instant
+}
+
+// rest is where the indicator stands at the end of a measurement; nil where
+// nobody knows.
+func (g *Guided) rest(m *events.MeasurementMade) *GuidedRest {
+	r := &GuidedRest{Step: m.Step, Tool: m.Tool, AtUs: m.AtUs}
+	switch n, p := len(g.Trail), len(g.Points); {
+	case n > 0:
+		r.V = g.Trail[n-1].V
+	case p > 0:
+		r.V = g.Points[p-1].Value
+	default:
+		return nil
+	}
+	return r
 }
 
 // guidedStep returns the step of an outcome of guided measurement, "" of any

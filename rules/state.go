@@ -116,6 +116,8 @@ type Job struct {
 	// Streaming are the tools whose samples were looked into: what they settle on
 	// is in those.
 	Streaming []string
+	// Rest is where the tool of the guided measurement made last stood then.
+	Rest *GuidedRest `json:",omitempty"`
 	// Pointed is the fastener that somebody said the next pull will be at.
 	PointedStep, Pointed string
 	// Facts are the journal sequences of the facts that concerned it, in order.

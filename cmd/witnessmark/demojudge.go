@@ -71,6 +71,11 @@ func judgeJob(ctx context.Context, l *ledger.Ledger, s simulator.JobScript, o si
 	r.Differences = append(s.Truth.Check(o, kinds), witnessDifferences(rec, s.Truth)...)
 	r.Differences = append(r.Differences, pressDifferences(rec, s.Truth)...)
 	r.Differences = append(r.Differences, shimDifferences(rec, s.Truth, o)...)
+	if len(s.Truth.Faults) == 0 {
+		for _, u := range rec.Unplaced {
+			r.Differences = append(r.Differences, fmt.Sprintf("nothing went wrong, and %s %s of %s was placed nowhere: %s", u.SentText, u.SentUnit, u.Tool, u.Why))
+		}
+	}
 	if r.Differences == nil {
 		r.Differences = []string{}
 	}
