@@ -150,13 +150,13 @@ func sortedKeys[V any](m map[string]V) []string {
 	return all
 }
 
-// killFirst stops a service while it begins with an empty directory. The next
-// start must need no hands.
+// killFirst stops a service while it begins with an empty directory, in a shop
+// without tools. The next start must need no hands.
 func (d *drill) killFirst(ctx context.Context, counts *drillCounts) error {
-	data := d.data
-	defer func() { d.data, d.cfg.Data = data, data }()
-	d.data = filepath.Join(d.dir, "first")
-	d.cfg.Data = d.data
+	data, shop := d.data, d.shopFile
+	defer func() { d.data, d.cfg.Data, d.shopFile, d.cfg.Shop = data, data, shop, shop }()
+	d.data, d.shopFile = filepath.Join(d.dir, "first"), filepath.Join(d.dir, "first.yaml")
+	d.cfg.Data, d.cfg.Shop = d.data, d.shopFile
 	if err := errors.Join(os.RemoveAll(d.data), os.Mkdir(d.data, 0o755)); err != nil {
 		return err
 	}
@@ -183,7 +183,7 @@ func (d *drill) killFirst(ctx context.Context, counts *drillCounts) error {
 // drillRole is a process that the drill starts and stops.
 type drillRole struct {
 	name string
-	args func(data string) []string // of this program
+	args func(data, shop string) []string // of this program
 }
 
 // Moments at which a process is stopped.
@@ -247,7 +247,7 @@ func (d *drill) killOnce(ctx context.Context, moment string, counts *drillCounts
 	}
 	role := d.roles[d.rng.IntN(len(d.roles))]
 	if moment == atRebuild {
-		role = drillRole{"rebuild", func(data string) []string { return []string{"rebuild", "--data", data, "--shop", d.shopFile} }}
+		role = drillRole{"rebuild", func(data, shop string) []string { return []string{"rebuild", "--data", data, "--shop", shop} }}
 	}
 	p, err := d.start(role)
 	if err != nil {
@@ -351,7 +351,7 @@ func (d *drill) start(r drillRole) (*process, error) {
 			return nil, err
 		}
 	}
-	p := &process{cmd: exec.Command(d.exe, r.args(d.data)...), ended: make(chan struct{}), log: filepath.Join(d.dir, "stderr")}
+	p := &process{cmd: exec.Command(d.exe, r.args(d.data, d.shopFile)...), ended: make(chan struct{}), log: filepath.Join(d.dir, "stderr")}
 	log, err := os.Create(p.log)
 	if err != nil {
 		return nil, err

@@ -47,9 +47,9 @@ func openDrill(ctx context.Context, exe string, o drillOptions) (_ *drill, err e
 	if o.times > 100 {
 		d.cfg.JournalMax = "1 GiB"
 	}
-	d.roles = []drillRole{{"serve", func(data string) []string {
+	d.roles = []drillRole{{"serve", func(data, shop string) []string {
 		// Where the journal may hold 16 MiB, a block of it holds 4.
-		return []string{"drill", "served", "--data", data, "--shop", d.shopFile, "--listen", "127.0.0.1:0",
+		return []string{"drill", "served", "--data", data, "--shop", shop, "--listen", "127.0.0.1:0",
 			"--log-level", "warn", "--min-free", "1 MiB", "--journal-max", d.cfg.JournalMax}
 	}}}
 	return d, nil
@@ -81,13 +81,14 @@ func (d *drill) openHands(o drillOptions) error {
 		cancel()
 		return errors.Join(rig.Close(), ignoreCancel(g.Wait()))
 	})
-	return os.WriteFile(d.shopFile, []byte(drillShop(d.hands, rig)), 0o644)
+	return errors.Join(os.WriteFile(d.shopFile, []byte(drillShop(d.hands, rig)), 0o644),
+		os.WriteFile(filepath.Join(d.dir, "first.yaml"), []byte(drillShop(nil, rig)), 0o644))
 }
 
 // drillShop is the shop file.
 func drillShop(hands []*hand, rig *simulator.Rig) string {
 	var b strings.Builder
-	b.WriteString("shop: drill\nname: Drill\nunits: {torque: N·m, length: mm}\nbenches:\n")
+	b.WriteString("shop: drill\nname: Drill\nunits: {torque: N·m, length: mm}\nbenches:\n  - {id: spare, name: Spare bench}\n")
 	for _, h := range hands {
 		fmt.Fprintf(&b, "  - {id: %s, name: Bench %s}\n", h.bench, h.bench)
 	}

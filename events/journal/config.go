@@ -134,10 +134,13 @@ func (c Config) place() string {
 	return c.Dir
 }
 
-// streamDir is where an embedded server keeps the stream.
-func (c Config) streamDir() string {
-	return filepath.Join(c.Dir, storeDir, "jetstream", server.DEFAULT_GLOBAL_ACCOUNT, "streams", naming{c.Shop}.stream())
+// streamsDir is where an embedded server keeps its streams.
+func (c Config) streamsDir() string {
+	return filepath.Join(c.Dir, storeDir, "jetstream", server.DEFAULT_GLOBAL_ACCOUNT, "streams")
 }
 
-// blocksDir is where an embedded server keeps the stream's messages.
+// streamDir is where it keeps the journal's.
+func (c Config) streamDir() string { return filepath.Join(c.streamsDir(), naming{c.Shop}.stream()) }
+
+// blocksDir is where it keeps the journal's messages.
 func (c Config) blocksDir() string { return filepath.Join(c.streamDir(), "msgs") }

@@ -359,6 +359,31 @@ func TestMissing(t *testing.T) {
 	})
 }
 
+// TestHalfMade: a stop in the middle of making the stream needs no hands.
+func TestHalfMade(t *testing.T) {
+	for _, left := range []string{"", "meta.inf.tmp", "meta.inf"} {
+		cfg := Config{Shop: "fenholt", Dir: t.TempDir()}
+		if err := os.MkdirAll(cfg.blocksDir(), 0o750); err != nil {
+			t.Fatal(err)
+		}
+		for _, name := range []string{filepath.Join(cfg.blocksDir(), "1.blk"), filepath.Join(cfg.streamDir(), left)} {
+			if left == "" {
+				continue
+			}
+			if err := os.WriteFile(name, nil, 0o640); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for range 2 { // and it is there at the next start
+			j := openAt(t, cfg.Dir)
+			mustAppend(t, j, ask("desk", 0))
+			if err := j.Close(); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+}
+
 // TestFull: at its size limit the journal refuses, keeps what it has, and
 // takes up again when it may grow.
 func TestFull(t *testing.T) {

@@ -133,6 +133,11 @@ func (j *Journal) photoStore(ctx context.Context, make bool) (jetstream.ObjectSt
 		return nil, fmt.Errorf("%w: photos were kept in %q, but the server finds no object store (its meta file may be damaged); put back a copy of the directory",
 			ErrMissing, j.cfg.place())
 	}
+	if j.cfg.URL == "" { // what a stop in the middle of making it has left
+		if err := os.RemoveAll(filepath.Join(j.cfg.streamsDir(), "OBJ_"+j.names.photos())); err != nil {
+			return nil, fmt.Errorf("make object store %q: %w", j.names.photos(), err)
+		}
+	}
 	store, err = s.js.CreateObjectStore(ctx, jetstream.ObjectStoreConfig{
 		Bucket: j.names.photos(), Description: "Witnessmark photos of shop " + j.cfg.Shop, Storage: jetstream.FileStorage, Replicas: 1, MaxBytes: -1,
 	})

@@ -108,6 +108,11 @@ func (s *session) openStream(ctx context.Context, j *Journal, known *identity) (
 const noStorage jetstream.ErrorCode = 10047
 
 func (s *session) createStream(ctx context.Context, j *Journal) (_ *identity, err error) {
+	if j.cfg.URL == "" { // what a stop in the middle of making it has left is no stream
+		if err := os.RemoveAll(j.cfg.streamDir()); err != nil {
+			return nil, fmt.Errorf("create stream %q: %w", s.name, err)
+		}
+	}
 	id := newIdentity(j.cfg.Shop, s.name)
 	if s.stream, err = s.js.CreateStream(ctx, j.streamConfig(id)); err != nil {
 		var api *jetstream.APIError
@@ -119,22 +124,28 @@ func (s *session) createStream(ctx context.Context, j *Journal) (_ *identity, er
 		}
 		return nil, fmt.Errorf("create stream %q: %w", s.name, err)
 	}
+	if j.cfg.URL == "" {
+		if err := syncDirs(j.cfg.Dir); err != nil {
+			return nil, fmt.Errorf("create stream %q: %w", s.name, err)
+		}
+	}
 	return id, id.save(j.cfg.Dir, 0, nil)
 }
 
-// leftOvers reports whether the store has files of the stream although the
-// server knows none.
+// leftOvers reports whether the store has messages of the stream although the
+// server knows none. Files without a message are what a stop in the middle of
+// making the stream leaves.
 func leftOvers(cfg Config, stream string) bool {
 	if cfg.URL != "" {
 		return false
 	}
-	found, _ := filepath.Glob(filepath.Join(cfg.Dir, storeDir, "jetstream", "*", "streams", stream))
-	for _, dir := range found {
-		if f, err := os.ReadDir(dir); err != nil || len(f) > 0 {
+	found, err := filepath.Glob(filepath.Join(cfg.streamsDir(), stream, "msgs", "*.blk"))
+	for _, name := range found {
+		if info, e := os.Stat(name); e != nil || info.Size() > 0 {
 			return true
 		}
 	}
-	return false
+	return err != nil
 }
 
 // checkStream compares a stream that is there with what it must be.
