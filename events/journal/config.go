@@ -42,6 +42,9 @@ type Config struct {
 	// followers. Defaults 65,536 and 32 MiB (of encoded data).
 	RingEvents int
 	RingBytes  int
+	// Witnesses tell how far the journal is known to have come; one that ends
+	// before is not opened. See ErrTailLost.
+	Witnesses []Witness
 	// AcceptLoss opens a journal whose end is missing; see ErrTailLost. The
 	// loss stays in Holes for this run and is logged.
 	AcceptLoss bool
@@ -54,6 +57,12 @@ type Config struct {
 	// Log takes what is healed (Warn) and what needs a person (Error).
 	// Default: none.
 	Log *slog.Logger
+}
+
+// Witness is something else that knows an entry that was on disk.
+type Witness struct {
+	Last uint64 // its sequence
+	By   string // for people: what knows it, such as "the ledger"
 }
 
 var shopID = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,62}$`)

@@ -57,12 +57,17 @@ func (e *NumberGapError) Is(target error) bool { return target == ErrNotStored }
 type TailLostError struct {
 	Last  uint64 // sequence of the last entry that is there
 	Known uint64 // sequence known to have been on disk
+	By    string // what knows it
 }
 
 // Error implements error.
 func (e *TailLostError) Error() string {
-	return fmt.Sprintf("%v: it ends at %d, but %d was on disk; put back a copy of the directory, or accept the loss with --accept-loss",
-		ErrTailLost, e.Last, e.Known)
+	by := ""
+	if e.By != "" {
+		by = ", as " + e.By + " tells"
+	}
+	return fmt.Sprintf("%v: it ends at %d, but %d was on disk%s; 'witnessmark mend' brings back what a copy or a file put aside still holds; "+
+		"put back a copy of the directory, or accept the loss with --accept-loss", ErrTailLost, e.Last, e.Known, by)
 }
 
 // Is makes it an ErrTailLost.

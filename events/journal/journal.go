@@ -36,6 +36,8 @@ import (
 	"sync/atomic"
 	"time"
 
+	"github.com/nats-io/nats.go/jetstream"
+
 	"witnessmark/events"
 )
 
@@ -115,6 +117,9 @@ func (j *Journal) start(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := j.lookAtBlocks(); err != nil {
+		return err
+	}
 	s, err := j.connect(ctx)
 	if err != nil {
 		return err
@@ -126,7 +131,7 @@ func (j *Journal) start(ctx context.Context) error {
 	if err := j.keepNames(); err != nil {
 		return err
 	}
-	info, err := s.stream.Info(ctx)
+	info, err := s.stream.Info(ctx, jetstream.WithDeletedDetails(true))
 	if err != nil {
 		return fmt.Errorf("ask for the state of the stream: %w", err)
 	}
@@ -137,6 +142,11 @@ func (j *Journal) start(ctx context.Context) error {
 	j.bytes.Store(info.State.Bytes)
 	if info.State.FirstSeq > 1 && last > 0 {
 		j.holes.addRange(1, info.State.FirstSeq-1)
+	}
+	for _, seq := range info.State.Deleted { // nobody deletes: they are lost
+		if seq > 0 && seq <= last { // of an empty stream the server lists 0
+			j.holes.addRange(seq, seq)
+		}
 	}
 	j.tail = newTail(last).limit(j.cfg.RingEvents, j.cfg.RingBytes)
 	return j.recoverNumbers(ctx, s)
@@ -153,15 +163,20 @@ func (j *Journal) keepNames() error {
 
 // checkTail compares the last sequence with what is known to have been there.
 func (j *Journal) checkTail(last uint64) (uint64, error) {
-	known := j.ident.known()
-	if last >= known {
+	known := Witness{j.ident.known(), identityFile}
+	for _, w := range j.cfg.Witnesses {
+		if w.Last > known.Last {
+			known = w
+		}
+	}
+	if last >= known.Last {
 		return last, nil
 	}
 	if !j.cfg.AcceptLoss {
-		return 0, &TailLostError{Last: last, Known: known}
+		return 0, &TailLostError{Last: last, Known: known.Last, By: known.By}
 	}
-	j.log.Error("journal lost its end; going on because that was accepted", "last_seq", last, "known_seq", known)
-	j.holes.addRange(last+1, known)
+	j.log.Error("journal lost its end; going on because that was accepted", "last_seq", last, "known_seq", known.Last, "known_by", known.By)
+	j.holes.addRange(last+1, known.Last)
 	j.ident.forget(last)
 	return last, nil
 }
