@@ -23,7 +23,7 @@ func (j *Journal) lookAtBlocks() error {
 		return err
 	}
 	var since time.Time // files changed before are in the index
-	if indexGood(j.cfg.blocksDir(), j.names.stream()) {
+	if indexGood(j.cfg.blocksDir(), j.cfg.stream()) {
 		if info, err := os.Stat(filepath.Join(j.cfg.blocksDir(), "index.db")); err == nil {
 			since = info.ModTime().Add(-2 * time.Second)
 		}
@@ -47,7 +47,7 @@ func (j *Journal) lookAtBlocks() error {
 func (j *Journal) lookAtBlock(f blockFile, b []byte, last bool) error {
 	var seqs []struct{ at, seq uint64 }
 	repaired := false
-	bad, err := scanBlock(j.names.stream(), f.index, b, func(m laid) error {
+	bad, err := scanBlock(j.cfg.stream(), f.index, b, func(m laid) error {
 		seqs = append(seqs, struct{ at, seq uint64 }{uint64(m.at), m.Seq})
 		repaired = repaired || m.repaired
 		return nil
@@ -91,7 +91,7 @@ const mostAside = 32
 func (j *Journal) putAside(f blockFile, b []byte) (string, error) {
 	sum := sha256.Sum256(b)
 	root := filepath.Join(j.cfg.Dir, damagedDir)
-	path := filepath.Join(root, fmt.Sprintf("block-%x", sum[:8]), j.names.stream(), "msgs", filepath.Base(f.path))
+	path := filepath.Join(root, fmt.Sprintf("block-%x", sum[:8]), j.cfg.stream(), "msgs", filepath.Base(f.path))
 	if _, err := os.Stat(path); err == nil {
 		return path, nil
 	} else if !errors.Is(err, fs.ErrNotExist) {

@@ -149,7 +149,7 @@ func (c Config) streamsDir() string {
 }
 
 // streamDir is where it keeps the journal's.
-func (c Config) streamDir() string { return filepath.Join(c.streamsDir(), naming{c.Shop}.stream()) }
+func (c Config) streamDir() string { return filepath.Join(c.streamsDir(), c.stream()) }
 
 // blocksDir is where it keeps the journal's messages.
 func (c Config) blocksDir() string { return filepath.Join(c.streamDir(), "msgs") }
