@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"witnessmark/events/journal"
+	"witnessmark/events/seal"
 )
 
 const troubleEvery = 2 * time.Second
@@ -24,6 +25,10 @@ func (p *Pages) trouble() []string {
 			out = append(out, "Nothing is sealed any more. "+sentence(why))
 		}
 	}
+	if n := p.scrubbed(); n.Gone+n.Altered > 0 {
+		out = append(out, fmt.Sprintf("The journal on disk is not what was sealed: of its entries %d are gone and %d altered; the first is J%d. Stop the service and run 'witnessmark mend'.",
+			n.Gone, n.Altered, n.First))
+	}
 	j := p.cfg.Journal
 	if j == nil {
 		return out
@@ -37,12 +42,20 @@ func (p *Pages) trouble() []string {
 		out = append(out, what)
 	}
 	if holes := j.Holes(); len(holes) > 0 {
-		out = append(out, fmt.Sprintf("The journal has %s: %s. Keep the data directory as it is and call whoever looks after the service.", plural(len(holes), "hole"), strings.Join(firstHoles(holes), "; ")))
+		out = append(out, fmt.Sprintf("The journal has %s: %s. Stop the service and run 'witnessmark mend', which fills it from a copy; see the log.", plural(len(holes), "hole"), strings.Join(firstHoles(holes), "; ")))
 	}
 	if err := p.cfg.Ledger.Trouble(); err != nil {
 		out = append(out, "The ledger does not follow: lists and records may be old. "+err.Error())
 	}
 	return out
+}
+
+// scrubbed tells what the last look over the whole journal has found.
+func (p *Pages) scrubbed() seal.Scrubbed {
+	if s, ok := p.cfg.Seals.(interface{ Scrubbed() seal.Scrubbed }); ok {
+		return s.Scrubbed()
+	}
+	return seal.Scrubbed{}
 }
 
 // firstHoles describes holes, but not more than fit into a banner.

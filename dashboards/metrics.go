@@ -125,13 +125,15 @@ var (
 	descFree       = desc("journal_free_bytes", "Bytes free on the journal's disk.")
 	descStuck      = desc("journal_writable", "Whether the journal takes events: 1, or 0 if it is stuck or full.")
 	descHoles      = desc("journal_holes", "Runs of entries that are known to be missing.")
+	descScrubbed   = desc("journal_scrubbed_timestamp_seconds", "When the whole journal was last read from disk and held against its log of seals, Unix time; 0 if it was not yet since the start.")
+	descDamaged    = desc("journal_damaged_entries", "Entries that the last such look found gone or altered.")
 	descRestarts   = desc("journal_restarts_total", "Times that the embedded server was restarted after a write error.")
 	descCommits    = desc("journal_commits_total", "Group commits since the start.")
 	descNotStored  = desc("events_not_stored", "Events of a device that wait although they should be on disk.", "device")
 	descPosition   = desc("ledger_position", "Journal sequence up to which the ledger has come.")
 	descLag        = desc("ledger_lag_events", "Events that the journal has and the ledger has not.")
 	descReady      = desc("ready", "Whether readings are taken and shown: 1, or 0 with the reasons at /readyz.")
-	allDescs       = []*prometheus.Desc{descReadings, descRefused, descRepeated, descGaps, descLastGood, descLinkUp, descVerdicts, descGrades, descSetAside, descAudits, descQuestions, descRaised, descOpen, descUnseen, descOldest, descJobs, descUnplaced, descLast, descBytes, descMaxBytes, descFree, descStuck, descHoles, descRestarts, descCommits, descNotStored, descPosition, descLag, descReady}
+	allDescs       = []*prometheus.Desc{descReadings, descRefused, descRepeated, descGaps, descLastGood, descLinkUp, descVerdicts, descGrades, descSetAside, descAudits, descQuestions, descRaised, descOpen, descUnseen, descOldest, descJobs, descUnplaced, descLast, descBytes, descMaxBytes, descFree, descStuck, descHoles, descScrubbed, descDamaged, descRestarts, descCommits, descNotStored, descPosition, descLag, descReady}
 	everyVerdict   = []events.Verdict{events.Within, events.Low, events.High, events.Doubtful}
 	everyGrade     = []events.Grade{events.Placed, events.Reasoned, events.Counted}
 	everyAside     = []events.ExplanationKind{events.ExplainedRepeat, events.ExplainedSwing, events.ExplainedSameCycle, events.ExplainedNowhere}
@@ -241,6 +243,13 @@ func (c *shopCollector) fromJournal(gauge, counter emit) {
 	gauge(descFree, float64(st.FreeDisk))
 	gauge(descStuck, bit(st.State == "ok"))
 	gauge(descHoles, float64(st.Holes))
+	scrubbed := c.p.scrubbed()
+	at := 0.0
+	if !scrubbed.At.IsZero() {
+		at = float64(scrubbed.At.UnixMilli()) / 1000
+	}
+	gauge(descScrubbed, at)
+	gauge(descDamaged, float64(scrubbed.Gone+scrubbed.Altered))
 	counter(descRestarts, float64(st.Restarts))
 	counter(descCommits, float64(st.Commits))
 	pos := c.p.cfg.Ledger.Position()

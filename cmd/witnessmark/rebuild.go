@@ -31,7 +31,7 @@ is there, row for row.`,
 			if err != nil {
 				return err
 			}
-			j, err := openJournal(c.Context(), cfg, shop.ID)
+			j, err := openJournal(c.Context(), cfg, shop.ID, cfg.witnesses(c.Context())...)
 			if err != nil {
 				return err
 			}
@@ -87,7 +87,7 @@ func rebuild(c *cobra.Command, j *journal.Journal, path string) error {
 		return err
 	}
 	for _, h := range j.Holes() {
-		fmt.Fprintf(progress, "journal: %s; keep the data directory as it is and put back a copy that is whole\n", h)
+		fmt.Fprintf(progress, "journal: %s; 'witnessmark mend' fills it from a copy\n", h)
 	}
 	_, err = fmt.Fprintf(c.OutOrStdout(), "rebuilt %s from %d events in %.1f s\n", path, n, time.Since(start).Seconds())
 	return err

@@ -49,7 +49,21 @@ type stack struct {
 	opened  map[string]time.Time // when what was open; of 'bench start'
 }
 
-func openJournal(ctx context.Context, cfg config, shop string) (*journal.Journal, error) {
+// witnesses are what else knows how far the journal has come. One that cannot be
+// read tells nothing; opening it will say what is wrong with it.
+func (c config) witnesses(ctx context.Context) []journal.Witness {
+	var out []journal.Witness
+	if at, err := ledger.PositionOf(ctx, c.ledgerPath()); err == nil {
+		out = append(out, journal.Witness{Last: at, By: "the ledger"})
+	}
+	if sealed, logged, err := seal.KnownTo(c.sealsDir()); err == nil {
+		out = append(out, journal.Witness{Last: sealed, By: "a seal"}, journal.Witness{Last: logged, By: "the log of seals"})
+	}
+	return out
+}
+
+// openJournal opens the journal. One that ends before a witness says is refused.
+func openJournal(ctx context.Context, cfg config, shop string, witnesses ...journal.Witness) (*journal.Journal, error) {
 	maxBytes, err := parseSize(cfg.JournalMax)
 	if err != nil {
 		return nil, err
@@ -62,7 +76,7 @@ func openJournal(ctx context.Context, cfg config, shop string) (*journal.Journal
 	j, err := journal.Open(ctx, journal.Config{
 		Shop: shop, Dir: cfg.journalDir(), URL: cfg.NATSURL,
 		Shared: cfg.NATSURL != "", Writer: cfg.member(), Replicas: cfg.Replicas,
-		MaxBytes: int64(maxBytes), MinFree: minFree, AcceptLoss: cfg.acceptLoss, Log: log,
+		MaxBytes: int64(maxBytes), MinFree: minFree, AcceptLoss: cfg.acceptLoss, Witnesses: witnesses, Log: log,
 	})
 	if err == nil && j.Stats().Sync != journal.SyncAlways {
 		log.Warn("the NATS server may acknowledge before it syncs", "nats_url", cfg.NATSURL, "sync", j.Stats().Sync)
@@ -87,7 +101,10 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 	if err := s.openListener(); err != nil {
 		return nil, err
 	}
-	if s.journal, err = openJournal(ctx, cfg, shop.ID); err != nil {
+	if s.journal, err = openJournal(ctx, cfg, shop.ID, cfg.witnesses(ctx)...); err != nil {
+		return nil, err
+	}
+	if err := s.acceptLoss(ctx); err != nil {
 		return nil, err
 	}
 	s.opened["journal"] = time.Now()
@@ -120,6 +137,20 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 		return nil, err
 	}
 	return s, s.openPages()
+}
+
+// acceptLoss makes the ledger anew if it has what the journal has lost, and
+// somebody has said that they go on without it.
+func (s *stack) acceptLoss(ctx context.Context) error {
+	if !s.cfg.acceptLoss {
+		return nil
+	}
+	at, err := ledger.PositionOf(ctx, s.cfg.ledgerPath())
+	if err != nil || at <= s.journal.Last() {
+		return nil // opening it says what is wrong
+	}
+	s.log.Warn("the ledger has events that the journal has lost; it is made anew", "ledger", at, "journal", s.journal.Last())
+	return ledger.Rebuild(ctx, s.journal, s.cfg.ledgerPath(), nil)
 }
 
 func (s *stack) openPages() error {
@@ -175,6 +206,7 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 	writers, between := errgroup.WithContext(between)
 	writers.Go(func() error { return s.sealer.Run(between) })
 	writers.Go(func() error { return s.access.Run(between) })
+	writers.Go(func() error { return s.scrub(between) })
 	if len(s.routes) > 0 {
 		writers.Go(func() error { return s.carryOut(between) })
 	}
@@ -209,6 +241,41 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 	s.catchUp(back)
 	stopBack()
 	return errors.Join(err, ignoreCancel(behind.Wait()))
+}
+
+// How often all that is on disk is read and compared, and at most how many
+// entries a second, so that nobody notices.
+const (
+	scrubEvery     = 24 * time.Hour
+	scrubPerSecond = 2000
+)
+
+// scrub looks for damage on disk: after the start, and once a day.
+func (s *stack) scrub(ctx context.Context) error {
+	select {
+	case <-s.service.Ready():
+	case <-ctx.Done():
+		return nil
+	}
+	for {
+		found, err := s.sealer.Scrub(ctx, scrubPerSecond)
+		if err == nil {
+			err = s.ledger.Scrub(ctx, s.journal, scrubPerSecond)
+		}
+		switch {
+		case ctx.Err() != nil:
+			return nil
+		case err != nil:
+			s.log.Error("what is on disk cannot be trusted, or not be looked at", "err", err)
+		default:
+			s.log.Info("all that is on disk was read and compared", "entries", found.Entries)
+		}
+		select {
+		case <-time.After(scrubEvery):
+		case <-ctx.Done():
+			return nil
+		}
+	}
 }
 
 // catchUp lets the ledger take what is on disk before it is closed, so that

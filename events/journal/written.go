@@ -12,12 +12,24 @@ import (
 )
 
 // ReadWritten is Read for entries as they lie in the journal, undecoded: also
-// those that cannot be read any more. A sequence that is missing is left out.
+// those that cannot be read any more. A sequence that is missing is noted in
+// Holes and left out.
 func (j *Journal) ReadWritten(ctx context.Context, from, to uint64, fn func([]events.Written) error) error {
 	if last := j.Last(); to == 0 || to > last {
 		to = last
 	}
 	next := max(from, 1)
+	expect := next
+	give := fn
+	fn = func(ws []events.Written) error {
+		for i := range ws {
+			if ws[i].Seq > expect {
+				j.holes.addRange(expect, ws[i].Seq-1)
+			}
+			expect = ws[i].Seq + 1
+		}
+		return give(ws)
+	}
 	for faults := 0; next <= to; {
 		s, err := j.waitSession(ctx)
 		if err != nil {
@@ -28,6 +40,9 @@ func (j *Journal) ReadWritten(ctx context.Context, from, to uint64, fn func([]ev
 		var fault *readFault
 		switch {
 		case err == nil:
+			if expect <= to {
+				j.holes.addRange(expect, to)
+			}
 			return nil
 		case !errors.As(err, &fault):
 			return err

@@ -93,6 +93,7 @@ type Ledger struct {
 	moved   chan struct{} // closed and replaced when at moves
 	wanted  chan struct{} // holds a token when somebody waits for what is not written yet
 	trouble error
+	damage  error // see Scrub
 }
 
 // mark is how far the journal is in the ledger, and which event that was.
@@ -175,11 +176,26 @@ func (l *Ledger) Position() uint64 {
 }
 
 // Trouble returns why the ledger can not be written at present, such as a full
-// disk, or nil. Run goes on trying.
+// disk, in which case Run goes on trying; or what Scrub has found; or nil.
 func (l *Ledger) Trouble() error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	return l.trouble
+	if l.trouble != nil {
+		return l.trouble
+	}
+	return l.damage
+}
+
+// PositionOf returns the position of the ledger at path, 0 if there is none.
+func PositionOf(ctx context.Context, path string) (uint64, error) {
+	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
+		return 0, nil
+	}
+	l, err := Open(ctx, Config{Path: path, ReadOnly: true})
+	if err != nil {
+		return 0, err
+	}
+	return l.Position(), l.Close()
 }
 
 func (l *Ledger) setTrouble(err error) {

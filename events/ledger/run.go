@@ -135,13 +135,13 @@ func (l *Ledger) applyAtLast(ctx context.Context, batch []events.Entry) error {
 	for {
 		err := l.Apply(ctx, batch)
 		if err == nil || !passing(err) {
-			if l.Trouble() != nil && err == nil {
+			if l.writeTrouble() != nil && err == nil {
 				l.log.Warn("ledger can be written again", "seq", l.Position())
 				l.setTrouble(nil)
 			}
 			return err
 		}
-		if l.Trouble() == nil {
+		if l.writeTrouble() == nil {
 			l.log.Error("ledger cannot be written, trying again", "err", err)
 		}
 		l.setTrouble(err)
@@ -152,6 +152,12 @@ func (l *Ledger) applyAtLast(ctx context.Context, batch []events.Entry) error {
 		}
 		wait = min(2*wait, 5*time.Second)
 	}
+}
+
+func (l *Ledger) writeTrouble() error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.trouble
 }
 
 // passing reports whether an error may go away by itself, or by somebody

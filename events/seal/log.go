@@ -49,8 +49,12 @@ func (l *Log) measure() error {
 	if err != nil {
 		return err
 	}
-	have := info.Size() / tlog.HashSize
-	lo, hi := int64(0), have+1 // leaves: StoredHashCount grows with them
+	return l.cut(wholeLeaves(info.Size() / tlog.HashSize))
+}
+
+// wholeLeaves returns how many leaves so many hashes make.
+func wholeLeaves(have int64) uint64 {
+	lo, hi := int64(0), have+1 // StoredHashCount grows with the leaves
 	for lo+1 < hi {
 		if mid := (lo + hi) / 2; tlog.StoredHashCount(mid) <= have {
 			lo = mid
@@ -58,7 +62,7 @@ func (l *Log) measure() error {
 			hi = mid
 		}
 	}
-	return l.cut(uint64(lo))
+	return uint64(lo)
 }
 
 // cut leaves the first n leaves.

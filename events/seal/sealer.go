@@ -63,6 +63,8 @@ type Sealer struct {
 	log  *Log
 	last events.SealMade // the newest; Size 0: none
 	bad  error           // why nothing can be sealed, see Trouble
+
+	scrubbed Scrubbed
 }
 
 // checkpointsFile holds every seal, a line of JSON each.
