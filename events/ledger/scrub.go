@@ -2,7 +2,9 @@ package ledger
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"witnessmark/events"
@@ -43,7 +45,7 @@ func (l *Ledger) Scrub(ctx context.Context, src Reader, perSecond int) error {
 	if err == nil {
 		err = l.sameAsJournal(ctx, src, perSecond)
 	}
-	if err != nil && ctx.Err() == nil {
+	if errors.Is(err, ErrBroken) || errors.Is(err, ErrNotLedger) {
 		l.mu.Lock()
 		l.damage = err
 		l.mu.Unlock()
@@ -56,7 +58,7 @@ func (l *Ledger) sameAsJournal(ctx context.Context, src Reader, perSecond int) e
 	removeFiles(image)
 	defer removeFiles(image)
 	defer removeFiles(fresh)
-	if _, err := l.read.ExecContext(ctx, "VACUUM INTO ?", image); err != nil {
+	if err := copyLedger(l.path, image); err != nil {
 		return explain("copy ledger", l.path, err)
 	}
 	old, err := Open(ctx, Config{Path: image, ReadOnly: true})
@@ -75,4 +77,15 @@ func (l *Ledger) sameAsJournal(ctx context.Context, src Reader, perSecond int) e
 		return err
 	}
 	return explain("check ledger", l.path, fmt.Errorf("%w: in table %s it has %q, the journal says %q", ErrBroken, diff[0].Table, diff[0].Left, diff[0].Right))
+}
+
+// copyLedger copies a ledger as it is at one moment, whoever works with it.
+func copyLedger(path, to string) error {
+	conn, err := openRaw(path, "_busy_timeout=5000")
+	if err != nil {
+		return err
+	}
+	w := &writer{conn: conn}
+	_, err = w.one("VACUUM INTO '" + strings.ReplaceAll(to, "'", "''") + "'")
+	return errors.Join(err, w.close())
 }
