@@ -29,7 +29,7 @@ nothing was lost.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	cmd.AddCommand(newDrillKill(), newDrillPower(), newDrillServed())
+	cmd.AddCommand(newDrillKill(), newDrillPower(), newDrillShares(), newDrillCluster(), newDrillServed())
 	return cmd
 }
 
@@ -419,6 +419,9 @@ func (p *process) pause(ctx context.Context, t time.Duration) error {
 
 // said is the end of what the process wrote, for an error.
 func (p *process) said() string {
+	if p == nil {
+		return ""
+	}
 	b, _ := os.ReadFile(p.log)
 	text := strings.TrimSpace(string(b[max(0, len(b)-2000):]))
 	if text == "" {

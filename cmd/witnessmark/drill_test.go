@@ -44,6 +44,12 @@ func TestDrillPower(t *testing.T) {
 	}, 8)
 }
 
+// Of two processes that share the rules one is killed, or stalled, under load.
+func TestDrillShares(t *testing.T) { drilled(t, runShares, 5) }
+
+// Of a journal on three nodes the leader is killed under load.
+func TestDrillCluster(t *testing.T) { drilled(t, runCluster, 1) }
+
 // The drill's own checks notice what they are for.
 func TestDrillNoticesLoss(t *testing.T) {
 	counter := func(n uint64) *uint64 { return &n }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -63,6 +64,16 @@ func openRules(cfg config, shop events.Shop, j *journal.Journal, log *slog.Logge
 	return g, s, err
 }
 
+// takePart takes shares once s can decide: before that they would wait for it.
+func takePart(ctx context.Context, g *shares.Group, s *service.Service) error {
+	select {
+	case <-s.Folded():
+		return g.Run(ctx)
+	case <-ctx.Done():
+		return nil
+	}
+}
+
 // serveRules runs the rules alone, beside others, until the command is told to
 // stop.
 func serveRules(c *cobra.Command, cfg config) (err error) {
@@ -86,7 +97,7 @@ func serveRules(c *cobra.Command, cfg config) (err error) {
 		return err
 	}
 	run, ctx := errgroup.WithContext(c.Context())
-	run.Go(func() error { return g.Run(ctx) })
+	run.Go(func() error { return takePart(ctx, g, s) })
 	run.Go(func() error { return s.Run(ctx) })
 	run.Go(func() error {
 		select {

@@ -194,7 +194,7 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 	defer stopBack()
 	behind, back := errgroup.WithContext(back)
 	if s.group != nil {
-		behind.Go(func() error { return s.group.Run(back) })
+		behind.Go(func() error { return takePart(back, s.group, s.service) })
 	}
 	behind.Go(func() error { return s.service.Run(back) })
 	behind.Go(func() error { return s.ledger.Run(back, s.journal) })

@@ -125,7 +125,10 @@ func (j *Journal) start(ctx context.Context) error {
 		return err
 	}
 	j.setSession(s)
-	if j.ident, err = s.openStream(ctx, j, ident); err != nil {
+	if err := j.patiently(ctx, func(ctx context.Context) error {
+		j.ident, err = s.openStream(ctx, j, ident)
+		return err
+	}); err != nil {
 		return err
 	}
 	if err := j.keepNames(); err != nil {

@@ -64,3 +64,14 @@ func freeDisk(dir string) (uint64, error) {
 	}
 	return st.Bavail * uint64(st.Bsize), nil
 }
+
+// LockDir keeps other processes out of a directory that holds streams, until
+// release is called or this process ends. The error is ErrInUse if another
+// has it.
+func LockDir(dir string) (release func() error, err error) {
+	l, err := lockDir(dir)
+	if err != nil {
+		return nil, err
+	}
+	return l.release, nil
+}

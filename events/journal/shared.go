@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -37,6 +38,13 @@ type shared struct {
 // one that gets no answer knows its own from the same from another. It is no
 // part of the event.
 const headerWriter = "Witnessmark-Writer"
+
+// WriterOf returns the Config.Writer of the process that wrote a message of a
+// shared journal.
+func WriterOf(h nats.Header) string {
+	name := h.Get(headerWriter)
+	return name[:max(0, strings.LastIndexByte(name, '/'))]
+}
 
 // writerName is c.Writer and a part that was never used before.
 func writerName(c Config) string {
@@ -121,6 +129,27 @@ func (j *Journal) Conn() *nats.Conn {
 		return nil
 	}
 	return j.session.nc
+}
+
+// patiently calls fn again while a shared journal's servers do not answer: a
+// cluster that has just been started has no leader for some seconds.
+func (j *Journal) patiently(ctx context.Context, fn func(context.Context) error) error {
+	if !j.cfg.Shared {
+		return fn(ctx)
+	}
+	until := time.Now().Add(3 * j.patience())
+	for {
+		one, cancel := context.WithTimeout(ctx, 2*j.cfg.AckTimeout)
+		err := fn(one)
+		cancel()
+		var api *jetstream.APIError
+		away := isTransport(err) || errors.As(err, &api) && api.Code == 503
+		if err == nil || !away || ctx.Err() != nil || time.Now().After(until) {
+			return err
+		}
+		j.log.Warn("the NATS server does not answer yet; trying again", "err", err)
+		j.pause(sharedMostWait)
+	}
 }
 
 // writeShared is the one goroutine that publishes to a shared journal.

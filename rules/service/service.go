@@ -93,6 +93,7 @@ type Service struct {
 	decided     chan batch          // to the appender
 	deadline    chan events.Instant // to the clock, newest wins
 	stopped     chan struct{}       // closed when Run ends
+	folding     chan struct{}       // closed once the journal is folded
 }
 
 // ErrStopped is what Submit gets when the service does not run any more.
@@ -122,6 +123,7 @@ func New(cfg Config) (*Service, error) {
 		cfg: cfg, eng: cfg.engine, log: cfg.Log,
 		facts: make(chan []events.Entry, 16), decided: make(chan batch, 1),
 		deadline: make(chan events.Instant, 1), stopped: make(chan struct{}),
+		folding: make(chan struct{}),
 	}
 	s.state = s.eng.new()
 	s.ready.ch = make(chan struct{})
@@ -147,6 +149,7 @@ func (s *Service) Run(ctx context.Context) error {
 	}
 	s.ready.passed(next - 1)
 	s.noteDeadline()
+	close(s.folding)
 	g, gctx := errgroup.WithContext(ctx)
 	if s.cfg.Shares != nil {
 		s.waiting = slices.Clone(backlog)
@@ -176,6 +179,10 @@ func ignoreEnd(ctx context.Context, err error) error {
 // Ready returns a channel that is closed once every fact that was in the
 // journal at the start is decided and the decisions show in View.
 func (s *Service) Ready() <-chan struct{} { return s.ready.ch }
+
+// Folded returns a channel that is closed once the state is that of the journal
+// as it was at the start, so that this process can decide.
+func (s *Service) Folded() <-chan struct{} { return s.folding }
 
 // Idle waits until all that is in the journal is decided and on disk: nothing
 // more will be written by itself. It is for an orderly stop, once nobody
