@@ -50,11 +50,11 @@ type benchSizes struct {
 	seconds  time.Duration // of streaming indicators
 }
 
-var benchParts = []string{"latency", "throughput", "rebuild", "memory", "indicators", "judging", "recall"}
+var benchParts = []string{"latency", "throughput", "rebuild", "memory", "indicators", "judging", "recall", "cluster"}
 
 func newBench() *cobra.Command {
 	cmd := &cobra.Command{
-		Use:   "bench [latency|throughput|rebuild|memory|indicators|judging|recall]...",
+		Use:   "bench [latency|throughput|rebuild|memory|indicators|judging|recall|cluster]...",
 		Short: "Measure speed and memory, each as a ratio to a limit measured in the same run",
 		Long: `Measures, on this machine and disk, the whole service against the least that the
 same work can cost:
@@ -74,6 +74,8 @@ same work can cost:
               writing and reading its event; a trace's sample against decoding it
   recall      a recall over a million pulls of one tool, against reading them; and
               tools' factors from a million torque rates, against their logarithms
+  cluster     readings on disk a second at one store, and at three that keep each
+              of them, against bare atomic batches to the same
 
 Quiet the machine first. Figures of one run compare with that run only.`,
 		Example:   "  witnessmark bench\n  witnessmark bench latency --json\n  witnessmark bench --quick",
@@ -119,6 +121,7 @@ func runBench(ctx context.Context, parts []string, sizes benchSizes, dir string,
 	b := &bencher{dir: dir, sizes: sizes, progress: progress}
 	run := map[string]func(context.Context) ([]benchResult, error){
 		"latency": b.latency, "throughput": b.throughput, "rebuild": b.rebuild, "memory": b.memory, "indicators": b.indicators, "judging": b.judging, "recall": b.recall,
+		"cluster": b.cluster,
 	}
 	for _, part := range benchParts {
 		if !slices.Contains(parts, part) {

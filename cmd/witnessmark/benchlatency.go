@@ -223,14 +223,19 @@ func (c *bareChain) store(ctx context.Context, stored chan<- []byte) {
 	}
 }
 
-// benchPayload is what the service would store of reading n.
-func benchPayload(n int) ([]byte, error) {
+// benchReading is reading n as the service would store it.
+func benchReading(n int) events.ReadingTaken {
 	counter := uint64(n)
-	_, data, err := events.Encode(events.ReadingTaken{
+	return events.ReadingTaken{
 		Device: "kb00", Tool: "kb00", Bench: "b00", Mode: events.ModePeak, Text: benchText(n), Unit: "N.m",
 		Value: quantity.NewtonMetres(45).Value(), Resolution: quantity.NewtonMetres(0.01).Value(), ToolCounter: &counter, ToolStatus: "ok",
 		Profile: "orrin-k2@0123456789ab", Bytes: benchFrame(n), ReceivedAtUs: events.InstantOf(time.Now()),
-	})
+	}
+}
+
+// benchPayload is what the journal holds of it.
+func benchPayload(n int) ([]byte, error) {
+	_, data, err := events.Encode(benchReading(n))
 	return data, err
 }
 

@@ -193,7 +193,7 @@ func runCluster(ctx context.Context, out, progress io.Writer, exe string, o dril
 func (d *sharesDrill) cluster(ctx context.Context, progress io.Writer, nodes *cluster, o drillOptions) (c *clusterCounts, err error) {
 	start := time.Now()
 	c = &clusterCounts{}
-	j, err := d.openAt(ctx, journal.Config{URL: d.url, Writer: "load", Replicas: 3})
+	j, err := openPatiently(ctx, journal.Config{Shop: drillShopID, URL: d.url, Shared: true, Writer: "load", Replicas: 3, MaxBytes: 4 << 30})
 	if err != nil {
 		return c, fmt.Errorf("%w%s", err, nodes.said())
 	}

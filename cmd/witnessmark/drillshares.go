@@ -151,7 +151,7 @@ people:
 func (d *sharesDrill) run(ctx context.Context, progress io.Writer, o drillOptions) (c *sharesCounts, err error) {
 	start := time.Now()
 	c = &sharesCounts{By: map[string]int{}}
-	j, err := d.openAt(ctx, journal.Config{URL: d.url, Writer: "load"})
+	j, err := openPatiently(ctx, journal.Config{Shop: drillShopID, URL: d.url, Shared: true, Writer: "load", MaxBytes: 4 << 30})
 	if err != nil {
 		return c, err
 	}
@@ -412,11 +412,10 @@ func (d *drill) startStore(n storeNode) (*process, error) {
 	return d.startProcess(n.name, args...)
 }
 
-// openAt opens the shared journal, once the servers are up.
-func (d *drill) openAt(ctx context.Context, cfg journal.Config) (*journal.Journal, error) {
+// openPatiently opens a journal, once the servers are up.
+func openPatiently(ctx context.Context, cfg journal.Config) (*journal.Journal, error) {
 	ctx, cancel := context.WithTimeout(ctx, time.Minute)
 	defer cancel()
-	cfg.Shop, cfg.Shared, cfg.MaxBytes = drillShopID, true, 4<<30
 	for {
 		j, err := journal.Open(ctx, cfg)
 		if err == nil {
