@@ -33,8 +33,8 @@ type loader struct {
 	confirmed map[eventKey]bool
 	onDisk    map[uint64]time.Time // facts that must be decided and are not, by sequence
 	early     map[uint64]time.Time // decisions that came before the confirmation did
-	decided   []wait
-	stored    []wait
+	decided   []waited
+	stored    []waited
 	newest    uint64 // sequence of the newest fact that must be decided
 }
 
@@ -43,8 +43,8 @@ type eventKey struct {
 	number uint64
 }
 
-// wait is how long something took, and when it was over.
-type wait struct {
+// waited is how long something took, and when it was over.
+type waited struct {
 	at   time.Time
 	took time.Duration
 }
@@ -235,7 +235,7 @@ func (l *loader) append(ctx context.Context, e events.Event) error {
 func (l *loader) confirm(e events.Event, seq uint64, start, now time.Time) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.stored = append(l.stored, wait{now, now.Sub(start)})
+	l.stored = append(l.stored, waited{now, now.Sub(start)})
 	if e.Number != 0 {
 		l.confirmed[eventKey{e.Source, e.Number}] = true
 	}
@@ -245,7 +245,7 @@ func (l *loader) confirm(e events.Event, seq uint64, start, now time.Time) {
 	l.newest = max(l.newest, seq)
 	if at, ok := l.early[seq]; ok {
 		delete(l.early, seq)
-		l.decided = append(l.decided, wait{at, max(0, at.Sub(now))})
+		l.decided = append(l.decided, waited{at, max(0, at.Sub(now))})
 		return
 	}
 	l.onDisk[seq] = now
@@ -263,7 +263,7 @@ func (l *loader) follow(ctx context.Context) error {
 				continue
 			}
 			if at, ok := l.onDisk[d.Cause]; ok {
-				l.decided = append(l.decided, wait{now, now.Sub(at)})
+				l.decided = append(l.decided, waited{now, now.Sub(at)})
 				delete(l.onDisk, d.Cause)
 			} else {
 				l.early[d.Cause] = now
@@ -286,7 +286,7 @@ func (l *loader) open() (n int, oldest time.Duration) {
 	return len(l.onDisk), oldest
 }
 
-func (l *loader) waits() (decided, stored []wait) {
+func (l *loader) waits() (decided, stored []waited) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return slices.Clone(l.decided), slices.Clone(l.stored)

@@ -268,7 +268,7 @@ func (d *sharesDrill) calm(ctx context.Context) ([]time.Duration, error) {
 	return lengths(now[len(before):]), err
 }
 
-func lengths(ws []wait) (ds []time.Duration) {
+func lengths(ws []waited) (ds []time.Duration) {
 	for _, w := range ws {
 		ds = append(ds, w.took)
 	}

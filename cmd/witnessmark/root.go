@@ -51,7 +51,7 @@ Start here:
 			root.AddCommand(c)
 		}
 	}
-	add("run", newDemo(), newServe(), newStore(), newSimulate())
+	add("run", newDemo(), newServe(), newStore(), newChain(), newSimulate())
 	add("work", newJob(), newProcedure(), newShop(), newAudit(), newRecord(), newJudge(), newMetrology(), newTool(), newCalc(), newShims(), newParts())
 	add("care", newDoctor(), newAccess(), newSignIn(), newSignOut(), newRebuild(), newMend(), newBackup(), newRestore(), newSeal(), newVerify(), newTLS(), newBench(), newDrill(), newVersion())
 	root.AddCommand(newBenchServed(), newBenchStarted())

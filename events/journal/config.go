@@ -23,6 +23,9 @@ type Config struct {
 	// Shared says that other processes write to this journal too, each its own
 	// sources, and decisions in turn; see AppendAfter. It needs a URL.
 	Shared bool
+	// Copy opens a journal to be read only: a stream that the server keeps as the
+	// mirror of a shop's own. It needs a URL.
+	Copy bool
 	// Writer names this process in what it writes to a shared journal. It may be
 	// empty.
 	Writer string
@@ -74,7 +77,7 @@ func (c Config) Validate() error {
 		return fmt.Errorf("open journal: shop id %q: want lower-case letters, digits and '-'", c.Shop)
 	case c.Dir == "" && c.URL == "":
 		return fmt.Errorf("open journal of shop %q: no directory and no URL: give one of them", c.Shop)
-	case c.URL == "" && (c.Shared || c.Replicas > 1):
+	case c.URL == "" && (c.Shared || c.Copy || c.Replicas > 1):
 		return fmt.Errorf("open journal of shop %q: only a journal at a NATS server can be shared or replicated: give its URL", c.Shop)
 	case c.Replicas != 0 && c.Replicas != 1 && c.Replicas != 3 && c.Replicas != 5:
 		return fmt.Errorf("open journal of shop %q: %d replicas: want 1, 3 or 5", c.Shop, c.Replicas)
@@ -114,6 +117,7 @@ func (c Config) withDefaults() (Config, error) {
 		return c, err
 	}
 	setDefault(&c.Replicas, 1)
+	c.Shared = c.Shared || c.Copy
 	setDefault(&c.MaxBytes, 32<<30)
 	setDefault(&c.MinFree, 256<<20)
 	setDefault(&c.AckTimeout, 2*time.Second)

@@ -20,6 +20,8 @@ var (
 	// ErrOvertaken is an ErrNotStored: in a shared journal another process has
 	// written the next event of the source already.
 	ErrOvertaken = fmt.Errorf("%w: another process was first", ErrNotStored)
+	// ErrCopy is an ErrNotStored: this journal is a copy, which nobody writes to.
+	ErrCopy = fmt.Errorf("%w: this journal is a copy; write at the shop", ErrNotStored)
 	// ErrClosed is given after Close.
 	ErrClosed = errors.New("journal closed")
 )

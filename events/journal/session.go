@@ -92,6 +92,8 @@ func (s *session) openStream(ctx context.Context, j *Journal, known *identity) (
 	}
 	stream, err := s.js.Stream(ctx, s.name)
 	switch {
+	case errors.Is(err, jetstream.ErrStreamNotFound) && j.cfg.Copy:
+		return nil, fmt.Errorf("%w: %s keeps no copy of the journal of shop %q; 'witnessmark chain add' makes it keep one", ErrMissing, j.cfg.place(), j.cfg.Shop)
 	case errors.Is(err, jetstream.ErrStreamNotFound) && known == nil && !leftOvers(j.cfg, s.name):
 		return s.createStream(ctx, j)
 	case errors.Is(err, jetstream.ErrStreamNotFound):
@@ -157,6 +159,9 @@ func (s *session) checkStream(ctx context.Context, j *Journal, known *identity) 
 		return nil, fmt.Errorf("%w: stream %q was not made for shop %q; give another directory or server", ErrMissing, s.name, j.cfg.Shop)
 	case known != nil && known.ID != id:
 		return nil, fmt.Errorf("%w: stream %q is another one than %q has held; put the right copy back", ErrMissing, s.name, j.cfg.place())
+	case j.cfg.Copy && cfg.Mirror == nil:
+		return nil, fmt.Errorf("%w: stream %q is the shop's own and no copy", ErrMissing, s.name)
+	case j.cfg.Copy:
 	case cfg.PersistMode != jetstream.DefaultPersistMode || cfg.Storage != jetstream.FileStorage || !cfg.AllowAtomicPublish:
 		return nil, fmt.Errorf("%w: stream %q: want file storage, default persist mode and atomic publish; change its settings", ErrUnsafe, s.name)
 	}

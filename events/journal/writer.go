@@ -65,7 +65,10 @@ func (j *Journal) Append(ctx context.Context, evs ...events.Event) ([]uint64, er
 
 // send has the writer store r, and waits for it.
 func (j *Journal) send(ctx context.Context, r *request) ([]uint64, error) {
-	if j.closed.Load() {
+	switch {
+	case j.cfg.Copy:
+		return nil, ErrCopy
+	case j.closed.Load():
 		return nil, fmt.Errorf("%w: %w", ErrNotStored, ErrClosed)
 	}
 	select {
