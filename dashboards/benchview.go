@@ -141,9 +141,13 @@ type benchView struct {
 	Steps    []stepLine
 	Alerts   []alertView
 	Unplaced []unplacedView
-	Paused   []jobHead // jobs that can go on here
-	Held     []string  // fasteners or values that wait for a lead
-	People   []personView
+	// MoreUnplaced names those after the first, which are asked about one by one:
+	// together they would push the work off the screen.
+	MoreUnplaced string
+	FiguresIn    string    // symbol of the unit of the figures at the fasteners
+	Paused       []jobHead // jobs that can go on here
+	Held         []string  // fasteners or values that wait for a lead
+	People       []personView
 	benchParts
 	Shims    *shimView // of a shim step that chooses its stack
 	Marks    []mark
@@ -219,6 +223,7 @@ func (v viewer) bench(b events.Bench, shown string) *benchView {
 	bv := &benchView{Cause: v.st.Cause, Bench: b}
 	job := v.st.Jobs[v.st.BenchJob[b.ID]]
 	bv.Unplaced = v.unplaced(b.ID)
+	bv.MoreUnplaced = moreUnplaced(bv.Unplaced)
 	bv.Care = v.care(b.ID)
 	bv.Alerts = v.alerts(func(a *rules.Alert) bool {
 		return a.Bench == b.ID || job != nil && a.Job == job.ID
@@ -287,6 +292,9 @@ func (v viewer) work(bv *benchView, job *rules.Job, shown string) {
 	bv.PhotoForm = partForm{Bench: bv.Bench.ID, Job: job.ID, Step: step.ID}
 	bv.pass = pass
 	bv.Face = drawFace(job.Proc.Face(step.Face), step.Joint, bv.Marks)
+	if step.Joint != nil && bv.Face != nil {
+		bv.FiguresIn = v.passUnit(step.Joint, max(0, min(pass, len(step.Joint.Passes)-1)), step.Joint.Passes[0].Target).Symbol()
+	}
 }
 
 func (v viewer) marks(job *rules.Job, step, next int) []mark {
@@ -743,6 +751,22 @@ func (v viewer) unplaced(bench string) []unplacedView {
 		out[i] = unplacedView{u.Reading, asSent(u.Text, u.Unit), v.toolName(u.Tool), u.Why, clockTime(u.AtUs, v.now)}
 	}
 	return out
+}
+
+// moreUnplaced names the readings after the first, a few of them by their value.
+func moreUnplaced(us []unplacedView) string {
+	if len(us) < 2 {
+		return ""
+	}
+	const named = 3
+	var out []string
+	for _, u := range us[1:min(len(us), named+1)] {
+		out = append(out, u.Value+" ("+u.At+")")
+	}
+	if n := len(us) - 1 - named; n > 0 {
+		out = append(out, fmt.Sprintf("%d more", n))
+	}
+	return strings.Join(out, ", ")
 }
 
 func (v viewer) jobHead(j *rules.Job) jobHead {

@@ -102,7 +102,7 @@ func TestShimStepOnTheBenchPage(t *testing.T) {
 	has(t, r.page("/bench/axle"), "Above the upper limit")
 	// The record tells it all, on its page and as text.
 	job := r.page("/jobs/S1")
-	has(t, job, "Shims by the value of step gap", "Proposed: 0.60 mm", "Fitted otherwise than proposed (the 0.60 is scratched)", "NOT AS PREDICTED", "may be missing", "Fitted otherwise than proposed", "Agrees with the prediction")
+	has(t, job, "Shims by the value of step gap", "Proposed: 0.60 mm", "Fitted otherwise than proposed (the 0.60 is scratched)", "NOT AS PREDICTED", "may be missing", "Fitted otherwise than proposed", "they agree within")
 	rec, err := record.Build(t.Context(), r.ledger, "S1")
 	if err != nil {
 		t.Fatal(err)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"strings"
 
 	"witnessmark/events"
 	"witnessmark/events/quantity"
@@ -52,13 +53,26 @@ func (p *Pages) idleWords(ctx context.Context, t *events.Tool) ([]string, error)
 	if err != nil {
 		return nil, err
 	}
-	sym := unit.Symbol()
+	sym, scatter := unit.Symbol(), math.Sqrt(noise/float64(max(1, n)))
 	text := "its zero does not drift"
 	if i.Sure {
 		text = "its zero drifts"
 	}
 	return []string{
-		fmt.Sprintf("While it lay idle %s: %+.2g ± %.1g %s an hour (95 %%), from %s.", text, i.Drift, i.Half, sym, plural(i.N, "run")+" of samples"),
-		fmt.Sprintf("Its zero is at %+.3g %s; it scatters by %.2g %s within a run.", i.Zero, sym, math.Sqrt(noise/float64(max(1, n))), sym),
+		fmt.Sprintf("While it lay idle %s: %s ± %s %s an hour (95 %%), from %s.", text, plain(i.Drift, i.Half), strings.TrimPrefix(plain(i.Half, i.Half), "+"), sym, plural(i.N, "run")+" of samples"),
+		fmt.Sprintf("Its zero is at %s %s; it scatters by %s %s within a run.", plain(i.Zero, scatter), sym, strings.TrimPrefix(plain(scatter, scatter), "+"), sym),
 	}, nil
+}
+
+// plain writes a figure with as many decimals as show two digits of what it can
+// be off by, never as a power of ten.
+func plain(v, off float64) string {
+	decimals := 2
+	if off > 0 {
+		decimals = min(max(int(math.Ceil(1-math.Log10(off))), 0), 7)
+	}
+	if math.Abs(v) < math.Pow10(-decimals)/2 {
+		v = 0
+	}
+	return fmt.Sprintf("%+.*f", decimals, v)
 }

@@ -297,6 +297,7 @@ type toolView struct {
 	Cards      []recallCard
 	Last       events.RecallStanding
 	Leads      []choice
+	Wrench     bool // it is a torque wrench
 }
 
 // toolNamed finds a tool of the shop file.
@@ -321,7 +322,7 @@ func (p *Pages) tool(w http.ResponseWriter, r *http.Request) error {
 		return noTool(r.PathValue("tool"))
 	}
 	ctx := r.Context()
-	tv := toolView{Tool: t}
+	tv := toolView{Tool: t, Wrench: t.Kind == events.ToolTorqueWrench}
 	history, adjusted, err := p.toolHistory(ctx, t.ID)
 	if err != nil {
 		return err

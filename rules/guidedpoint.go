@@ -73,6 +73,9 @@ func (t *tx) nextPoint(i int, tool *toolDates, ask *gauge.Ask) bool {
 			continue
 		}
 		if ask.Kind == gauge.Stop && t.samePlace(g, ask, &p) {
+			if n := len(g.Points); n > 0 && p.To.Sub(g.Points[n-1].AtUs) < samePatience {
+				continue // still on the way to the next place
+			}
 			t.trouble(i, "same_place", fmt.Sprintf("This still looks like place %d: the stops are the same.", ask.Place),
 				"Lift the tip, turn on to the next place and set it again. If you have, press “Next place”.")
 			continue
@@ -82,6 +85,10 @@ func (t *tx) nextPoint(i int, tool *toolDates, ask *gauge.Ask) bool {
 	}
 	return false
 }
+
+// samePatience is how long a hand may stay where the last place ended before it
+// is told to go on; our own choice.
+const samePatience = 5 * time.Second
 
 // begunStill reports whether a trail begins with a value at rest.
 func begunStill(trail []gauge.Sample) bool {
