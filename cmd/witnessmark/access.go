@@ -173,7 +173,8 @@ func newAccessSecret() *cobra.Command {
 func newAccessForget() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "forget PERSON", Short: "Take a person's secret away; the person's sessions end",
-		Args: cobra.ExactArgs(1),
+		Example: "  witnessmark access forget tomas",
+		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			if err := postAccess(c, "/access/forget", url.Values{"person": {args[0]}}, &struct{}{}); err != nil {
 				return err
@@ -222,7 +223,8 @@ func newAccessEnrol() *cobra.Command {
 		Long: `Prints the token of the device, once: the service keeps its hash alone. A program
 sends it as 'Authorization: Bearer TOKEN'. A screen is enrolled in its browser,
 on the page /enrol.`,
-		Args: cobra.ExactArgs(1),
+		Example: "  witnessmark access enrol ABCD-EFGH --server https://fenholt-shop:8470 > prometheus.token",
+		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			var got struct{ Token, Device string }
 			if err := postAccess(c, "/enrol", url.Values{"code": {args[0]}}, &got); err != nil {
@@ -239,7 +241,8 @@ on the page /enrol.`,
 func newAccessRemove() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "remove DEVICE", Short: "Remove an enrolled device: its token is good no longer",
-		Args: cobra.ExactArgs(1),
+		Example: "  witnessmark access remove axle-screen",
+		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			if err := postAccess(c, "/access/remove", url.Values{"device": {args[0]}}, &struct{}{}); err != nil {
 				return err
@@ -327,7 +330,8 @@ func newAccessReset() *cobra.Command {
 		Use: "reset OWNER", Short: "With the service stopped: take an owner's forgotten secret away, so that the next start prints an owner code",
 		Long: `For when no owner can sign in any more. Stop the service first. Whoever can write
 to the data directory can do this: guard the machine. People still sign in.`,
-		Args: cobra.ExactArgs(1),
+		Example: "  witnessmark access reset ruth",
+		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			cfg, err := loadConfig(c)
 			if err != nil {

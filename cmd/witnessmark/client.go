@@ -25,6 +25,10 @@ func serverOf(c *cobra.Command, cfg config) string {
 	if s, _ := c.Flags().GetString("server"); s != "" {
 		return strings.TrimRight(s, "/")
 	}
+	return serverAt(cfg)
+}
+
+func serverAt(cfg config) string {
 	if cfg.TLSCert != "" {
 		return "https://" + cfg.Listen
 	}

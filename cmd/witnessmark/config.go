@@ -21,6 +21,7 @@ import (
 	"github.com/knadh/koanf/v2"
 	"github.com/spf13/cobra"
 
+	"witnessmark/dashboards/access"
 	"witnessmark/ingest"
 	"witnessmark/ingest/profile"
 )
@@ -48,6 +49,7 @@ type config struct {
 	// openPort opens ports instead of the serial library; set by 'bench'.
 	openPort func(name string, line profile.Line) (ingest.Port, error)
 	now      func() time.Time // the wall clock; nil: time.Now; set by tests
+	cost     access.Cost      // of a look at a secret; zero: the usual one; set by tests
 	// snapshotEvery and sealEvery are for drills; 0: as the packages have it.
 	snapshotEvery int           // decisions between snapshots
 	sealEvery     time.Duration // between seals

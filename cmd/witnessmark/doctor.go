@@ -62,7 +62,7 @@ about it. It changes nothing. Exit status 1 if something is wrong.`,
 		},
 	}
 	cmd.Flags().Bool("json", false, "print JSON")
-	addConfigFlags(cmd, "data", "shop", "listen", "nats_url", "profiles", "min_free")
+	addConfigFlags(cmd, "data", "shop", "listen", "tls_cert", "tls_key", "nats_url", "profiles", "min_free")
 	return cmd
 }
 
@@ -87,7 +87,9 @@ func examine(ctx context.Context, cfg config) []finding {
 	if cfg.NATSURL != "" {
 		found = append(found, examineNATS(ctx, cfg))
 	}
-	found = append(found, examineListen(cfg, running))
+	found = append(found, examineListen(cfg, running), examineTLS(cfg))
+	found = append(found, examineAccess(cfg, shop)...)
+	found = append(found, examineOpen(cfg))
 	found = append(found, examinePorts()...)
 	return append(found, examineDevices(cfg, shop)...)
 }
@@ -183,11 +185,16 @@ func examineService(ctx context.Context, cfg config, running bool) finding {
 	}
 	ctx, cancel := context.WithTimeout(ctx, 3*time.Second)
 	defer cancel()
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+cfg.Listen+"/readyz", nil)
+	server := serverAt(cfg)
+	client, err := clientOf(cfg, server)
+	if err != nil {
+		return finding{"service", "wrong", err.Error(), "correct the settings tls_cert and tls_key"}
+	}
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, server+"/readyz", nil)
 	if err != nil {
 		return finding{"service", "wrong", err.Error(), "correct the setting listen"}
 	}
-	resp, err := http.DefaultClient.Do(req)
+	resp, err := client.Do(req)
 	if err != nil {
 		return finding{"service", "wrong", fmt.Sprintf("something at %s does not answer: %v", cfg.Listen, err), "see who holds that address, or choose another with --listen"}
 	}
@@ -197,7 +204,7 @@ func examineService(ctx context.Context, cfg config, running bool) finding {
 	if resp.StatusCode != http.StatusOK {
 		return finding{"service", "wrong", fmt.Sprintf("running, not ready: %s", text), "the text says what it waits for"}
 	}
-	return finding{What: "service", State: "good", Text: "running and ready at http://" + cfg.Listen}
+	return finding{What: "service", State: "good", Text: "running and ready at " + server}
 }
 
 func examineNATS(ctx context.Context, cfg config) finding {
@@ -217,19 +224,6 @@ func examineNATS(ctx context.Context, cfg config) finding {
 	}
 	_ = c.Close() // only looked whether somebody answers
 	return finding{What: "nats", State: "good", Text: "something answers at " + host + "; the service checks the stream when it starts"}
-}
-
-func examineListen(cfg config, running bool) finding {
-	host, _, err := net.SplitHostPort(cfg.Listen)
-	if err != nil {
-		return finding{"pages", "wrong", fmt.Sprintf("listen %q: %v", cfg.Listen, err), "write it as 127.0.0.1:8470"}
-	}
-	ip := net.ParseIP(host)
-	if host == "localhost" || ip != nil && ip.IsLoopback() {
-		return finding{What: "pages", State: "good", Text: "on this machine only (" + cfg.Listen + ")"}
-	}
-	state := map[bool]string{true: "are", false: "will be"}[running]
-	return finding{"pages", "note", fmt.Sprintf("%s open to other machines (%s), and nobody has to sign in", state, cfg.Listen), "use this on a network that you trust, or listen on 127.0.0.1"}
 }
 
 func examinePorts() []finding {

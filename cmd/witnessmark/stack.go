@@ -130,7 +130,7 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 	if s.capture, err = ingest.New(ingest.Config{Devices: shop.Devices, Profiles: profiles(cfg.Profiles), Journal: s.journal, Log: s.log, OpenPort: cfg.openPort, Now: cfg.now}); err != nil {
 		return nil, err
 	}
-	if s.access, err = access.Open(access.Config{Dir: cfg.accessDir(), People: func() []events.Person { return shop.People }, Journal: s.journal, Log: s.log, Now: cfg.now}); err != nil {
+	if s.access, err = access.Open(access.Config{Dir: cfg.accessDir(), People: func() []events.Person { return shop.People }, Journal: s.journal, Log: s.log, Now: cfg.now, Cost: cfg.cost}); err != nil {
 		return nil, err
 	}
 	if err := s.mayListen(); err != nil {

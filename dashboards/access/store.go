@@ -5,8 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"syscall"
 
 	"witnessmark/events"
@@ -96,12 +98,12 @@ func openStore(dir string) (s *store, d saved, mended bool, err error) {
 	if mended, err = mendModes(dir); err != nil {
 		return nil, d, false, err
 	}
-	d, err = Read(dir)
+	d, err = read(dir)
 	return s, d, mended, err
 }
 
-// Read reads the file of secrets; none is an empty one.
-func Read(dir string) (saved, error) {
+// read reads the file of secrets; none is an empty one.
+func read(dir string) (saved, error) {
 	d := saved{Form: savedForm, People: map[string]savedPerson{}}
 	name := filepath.Join(dir, File)
 	b, err := os.ReadFile(name)
@@ -194,4 +196,25 @@ func (s *store) close() {
 	if s.lock != nil {
 		_ = s.lock.Close() // gives the lock free
 	}
+}
+
+// Summary is what a file of secrets tells without any secret.
+type Summary struct {
+	Configured bool
+	People     []string // ids that have a secret, sorted
+	Devices    []Device // without their tokens
+}
+
+// Look reads the summary of the file of secrets in dir; it changes nothing and
+// may be used while the service runs.
+func Look(dir string) (Summary, error) {
+	d, err := read(dir)
+	if err != nil {
+		return Summary{}, err
+	}
+	s := Summary{Configured: d.BeganUs != 0, People: slices.Sorted(maps.Keys(d.People)), Devices: slices.Clone(d.Devices)}
+	for i := range s.Devices {
+		s.Devices[i].Token = ""
+	}
+	return s, nil
 }
