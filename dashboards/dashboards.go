@@ -74,6 +74,10 @@ type Config struct {
 	Hosts []string
 	// Access decides who may do what; nil: everybody may do everything.
 	Access *access.Keeper
+	// Steady is a clock that nobody sets and that goes on while the machine
+	// sleeps; steps of Now are measured against it. nil: the machine's own,
+	// or none where Now is given.
+	Steady func() (time.Duration, error)
 	// Seals gives sealed records; nil where nothing is sealed.
 	Seals Seals
 	// Banner is shown on every page, such as "Demo: all data is invented".
@@ -87,6 +91,7 @@ type Pages struct {
 	now     func() time.Time
 	hub     *hub
 	metrics *metrics
+	clock   *clockWatch // nil: not watched
 	views   *views
 	handler http.Handler
 
@@ -102,8 +107,15 @@ func New(cfg Config) (*Pages, error) {
 	if p.log == nil {
 		p.log = slog.Default()
 	}
+	steady := cfg.Steady
 	if p.now == nil {
 		p.now = time.Now
+		if steady == nil {
+			steady = bootTime
+		}
+	}
+	if steady != nil {
+		p.clock = &clockWatch{wall: p.now, steady: steady}
 	}
 	var err error
 	if p.views, err = newViews(); err != nil {
@@ -131,6 +143,13 @@ func (p *Pages) Run(ctx context.Context) error {
 		defer close(done)
 		p.watchTrouble(ctx)
 	}()
+	clock := make(chan struct{})
+	go func() {
+		defer close(clock)
+		if p.clock != nil {
+			p.clock.run(ctx, clockEvery, func(s clockStep) { p.log.Warn("the clock of this machine was set", "by_s", s.by.Seconds()) })
+		}
+	}()
 	early := make(chan struct{})
 	go func() {
 		defer close(early)
@@ -140,6 +159,7 @@ func (p *Pages) Run(ctx context.Context) error {
 	cancel()
 	<-done
 	<-early
+	<-clock
 	return err
 }
 
@@ -147,13 +167,13 @@ func (p *Pages) Run(ctx context.Context) error {
 func (p *Pages) watchTrouble(ctx context.Context) {
 	tick := time.NewTicker(troubleEvery)
 	defer tick.Stop()
-	was := p.trouble()
+	was := p.notices()
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case <-tick.C:
-			if is := p.trouble(); !slices.Equal(was, is) {
+			if is := p.notices(); !slices.Equal(was, is) {
 				was = is
 				p.hub.tell()
 			}

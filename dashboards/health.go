@@ -58,6 +58,16 @@ func (p *Pages) scrubbed() seal.Scrubbed {
 	return seal.Scrubbed{}
 }
 
+// notices is what every page tells: trouble, and what does not keep readings
+// from being taken.
+func (p *Pages) notices() []string {
+	out := p.trouble()
+	if n := p.clock.notice(); n != "" {
+		out = append(out, n)
+	}
+	return out
+}
+
 // firstHoles describes holes, but not more than fit into a banner.
 func firstHoles(holes []journal.Hole) (out []string) {
 	const most = 3

@@ -133,7 +133,10 @@ var (
 	descPosition   = desc("ledger_position", "Journal sequence up to which the ledger has come.")
 	descLag        = desc("ledger_lag_events", "Events that the journal has and the ledger has not.")
 	descReady      = desc("ready", "Whether readings are taken and shown: 1, or 0 with the reasons at /readyz.")
-	allDescs       = []*prometheus.Desc{descReadings, descRefused, descRepeated, descGaps, descLastGood, descLinkUp, descVerdicts, descGrades, descSetAside, descAudits, descQuestions, descRaised, descOpen, descUnseen, descOldest, descJobs, descUnplaced, descLast, descBytes, descMaxBytes, descFree, descStuck, descHoles, descScrubbed, descDamaged, descRestarts, descCommits, descNotStored, descPosition, descLag, descReady}
+	descSteps      = desc("clock_steps_total", "Times that the clock of this machine was set since the start, by a tenth of a second or more.")
+	descStepsSum   = desc("clock_steps_seconds_total", "By how much the clock was set in all since the start, forward and back alike.")
+	descStepLast   = desc("clock_last_step_seconds", "By how much the clock was set the last time; below 0: back. 0: it was not.")
+	allDescs       = []*prometheus.Desc{descReadings, descRefused, descRepeated, descGaps, descLastGood, descLinkUp, descVerdicts, descGrades, descSetAside, descAudits, descQuestions, descRaised, descOpen, descUnseen, descOldest, descJobs, descUnplaced, descLast, descBytes, descMaxBytes, descFree, descStuck, descHoles, descScrubbed, descDamaged, descRestarts, descCommits, descNotStored, descPosition, descLag, descReady, descSteps, descStepsSum, descStepLast}
 	everyVerdict   = []events.Verdict{events.Within, events.Low, events.High, events.Doubtful}
 	everyGrade     = []events.Grade{events.Placed, events.Reasoned, events.Counted}
 	everyAside     = []events.ExplanationKind{events.ExplainedRepeat, events.ExplainedSwing, events.ExplainedSameCycle, events.ExplainedNowhere}
@@ -166,6 +169,10 @@ func (c *shopCollector) Collect(ch chan<- prometheus.Metric) {
 	c.fromCapture(gauge)
 	c.fromLedger(ctx, ch, gauge, counter)
 	gauge(descReady, bit(len(c.p.trouble()) == 0))
+	steps, total, last := c.p.clock.said()
+	counter(descSteps, float64(steps))
+	counter(descStepsSum, total.Seconds())
+	gauge(descStepLast, last.Seconds())
 }
 
 // fromCapture tells what is known of the devices of this machine.

@@ -112,7 +112,7 @@ func (p *Pages) render(w http.ResponseWriter, r *http.Request, status int, name,
 }
 
 func (p *Pages) frame(r *http.Request, title string, data any) frame {
-	f := frame{Title: title, Path: r.URL.Path, Banner: p.cfg.Banner, Boot: p.hub.boot, Data: data, Trouble: p.trouble()}
+	f := frame{Title: title, Path: r.URL.Path, Banner: p.cfg.Banner, Boot: p.hub.boot, Data: data, Trouble: p.notices()}
 	if k := p.cfg.Access; k != nil {
 		f.Keeper, f.Closed = true, k.Configured()
 	}

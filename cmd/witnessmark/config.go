@@ -48,8 +48,9 @@ type config struct {
 	banner     string // shown on every page; set by the demonstration
 	// openPort opens ports instead of the serial library; set by 'bench'.
 	openPort func(name string, line profile.Line) (ingest.Port, error)
-	now      func() time.Time // the wall clock; nil: time.Now; set by tests
-	cost     access.Cost      // of a look at a secret; zero: the usual one; set by tests
+	now      func() time.Time              // the wall clock; nil: time.Now; set by tests
+	cost     access.Cost                   // of a look at a secret; zero: the usual one; set by tests
+	steady   func() (time.Duration, error) // what steps of now are measured against; nil: the machine's own; set by tests
 	// snapshotEvery and sealEvery are for drills; 0: as the packages have it.
 	snapshotEvery int           // decisions between snapshots
 	sealEvery     time.Duration // between seals

@@ -21,7 +21,7 @@ import (
 func newDrill() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "drill",
-		Short: "Try what the service survives: kills, power cuts, damage on disk",
+		Short: "Try what the service survives: kills, power cuts, damage on disk, long work",
 		Long: `Breaks an invented shop on purpose, again and again, and looks each time whether
 anything was lost. It works on data of its own, in a new directory, and never
 touches yours. Each drill prints its counts and ends with exit status 0 only if
@@ -29,7 +29,7 @@ nothing was lost.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	cmd.AddCommand(newDrillKill(), newDrillPower(), newDrillShares(), newDrillCluster(), newDrillServed())
+	cmd.AddCommand(newDrillKill(), newDrillPower(), newDrillShares(), newDrillCluster(), newDrillSoak(), newDrillServed())
 	return cmd
 }
 

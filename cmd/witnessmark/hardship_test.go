@@ -34,6 +34,9 @@ type hardBench struct {
 	mu     sync.Mutex
 	pulled map[string]map[uint64]string // text by tool and counter
 	pace   atomic.Int64                 // pause between pulls, ns
+	noise  atomic.Int64                 // bytes of noise on the line before each pull
+
+	answered atomic.Int64 // pulls that the wrenches were told to be safe
 }
 
 func newHardBench(t *testing.T, data string, benches int) *hardBench {
@@ -43,7 +46,7 @@ func newHardBench(t *testing.T, data string, benches int) *hardBench {
 	var specs []simulator.ToolSpec
 	for _, d := range h.shop.Devices {
 		// A wrench that waits for two seconds gives a reading up after 42.
-		specs = append(specs, simulator.ToolSpec{ID: d.Tool, Model: simulator.VelmS5, Counter: 1, Resend: 2 * time.Second})
+		specs = append(specs, simulator.ToolSpec{ID: d.Tool, Model: simulator.VelmS5, Counter: 1, Resend: 2 * time.Second, Answered: func(uint64) { h.answered.Add(1) }})
 		h.pulled[d.Tool] = map[uint64]string{}
 	}
 	rig, err := simulator.OpenRig(simulator.RigConfig{Dir: filepath.Join(t.TempDir(), "lines"), Tools: specs, Clock: simulator.WallClock(0)})
@@ -88,7 +91,7 @@ func (h *hardBench) work() (stop func()) {
 
 // pullWith makes one pull, unless the wrench's own memory is full.
 func (h *hardBench) pullWith(ctx context.Context, id string, tool simulator.Tool) {
-	s, err := tool.Pull(ctx, simulator.Pull{Peak: quantity.NewtonMetres(45), Duration: time.Millisecond}, simulator.Wire{})
+	s, err := tool.Pull(ctx, simulator.Pull{Peak: quantity.NewtonMetres(45), Duration: time.Millisecond}, simulator.Wire{Noise: int(h.noise.Load())})
 	// A wrench whose memory is full shows it, but its counter has moved on.
 	if err != nil && !strings.Contains(err.Error(), "memory is full") {
 		h.t.Error(err)

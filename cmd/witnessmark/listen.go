@@ -38,6 +38,7 @@ func (s *stack) openListener() error {
 	if err != nil {
 		return fmt.Errorf("open %s for the pages: %w; name another address with --listen", s.cfg.Listen, err)
 	}
+	l = bounded(l, len(s.shop.Devices)) // below TLS, which the server must see
 	s.listen = l
 	if conf != nil {
 		s.listen = tls.NewListener(l, conf)

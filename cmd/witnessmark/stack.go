@@ -157,13 +157,13 @@ func (s *stack) openPages() error {
 	var err error
 	s.pages, err = dashboards.New(dashboards.Config{
 		Service: s.service, Watch: dashboards.Watch(s.service.Subscribe), Early: dashboards.Watch(s.service.SubscribeEarly), Ledger: s.ledger, Journal: s.journal, Photos: s.journal,
-		Access: s.access, Seals: s.sealer, Devices: s.capture.Status, Ready: s.service.Ready(), Log: s.log, Banner: s.cfg.banner, Now: s.cfg.now,
+		Access: s.access, Seals: s.sealer, Devices: s.capture.Status, Ready: s.service.Ready(), Log: s.log, Banner: s.cfg.banner, Now: s.cfg.now, Steady: s.cfg.steady,
 	})
 	if err != nil {
 		return err
 	}
 	h, err := s.strict(s.pages)
-	s.server = newServer(h, s.log)
+	s.server = newServer(inTime(h), s.log)
 	return err
 }
 
