@@ -39,11 +39,12 @@ func heap() uint64 {
 // counted; memory stays bounded, a browser that reads gets everything, and no
 // pull is lost or held up.
 func TestDeadBrowsers(t *testing.T) {
+	unhurried(t)
 	h := newHardBench(t, t.TempDir(), 1)
 	h.start()
 	defer h.stop()
 	h.openJob("j-1")
-	const each = 75
+	const each = 50
 	began := heap()
 	dial := func(say string) net.Conn {
 		c, err := net.Dial("tcp", h.listen.Addr().String())
@@ -424,7 +425,7 @@ func TestNATSAway(t *testing.T) {
 	h.cfg.NATSURL, h.cfg.JournalMax = "nats://"+way.address(), "1 GiB"
 	h.start()
 	stop := h.work()
-	for try := range tries(4) {
+	for try := range tries(2) {
 		h.moves(30)
 		if try%2 == 0 {
 			end(srv)
@@ -441,7 +442,7 @@ func TestNATSAway(t *testing.T) {
 	stop()
 	n := h.allThere()
 	h.stop()
-	t.Logf("%d pulls over %d times that NATS was away: none lost, none twice", n, tries(4))
+	t.Logf("%d pulls over %d times that NATS was away: none lost, none twice", n, tries(2))
 }
 
 // natsWay is the network to a server, which can be told to take everything and

@@ -272,6 +272,14 @@ func tries(n int) int {
 	return n
 }
 
+// unhurried skips a test that waits for much under -short.
+func unhurried(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("waits for what gives no answer")
+	}
+}
+
 // TestFullDiskAgainAndAgain fills the disk under load to within a few bytes,
 // so that at times the journal stops before the end and at times a write of
 // the store itself fails. Each time it is said, each time all goes on once
@@ -378,6 +386,7 @@ func ioctlDir(t *testing.T, dir string, req uint) {
 // does: every write waits. It is said, the pages answer, nothing is confirmed;
 // afterwards all goes on by itself.
 func TestDiskHangs(t *testing.T) {
+	unhurried(t)
 	dir, _, _ := loopDisk(t)
 	frozen := false
 	t.Cleanup(func() {
@@ -388,7 +397,7 @@ func TestDiskHangs(t *testing.T) {
 	h := newHardBench(t, dir, 2)
 	h.start()
 	stop := h.work()
-	for try := range tries(3) {
+	for try := range tries(2) {
 		h.moves(50)
 		ioctlDir(t, dir, fiFreeze)
 		frozen = true
@@ -414,7 +423,7 @@ func TestDiskHangs(t *testing.T) {
 	stop()
 	n := h.allThere()
 	h.stop()
-	t.Logf("%d pulls over %d times that the disk hung: none lost, none twice", n, tries(3))
+	t.Logf("%d pulls over %d times that the disk hung: none lost, none twice", n, tries(2))
 }
 
 // TestReadOnlyStore: after an error of the disk the system makes its file
@@ -422,6 +431,7 @@ func TestDiskHangs(t *testing.T) {
 // said with what to do, doctor says it too, and a start is refused with the
 // reason. Once the disk is mounted for writing again, all is there.
 func TestReadOnlyStore(t *testing.T) {
+	unhurried(t)
 	dir, mount, unmount := loopDisk(t)
 	h := newHardBench(t, dir, 2)
 	for range tries(1) {
