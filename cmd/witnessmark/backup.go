@@ -72,23 +72,18 @@ func runBackup(c *cobra.Command, args []string) error {
 	if err != nil {
 		return err
 	}
-	g, ok, err := journal.Look(cfg.journalDir())
-	if err != nil {
-		return err
+	if _, ok, err := journal.Look(cfg.journalDir()); err != nil || !ok {
+		return errors.Join(fmt.Errorf("%s holds no journal: name the shop's data directory with --data", cfg.Data), err)
 	}
-	if !ok {
-		return fmt.Errorf("%s holds no journal: name the shop's data directory with --data", cfg.Data)
-	}
-	if g.Open {
-		if plan.Moving {
-			return errors.New("the service is running: stop it before its shop is moved, or readings would be taken that the copy has not")
-		}
+	j, err := openJournal(c.Context(), cfg, plan.Shop)
+	switch {
+	case errors.Is(err, journal.ErrInUse) && plan.Moving:
+		return errors.New("the service is running: stop it before its shop is moved, or readings would be taken that the copy has not")
+	case errors.Is(err, journal.ErrInUse):
 		plan.Source = control{cfg.Data}
-	} else {
-		j, err := openJournal(c.Context(), cfg, plan.Shop)
-		if err != nil {
-			return err
-		}
+	case err != nil:
+		return err
+	default:
 		defer j.Close()
 		plan.Source = j
 	}

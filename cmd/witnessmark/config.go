@@ -39,6 +39,7 @@ type config struct {
 	Replicas   int    `koanf:"replicas"`    // on how many nodes of a NATS cluster a new journal is kept
 	Profiles   string `koanf:"profiles"`    // directory of the shop's own profiles
 	Alerts     string `koanf:"alerts"`      // file that says which alerts leave the house, and how
+	Kept       string `koanf:"checkpoints"` // where signed checkpoints are kept besides: directories, addresses of witnesses
 	JournalMax string `koanf:"journal_max"` // size limit of the journal
 	MinFree    string `koanf:"min_free"`    // free disk space below which nothing is taken
 	LogLevel   string `koanf:"log_level"`   // debug, info, warn, error
@@ -79,6 +80,7 @@ var configKeys = []struct{ key, flag, help string }{
 	{"replicas", "replicas", "on how many nodes of a NATS cluster a new journal is kept: 1, 3 or 5"},
 	{"profiles", "profiles", "directory of your own tool profiles (*.yaml), besides the shipped ones"},
 	{"alerts", "alerts", "file of routes for alerts that leave the house (webhook, mail, horn); 'witnessmark shop alerts' prints an example"},
+	{"checkpoints", "checkpoints", "where each signed checkpoint is kept besides: directories on other machines, addresses of witnesses (https://…), parted by commas"},
 	{"journal_max", "journal-max", "the journal refuses to grow beyond this"},
 	{"min_free", "min-free", "stop taking readings when less disk than this is free"},
 	{"log_level", "log-level", "debug, info, warn or error"},
@@ -236,7 +238,13 @@ func (c config) logger() *slog.Logger {
 	return slog.New(slog.NewTextHandler(os.Stderr, opts))
 }
 
-func (c config) journalDir() string   { return filepath.Join(c.Data, "journal") }
+func (c config) journalDir() string { return filepath.Join(c.Data, "journal") }
+
+// keptPlaces are the places of the setting checkpoints.
+func (c config) keptPlaces() []string {
+	return strings.FieldsFunc(c.Kept, func(r rune) bool { return r == ',' || r == ' ' })
+}
+
 func (c config) ledgerPath() string   { return filepath.Join(c.Data, "ledger.db") }
 func (c config) accessDir() string    { return filepath.Join(c.Data, "access") }
 func (c config) snapshotPath() string { return filepath.Join(c.Data, "state.snapshot") }
@@ -244,7 +252,7 @@ func (c config) snapshotPath() string { return filepath.Join(c.Data, "state.snap
 // print writes what is in force as a configuration file.
 func (c config) print() string {
 	values := map[string]string{
-		"data": c.Data, "shop": c.Shop, "listen": c.Listen, "tls_cert": c.TLSCert, "tls_key": c.TLSKey, "nats_url": c.NATSURL, "member": c.Member, "replicas": strconv.Itoa(c.Replicas), "profiles": c.Profiles, "alerts": c.Alerts,
+		"data": c.Data, "shop": c.Shop, "listen": c.Listen, "tls_cert": c.TLSCert, "tls_key": c.TLSKey, "nats_url": c.NATSURL, "member": c.Member, "replicas": strconv.Itoa(c.Replicas), "profiles": c.Profiles, "alerts": c.Alerts, "checkpoints": c.Kept,
 		"journal_max": c.JournalMax, "min_free": c.MinFree, "log_level": c.LogLevel, "log_format": c.LogFormat,
 	}
 	var b strings.Builder

@@ -121,7 +121,7 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 			return nil, err
 		}
 	}
-	if s.sealer, err = seal.New(ctx, seal.Config{Journal: s.journal, Dir: cfg.sealsDir(), Shop: shop.ID, Every: cfg.sealEvery, AcceptLoss: cfg.acceptLoss, Log: s.log, Now: cfg.now}); err != nil {
+	if s.sealer, err = seal.New(ctx, seal.Config{Journal: s.journal, Dir: cfg.sealsDir(), Shop: shop.ID, Every: cfg.sealEvery, AcceptLoss: cfg.acceptLoss, Elsewhere: cfg.keptPlaces(), Log: s.log, Now: cfg.now}); err != nil {
 		return nil, err
 	}
 	if s.group, s.service, err = openRules(cfg, shop, s.journal, s.log); err != nil {

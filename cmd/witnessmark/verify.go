@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"witnessmark/events/journal"
 	"witnessmark/events/seal"
 )
 
@@ -26,6 +27,13 @@ shop gave you with --key: a file, or the key itself.
 Without FILE, holds the whole journal in the data directory against its seals.
 Stop the service first: only one process may have the journal open.
 
+With --checkpoints, a directory in which checkpoints were kept on another
+machine (setting checkpoints), the journal is held against those as well: they
+show a history that was rewritten even by somebody who has the signing key, one
+that lost its end with all its seals, and a shop that goes on at two places.
+Where the data directory has no journal, they are held against each other alone,
+by their consistency proofs: that works on the other machine, with --key.
+
 Exit status 0: all is as it was sealed. 1: it is not, or cannot be checked.`,
 		Example: "  witnessmark verify j-1042.sealed.json --key fenholt.pub\n  witnessmark verify --data witnessmark-data",
 		Args:    cobra.MaximumNArgs(1),
@@ -37,10 +45,21 @@ Exit status 0: all is as it was sealed. 1: it is not, or cannot be checked.`,
 			if len(args) == 1 {
 				return verifyFile(c, args[0], keys)
 			}
+			if dir := flag(c, "checkpoints"); dir != "" {
+				cfg, err := loadConfig(c)
+				if err != nil {
+					return err
+				}
+				if _, ok, err := journal.Look(cfg.journalDir()); err == nil && !ok && cfg.NATSURL == "" {
+					return verifyKept(c, dir, keys)
+				}
+			}
 			return verifyJournal(c, keys)
 		},
 	}
 	cmd.Flags().String("key", "", "public key, or a file of public keys, as 'witnessmark seal key' prints them")
+	// Not the setting of that name: these are to be read.
+	cmd.Flags().String("checkpoints", "", "directory in which checkpoints were kept elsewhere")
 	cmd.Flags().Bool("open", false, "the job is not released yet: do not ask for its release")
 	cmd.Flags().Bool("json", false, "print JSON")
 	addConfigFlags(cmd, "data", "shop", "nats_url")
@@ -114,12 +133,32 @@ func verifyJournal(c *cobra.Command, keys []string) error {
 	}
 	defer j.Close()
 	var n uint64
-	r, err := seal.VerifyJournal(c.Context(), j, cfg.sealsDir(), shop.ID, keys, showProgress(c, &n))
+	r, err := seal.VerifyAgainst(c.Context(), j, cfg.sealsDir(), shop.ID, keys, flag(c, "checkpoints"), showProgress(c, &n))
 	fmt.Fprintln(c.ErrOrStderr())
 	if err != nil {
 		return err
 	}
-	return tell(c, r, fmt.Sprintf("%d entries; %d seals hold; sealed up to J%d by %s\n", r.Entries, r.Seals, r.Size, r.Key))
+	good := fmt.Sprintf("%d entries; %d seals hold; sealed up to J%d by %s\n", r.Entries, r.Seals, r.Size, r.Key)
+	if r.Kept > 0 {
+		good += fmt.Sprintf("%d checkpoints kept elsewhere agree\n", r.Kept)
+	}
+	return tell(c, r, good)
+}
+
+// verifyKept holds checkpoints against each other.
+func verifyKept(c *cobra.Command, dir string, keys []string) error {
+	if keys == nil {
+		return usageError("checkpoints on their own are held against the shop's public key: name it with --key")
+	}
+	kept, err := seal.ReadKept(dir, keys)
+	if err != nil {
+		return err
+	}
+	if len(kept) == 0 {
+		return fmt.Errorf("%s holds no checkpoint", dir)
+	}
+	r := seal.CheckKept(kept, "")
+	return tell(c, r, fmt.Sprintf("%s: %d checkpoints, each continues the one before; the newest is over J1 to J%d, signed by %s\n", dir, len(kept), r.Size, r.Key))
 }
 
 // tell prints a result; good is what to say if nothing was found.

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"io"
 	"os"
@@ -8,6 +9,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"witnessmark/events/seal"
 	"witnessmark/simulator"
@@ -18,7 +20,7 @@ import (
 // of it, and another shop's key do not.
 func TestSealedJournalAndRecord(t *testing.T) {
 	cfg := defaultConfig()
-	cfg.Data, cfg.Listen, cfg.LogLevel = t.TempDir(), "127.0.0.1:0", "error"
+	cfg.Data, cfg.Listen, cfg.LogLevel, cfg.Kept = t.TempDir(), "127.0.0.1:0", "error", t.TempDir()
 	d, err := openDemo(t.Context(), cfg, demoOptions{exit: true, speed: 1, seed: 5, rounds: 1, plain: true}, simulator.WallClock(0))
 	if err != nil {
 		t.Fatal(err)
@@ -36,6 +38,7 @@ func TestSealedJournalAndRecord(t *testing.T) {
 		t.Fatalf("verify the journal: %v\n%s", err, out)
 	}
 	key := filepath.Join(cfg.Data, "seals", "key.pub")
+	backedUp(t, cfg, shop, key)
 	for _, job := range []string{"j-1001", "j-1002"} {
 		name := sealedFile(t, cfg, d, job)
 		if out, err := command(t.Context(), "verify", name, "--key", key); err != nil || !strings.Contains(out, "none missing") || strings.Contains(out, "Note:") {
@@ -69,6 +72,44 @@ func TestSealedJournalAndRecord(t *testing.T) {
 	}
 	if _, err := command(t.Context(), "verify", sealedFile(t, cfg, d, "j-1001"), "--key", other.Public); err == nil || !strings.Contains(err.Error(), "not signed by the key") {
 		t.Errorf("verify with another key: %v", err)
+	}
+}
+
+// backedUp checks what was kept elsewhere, and the commands of backups.
+func backedUp(t *testing.T, cfg config, shop, key string) {
+	t.Helper()
+	dir, pass := t.TempDir(), filepath.Join(t.TempDir(), "pass")
+	if err := os.WriteFile(pass, []byte("an invented passphrase\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		args []string
+		want string
+		fail bool
+	}{
+		{[]string{"verify", "--checkpoints", cfg.Kept, "--data", cfg.Data, "--shop", shop, "--key", key}, "kept elsewhere agree", false},
+		{[]string{"verify", "--checkpoints", cfg.Kept, "--data", filepath.Join(dir, "none"), "--key", key}, "each continues the one before", false},
+		{[]string{"verify", "--checkpoints", cfg.Kept, "--data", filepath.Join(dir, "none")}, "name it with --key", true},
+		{[]string{"backup", filepath.Join(dir, "a"), "--data", cfg.Data, "--shop", shop}, "seals/key", false},
+		{[]string{"backup", filepath.Join(dir, "a"), "--data", cfg.Data, "--shop", shop}, "is not empty", true},
+		{[]string{"backup", filepath.Join(dir, "b"), "--data", cfg.Data, "--shop", shop, "--passphrase-file", pass}, "made and checked", false},
+		{[]string{"backup", filepath.Join(dir, "b"), "--check"}, "is whole", false},
+		{[]string{"restore", filepath.Join(dir, "b"), "--data", filepath.Join(dir, "new")}, "--passphrase-file", true},
+		{[]string{"restore", filepath.Join(dir, "b"), "--data", filepath.Join(dir, "new"), "--passphrase-file", pass}, "the ledger is built", false},
+		{[]string{"restore", filepath.Join(dir, "b"), "--data", filepath.Join(dir, "new"), "--passphrase-file", pass}, "is not empty", true},
+		{[]string{"verify", "--data", filepath.Join(dir, "new"), "--shop", filepath.Join(dir, "new", "from-backup", "shop.yaml"), "--key", key, "--checkpoints", cfg.Kept}, "kept elsewhere agree", false},
+		{[]string{"backup", filepath.Join(dir, "c"), "--move", "--data", filepath.Join(dir, "new"), "--shop", shop}, "made and checked", false},
+		{[]string{"serve", "--data", filepath.Join(dir, "new"), "--shop", shop, "--listen", "127.0.0.1:0"}, "moved to other hardware", true},
+	} {
+		ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second) // should 'serve' start
+		out, err := command(ctx, c.args...)
+		cancel()
+		if err != nil {
+			out += err.Error()
+		}
+		if (err != nil) != c.fail || !strings.Contains(out, c.want) {
+			t.Errorf("%s: %s\nwant %q", strings.Join(c.args, " "), out, c.want)
+		}
 	}
 }
 

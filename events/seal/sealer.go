@@ -3,6 +3,7 @@ package seal
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/base64"
 	"encoding/json"
@@ -46,8 +47,11 @@ type Config struct {
 	// AcceptLoss goes on although the journal ends before a seal says it did:
 	// the seals of what is lost are put aside, and stay as proof of the loss.
 	AcceptLoss bool
-	Log        *slog.Logger // default: none
-	Now        func() time.Time
+	// Elsewhere are the places to which each checkpoint is sent: directories,
+	// or addresses (http, https) of witnesses.
+	Elsewhere []string
+	Log       *slog.Logger // default: none
+	Now       func() time.Time
 }
 
 // Sealer seals a journal. Use New, then Run.
@@ -65,6 +69,10 @@ type Sealer struct {
 	bad  error           // why nothing can be sealed, see Trouble
 
 	scrubbed Scrubbed
+	made     chan struct{} // closed and replaced with each seal
+
+	forked  error // see ErrForked
+	sending sync.WaitGroup
 }
 
 // checkpointsFile holds every seal, a line of JSON each.
@@ -94,7 +102,7 @@ func New(_ context.Context, cfg Config) (*Sealer, error) {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
-	s := &Sealer{cfg: cfg}
+	s := &Sealer{cfg: cfg, made: make(chan struct{})}
 	var err error
 	if s.key, err = OpenKey(cfg.Dir, cfg.Shop); err != nil {
 		return nil, err
@@ -160,14 +168,15 @@ func (s *Sealer) beyond(seals []events.SealMade) ([]events.SealMade, error) {
 	return seals[:n], nil
 }
 
-// Trouble tells why nothing can be sealed, "" if nothing stands in the way.
+// Trouble tells why nothing can be sealed, or that a checkpoint kept elsewhere
+// is of another history, "" if nothing stands in the way.
 func (s *Sealer) Trouble() string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.bad == nil {
-		return ""
+	if err := cmp.Or(s.bad, s.forked); err != nil {
+		return err.Error()
 	}
-	return s.bad.Error()
+	return ""
 }
 
 // hold compares the journal with the newest seal. Nobody else uses the log
@@ -236,6 +245,9 @@ func (s *Sealer) Run(ctx context.Context) error {
 	if err := s.Hold(ctx); err != nil && ctx.Err() == nil {
 		s.cfg.Log.Error("cannot bring the log of seals up to the journal; tried again with the next seal", "err", err)
 	}
+	s.sendElsewhere(ctx)
+	defer s.sending.Wait()
+	defer cancel()
 	tick := time.NewTicker(s.cfg.Every)
 	defer tick.Stop()
 	for {
@@ -309,11 +321,20 @@ func (s *Sealer) Seal(ctx context.Context, why, job string) (events.SealMade, er
 		return s.last, err
 	}
 	s.last = made
+	close(s.made)
+	s.made = make(chan struct{})
 	_, err = s.cfg.Journal.Append(ctx, events.Event{Source: Source, Number: s.cfg.Journal.LastNumber(Source) + 1, Time: made.AtUs, Subject: job, Data: made})
 	if err != nil {
 		return made, fmt.Errorf("put the seal into the journal: %w", err)
 	}
 	return made, nil
+}
+
+// newest returns the newest seal, and a channel that is closed with the next.
+func (s *Sealer) newest() (events.SealMade, <-chan struct{}) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.last, s.made
 }
 
 // Last returns the newest seal; its Size is 0 if there is none.

@@ -25,7 +25,8 @@ type Result struct {
 	Notes     []string  `json:"notes"`    // what it does not prove, and why
 	Entries   int       `json:"entries"`
 	Seals     int       `json:"seals"`
-	Size      uint64    `json:"size"` // entries covered by the newest seal that holds
+	Kept      int       `json:"kept_elsewhere,omitempty"` // checkpoints kept elsewhere that the journal was held against
+	Size      uint64    `json:"size"`                     // entries covered by the newest seal that holds
 	Key       string    `json:"key"`
 	Job       string    `json:"job,omitempty"`
 	Facts     int       `json:"facts,omitempty"` // of a record: facts of the job, by its release
@@ -207,6 +208,13 @@ type Reader interface {
 // alter the journal could alter too. progress, which may be nil, is told the
 // sequence reached and the last.
 func VerifyJournal(ctx context.Context, j Reader, dir, shop string, keys []string, progress func(done, total uint64)) (*Result, error) {
+	return VerifyAgainst(ctx, j, dir, shop, keys, "", progress)
+}
+
+// VerifyAgainst is VerifyJournal that also holds the journal against the
+// checkpoints kept in the directory elsewhere, if it is not "". They show a
+// history that was rewritten with the key itself.
+func VerifyAgainst(ctx context.Context, j Reader, dir, shop string, keys []string, elsewhere string, progress func(done, total uint64)) (*Result, error) {
 	r := &Result{}
 	var err error
 	if keys == nil {
@@ -239,6 +247,16 @@ func VerifyJournal(ctx context.Context, j Reader, dir, shop string, keys []strin
 	}
 	defer log.Close()
 	v := journalCheck{Result: r, log: log, shop: shop, last: j.Last(), progress: progress}
+	if elsewhere != "" {
+		if v.kept, err = ReadKept(elsewhere, keys); err != nil {
+			return nil, err
+		}
+		own := CheckKept(v.kept, shop)
+		r.Findings, r.Notes = append(r.Findings, own.Findings...), append(r.Notes, own.Notes...)
+		if len(v.kept) == 0 {
+			r.Notes = append(r.Notes, fmt.Sprintf("There is no checkpoint in %s.", elsewhere))
+		}
+	}
 	v.open(seals, vs)
 	err = j.ReadWritten(ctx, 1, v.last, v.look)
 	if err != nil {
@@ -258,6 +276,7 @@ type journalCheck struct {
 	shop     string
 	last     uint64
 	seals    []sealed
+	kept     []Kept // elsewhere, smallest first
 	tree     roots
 	bad      []uint64 // entries since the last seal that differ from the log
 	progress func(done, total uint64)
@@ -325,6 +344,12 @@ func (v *journalCheck) add(h tlog.Hash, typ string) {
 	}
 	v.tree.add(h)
 	v.Entries++
+	for ; len(v.kept) > 0 && v.kept[0].Size == v.tree.n; v.kept = v.kept[1:] {
+		k := &v.kept[0]
+		if v.Kept++; k.Root != v.tree.hash() {
+			v.find(k.Size, "the entries up to J%d are not those of the checkpoint kept elsewhere (%s, signed by %s): the history was rewritten, or goes on at two places", k.Size, k.Name, k.Key)
+		}
+	}
 	for len(v.seals) > 0 && v.seals[0].c.Size == v.tree.n {
 		v.hold(&v.seals[0])
 		v.seals = v.seals[1:]
@@ -349,6 +374,9 @@ func (v *journalCheck) hold(s *sealed) {
 }
 
 func (v *journalCheck) end() {
+	for _, k := range v.kept {
+		v.find(k.Size, "a checkpoint kept elsewhere (%s) covers entries up to J%d, the journal ends at J%d: its end is lost, or the shop went on at another place", k.Name, k.Size, v.last)
+	}
 	if v.last > v.Size && v.OK() {
 		v.Notes = append(v.Notes, fmt.Sprintf("Entries J%d to J%d are newer than the newest seal and not yet sealed.", v.Size+1, v.last))
 	}
