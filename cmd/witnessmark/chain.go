@@ -71,7 +71,10 @@ func newChainAdd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "add SHOP...",
 		Short: "Begin to keep a copy of a shop's journal",
-		Args:  cobra.MinimumNArgs(1),
+		Long: `Makes the hub keep a copy of a shop's journal, its beginning too. The shop's store
+must have dialled in, and its service must have run once.`,
+		Example: "  witnessmark chain add fenholt --nats-url nats://127.0.0.1:4222",
+		Args:    cobra.MinimumNArgs(1),
 		RunE: func(c *cobra.Command, shops []string) error {
 			cfg, nc, err := hub(c)
 			if err != nil {
@@ -258,8 +261,10 @@ func newChainVerify() *cobra.Command {
 		Short: "Hold the copy of a shop's journal against the seals in it",
 		Long: `Reads the whole copy and holds it against every seal that the shop made, with the
 public key that the shop gave ('witnessmark seal key' prints it there). It needs
-nothing else of the shop. Exit status 0: all is as it was sealed.`,
-		Args: cobra.ExactArgs(1),
+nothing else of the shop. Exit status 0: all is as it was sealed. A copy that
+ends early shows in 'chain list', as entries that it is behind.`,
+		Example: "  witnessmark chain verify fenholt --key fenholt.pub",
+		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			keys, err := keysFrom(flag(c, "key"))
 			if err != nil {
