@@ -29,6 +29,9 @@ func (p *Pages) trouble() []string {
 		out = append(out, fmt.Sprintf("The journal on disk is not what was sealed: of its entries %d are gone and %d altered; the first is J%d. Stop the service and run 'witnessmark mend'.",
 			n.Gone, n.Altered, n.First))
 	}
+	if why := p.scrubbed().Seals; why != "" {
+		out = append(out, "The seals on disk are damaged. "+sentence(why))
+	}
 	j := p.cfg.Journal
 	if j == nil {
 		return out

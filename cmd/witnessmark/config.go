@@ -55,6 +55,7 @@ type config struct {
 	// snapshotEvery and sealEvery are for drills; 0: as the packages have it.
 	snapshotEvery int           // decisions between snapshots
 	sealEvery     time.Duration // between seals
+	silent        bool          // no log: of drills that damage things on purpose
 	file          string        // the configuration file that was read, "" if none
 }
 
@@ -229,6 +230,9 @@ func (c config) validate() error {
 }
 
 func (c config) logger() *slog.Logger {
+	if c.silent {
+		return slog.New(slog.DiscardHandler)
+	}
 	var l slog.Level
 	_ = l.UnmarshalText([]byte(c.LogLevel)) // validated
 	opts := &slog.HandlerOptions{Level: l}

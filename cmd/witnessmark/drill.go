@@ -29,7 +29,7 @@ nothing was lost.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	cmd.AddCommand(newDrillKill(), newDrillPower(), newDrillShares(), newDrillCluster(), newDrillSoak(), newDrillServed())
+	cmd.AddCommand(newDrillKill(), newDrillPower(), newDrillFlip(), newDrillShares(), newDrillCluster(), newDrillSoak(), newDrillServed())
 	return cmd
 }
 

@@ -50,6 +50,9 @@ func TestDrillShares(t *testing.T) { drilled(t, runShares, 5) }
 // Of a journal on three nodes the leader is killed under load.
 func TestDrillCluster(t *testing.T) { drilled(t, runCluster, 1) }
 
+// Bits flipped and tails cut in every file of a store.
+func TestDrillFlip(t *testing.T) { drilled(t, runFlips, 24) }
+
 // The drill's own checks notice what they are for.
 func TestDrillNoticesLoss(t *testing.T) {
 	counter := func(n uint64) *uint64 { return &n }

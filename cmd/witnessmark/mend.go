@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -65,19 +66,8 @@ Exit status 0: nothing is missing or altered. 1: something is.`,
 }
 
 func mend(c *cobra.Command, cfg config, shop string, from []string, dry, asJSON bool) error {
-	prover, err := seal.OpenProver(cfg.sealsDir())
+	m, err := mendJournal(c.Context(), cfg, shop, from, dry)
 	if err != nil {
-		return err
-	}
-	known := uint64(0)
-	for _, w := range cfg.witnesses(c.Context()) {
-		known = max(known, w.Last)
-	}
-	m, err := journal.Mend(c.Context(), journal.MendConfig{
-		Shop: shop, Dir: cfg.journalDir(), From: from, Known: known, DryRun: dry, Log: cfg.logger(),
-		Prove: func(w *events.Written) journal.Proof { return proofOf(prover, w) },
-	})
-	if err = errors.Join(err, prover.Close()); err != nil {
 		return err
 	}
 	var r *seal.Result
@@ -100,6 +90,23 @@ func mend(c *cobra.Command, cfg config, shop string, from []string, dry, asJSON 
 		return exitCode{1, errors.New("the journal is not whole; what is missing or altered is named above")}
 	}
 	return err
+}
+
+// mendJournal mends the journal by what seals and ledger know.
+func mendJournal(ctx context.Context, cfg config, shop string, from []string, dry bool) (*journal.Mended, error) {
+	prover, err := seal.OpenProver(cfg.sealsDir())
+	if err != nil {
+		return nil, err
+	}
+	known := uint64(0)
+	for _, w := range cfg.witnesses(ctx) {
+		known = max(known, w.Last)
+	}
+	m, err := journal.Mend(ctx, journal.MendConfig{
+		Shop: shop, Dir: cfg.journalDir(), From: from, Known: known, DryRun: dry, Log: cfg.logger(),
+		Prove: func(w *events.Written) journal.Proof { return proofOf(prover, w) },
+	})
+	return m, errors.Join(err, prover.Close())
 }
 
 func proofOf(p *seal.Prover, w *events.Written) journal.Proof {

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"crypto/rand"
+	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
@@ -33,8 +34,17 @@ type identityJSON struct {
 	ID      string            `json:"id"`   // drawn once, also in the stream's metadata
 	Shop    string            `json:"shop"`
 	Stream  string            `json:"stream"`
-	Last    uint64            `json:"last_seq"`     // known to have been on disk
-	Numbers map[string]uint64 `json:"last_numbers"` // the same, by source
+	Last    uint64            `json:"last_seq"`      // known to have been on disk
+	Numbers map[string]uint64 `json:"last_numbers"`  // the same, by source
+	Sum     string            `json:"sum,omitempty"` // SHA-256 of the file with this left out; files before it came have none
+}
+
+// sum is what Sum must be.
+func (id identityJSON) sum() string {
+	id.Sum = ""
+	b, _ := json.Marshal(id) // cannot fail: text and numbers
+	h := sha256.Sum256(b)
+	return hex.EncodeToString(h[:])
 }
 
 func newIdentity(shop, stream string) *identity {
@@ -59,8 +69,8 @@ func loadIdentity(dir string) (*identity, error) {
 		return nil, err
 	}
 	id := &identity{}
-	if err := json.Unmarshal(b, &id.identityJSON); err != nil || id.Form != 1 || id.ID == "" {
-		return nil, fmt.Errorf("read %q: it is damaged or of a newer version (form %d); put back a copy of the directory", path, id.Form)
+	if err := json.Unmarshal(b, &id.identityJSON); err != nil || id.Form != 1 || id.ID == "" || id.Sum != "" && id.Sum != id.sum() {
+		return nil, fmt.Errorf("read %q: it is damaged or of a newer version (form %d); 'witnessmark mend' makes it anew from the rest", path, id.Form)
 	}
 	return id, nil
 }
@@ -97,6 +107,7 @@ func (id *identity) save(dir string, last uint64, numbers map[string]uint64) err
 	id.mu.Lock()
 	defer id.mu.Unlock()
 	id.Last, id.Numbers = max(id.Last, last), numbers
+	id.Sum = id.sum()
 	b, err := json.MarshalIndent(id.identityJSON, "", "  ")
 	if err != nil {
 		return err

@@ -99,7 +99,8 @@ type mender struct {
 	best  []candidate // by sequence; the first is not used
 	res   Mended
 
-	ownLast uint64 // last sequence in the journal's own files, erased ones too
+	noIdentity bool   // the journal's own file of it is gone or damaged
+	ownLast    uint64 // last sequence in the journal's own files, erased ones too
 }
 
 // damagedDir holds what was put aside, below Config.Dir.
@@ -142,7 +143,15 @@ func (m *mender) mend(ctx context.Context) error {
 	}
 	m.res.Last = max(uint64(len(m.best)-1), m.cfg.Known, id.known())
 	m.tell()
-	if !m.needed() || m.cfg.DryRun {
+	if m.cfg.DryRun {
+		return nil
+	}
+	if m.noIdentity {
+		if err := id.save(m.cfg.Dir, m.res.Last, id.numbers()); err != nil {
+			return err
+		}
+	}
+	if !m.needed() {
 		return nil
 	}
 	return m.rewrite(ctx, id)
@@ -155,8 +164,13 @@ func (m *mender) identity() (*identity, error) {
 	for _, dir := range append([]string{m.cfg.Dir}, m.cfg.From...) {
 		for _, at := range []string{dir, filepath.Join(dir, "journal")} {
 			id, err := loadIdentity(at)
-			if err == nil && id == nil {
-				id, err = identityFromMeta(at, m.names)
+			if id == nil {
+				if dir == m.cfg.Dir && at == dir {
+					m.noIdentity = true
+				}
+				if other := identityFromMeta(at, m.names); other != nil {
+					id, err = other, nil
+				}
 			}
 			switch {
 			case err != nil && first == nil:
@@ -181,20 +195,20 @@ func (m *mender) identity() (*identity, error) {
 
 // identityFromMeta finds the identity in the server's own description of the
 // stream; nil if there is none.
-func identityFromMeta(dir string, n naming) (*identity, error) {
+func identityFromMeta(dir string, n naming) *identity {
 	b, err := os.ReadFile(filepath.Join(Config{Shop: n.shop, Dir: dir}.streamDir(), "meta.inf"))
 	if err != nil {
-		return nil, nil
+		return nil
 	}
 	var meta struct {
 		Metadata map[string]string `json:"metadata"`
 	}
 	if json.Unmarshal(b, &meta) != nil || meta.Metadata[metaID] == "" {
-		return nil, nil
+		return nil
 	}
 	id := newIdentity(meta.Metadata["shop"], n.stream())
 	id.ID = meta.Metadata[metaID]
-	return id, nil
+	return id
 }
 
 // gather scans all files for the best entry of each sequence.

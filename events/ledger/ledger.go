@@ -85,6 +85,7 @@ type Ledger struct {
 	log  *slog.Logger
 	read *sql.DB
 
+	scrubs  sync.Mutex // held by Scrub
 	writing sync.Mutex // held while a batch is applied
 	write   *writer    // nil if read only
 

@@ -41,6 +41,8 @@ func (p paced) Read(ctx context.Context, from, to uint64, fn func([]events.Entry
 // two row for row. What it finds is an ErrBroken, and shows in Trouble until
 // the ledger is opened anew. It needs free room for twice the ledger.
 func (l *Ledger) Scrub(ctx context.Context, src Reader, perSecond int) error {
+	l.scrubs.Lock()
+	defer l.scrubs.Unlock()
 	err := l.Healthy(ctx)
 	if err == nil {
 		err = l.sameAsJournal(ctx, src, perSecond)

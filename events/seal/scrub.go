@@ -2,8 +2,12 @@ package seal
 
 import (
 	"context"
+	"encoding/base64"
+	"errors"
 	"fmt"
 	"time"
+
+	"golang.org/x/mod/sumdb/tlog"
 
 	"witnessmark/events"
 )
@@ -15,6 +19,7 @@ type Scrubbed struct {
 	Gone    uint64    // that the log of seals knows and the journal does not hold
 	Altered uint64    // that are not what the log of seals knows
 	First   uint64    // the first of either
+	Seals   string    // what is wrong with the seals or their log; "" if nothing is
 }
 
 // scrubRun is how many entries are read at once.
@@ -34,6 +39,7 @@ func (s *Sealer) Scrub(ctx context.Context, perSecond int) (Scrubbed, error) {
 		return Scrubbed{}, err
 	}
 	var out Scrubbed
+	told := map[uint64]events.SealMade{} // seals that the journal tells of, by size
 	for from := uint64(1); from <= last; from += scrubRun {
 		began, to := time.Now(), min(from+scrubRun-1, last)
 		there := map[uint64]events.Written{}
@@ -44,7 +50,7 @@ func (s *Sealer) Scrub(ctx context.Context, perSecond int) (Scrubbed, error) {
 			return nil
 		})
 		if err == nil {
-			err = s.compare(from, to, there, &out)
+			err = s.compare(from, to, there, &out, told)
 		}
 		if err != nil {
 			return out, fmt.Errorf("scrub journal: %w", err)
@@ -56,9 +62,20 @@ func (s *Sealer) Scrub(ctx context.Context, perSecond int) (Scrubbed, error) {
 			return out, context.Cause(ctx)
 		}
 	}
-	out.At = s.cfg.Now()
+	err = s.logGood(ctx)
+	if ctx.Err() != nil {
+		return out, context.Cause(ctx)
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if err == nil {
+		err = s.sealsGood(told)
+	}
+	if err != nil {
+		out.Seals = err.Error()
+		s.cfg.Log.Error("the seals are damaged", "err", err)
+	}
+	out.At = s.cfg.Now()
 	s.scrubbed = out
 	if out.Gone+out.Altered > 0 {
 		s.cfg.Log.Error("the journal is not what was sealed", "gone", out.Gone, "altered", out.Altered, "first_seq", out.First)
@@ -67,7 +84,7 @@ func (s *Sealer) Scrub(ctx context.Context, perSecond int) (Scrubbed, error) {
 }
 
 // compare holds a run of entries against the log.
-func (s *Sealer) compare(from, to uint64, there map[uint64]events.Written, out *Scrubbed) error {
+func (s *Sealer) compare(from, to uint64, there map[uint64]events.Written, out *Scrubbed, told map[uint64]events.SealMade) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for seq := from; seq <= to; seq++ {
@@ -76,6 +93,13 @@ func (s *Sealer) compare(from, to uint64, there map[uint64]events.Written, out *
 			return err
 		}
 		w, ok := there[seq]
+		if w.Type == sealType {
+			if e, err := events.Decode(w.Type, []byte(w.Data)); err == nil {
+				if m, is := e.(events.SealMade); is {
+					told[m.Size] = m
+				}
+			}
+		}
 		switch {
 		case !ok && kept != holeHash(seq):
 			out.Gone++
@@ -87,6 +111,89 @@ func (s *Sealer) compare(from, to uint64, there map[uint64]events.Written, out *
 		}
 		if out.Entries++; out.First == 0 {
 			out.First = seq
+		}
+	}
+	return nil
+}
+
+var sealType = events.TypeName(events.SealMade{})
+
+// logGood checks the log against itself, without keeping anybody from sealing
+// for long.
+func (s *Sealer) logGood(ctx context.Context) error {
+	const run = 2048
+	for from := uint64(0); ; from += run {
+		s.mu.Lock()
+		n := s.log.Size()
+		err := s.log.good(from, min(from+run, n))
+		s.mu.Unlock()
+		if err != nil || from+run >= n || ctx.Err() != nil {
+			return err
+		}
+	}
+}
+
+// sealsGood checks each seal against key and log, and the list of seals against
+// those that the journal tells of.
+func (s *Sealer) sealsGood(told map[uint64]events.SealMade) error {
+	keys, err := Publics(s.cfg.Dir)
+	if err != nil {
+		return err
+	}
+	vs, err := Verifiers(keys)
+	if err != nil {
+		return err
+	}
+	seals, err := Checkpoints(s.cfg.Dir)
+	if err != nil {
+		return err
+	}
+	kept := map[uint64]bool{}
+	for _, m := range seals {
+		kept[m.Size] = true
+		c, _, err := OpenNote(m.Note, vs...)
+		if err != nil {
+			return fmt.Errorf("seal over J1 to J%d: %w", m.Size, err)
+		}
+		if t, ok := told[m.Size]; ok && t != m {
+			return fmt.Errorf("the seal over J1 to J%d is not the one that the journal tells of; put the file %s back from your copy", m.Size, checkpointsFile)
+		}
+		root, err := s.log.RootAt(m.Size)
+		if err == nil && (c.Size != m.Size || c.Root != root || base64.StdEncoding.EncodeToString(c.Root[:]) != m.Root) {
+			err = errors.New("journal and log do not give the root that it signs")
+		}
+		if err != nil {
+			return fmt.Errorf("seal over J1 to J%d: %w", m.Size, err)
+		}
+	}
+	for size := range told {
+		if !kept[size] {
+			return fmt.Errorf("the seal over J1 to J%d, of which the journal tells, is gone; put the file %s back from your copy", size, checkpointsFile)
+		}
+	}
+	return nil
+}
+
+// good checks that each hash above leaves from to to follows from those below.
+func (l *Log) good(from, to uint64) error {
+	for n := int64(from); n < int64(to); n++ {
+		leaf, err := l.Leaf(uint64(n) + 1)
+		if err != nil {
+			return err
+		}
+		hs, err := tlog.StoredHashesForRecordHash(n, leaf, l)
+		if err != nil {
+			return err
+		}
+		at := tlog.StoredHashIndex(0, n)
+		for i := range hs {
+			kept, err := l.ReadHashes([]int64{at + int64(i)})
+			if err != nil {
+				return err
+			}
+			if kept[0] != hs[i] {
+				return fmt.Errorf("the log of seals is damaged near J%d; stop the service and delete the file %q beside the seals, it is made again", n+1, hashesFile)
+			}
 		}
 	}
 	return nil
