@@ -275,7 +275,7 @@ func (d *drill) killOnce(ctx context.Context, moment string, counts *drillCounts
 	}
 	counts.count(moment, role.name)
 	for _, f := range halfWritten {
-		if _, err := os.Stat(filepath.Join(d.data, f)); err == nil {
+		if info, err := os.Stat(filepath.Join(d.data, f)); err == nil && info.ModTime().After(p.began) {
 			counts.LeftOver++
 		}
 	}

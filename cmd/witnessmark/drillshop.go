@@ -43,12 +43,12 @@ func openDrill(ctx context.Context, exe string, o drillOptions) (_ *drill, err e
 	}()
 	d.cfg = defaultConfig()
 	d.cfg.Data, d.cfg.Shop, d.cfg.Listen, d.cfg.LogLevel, d.cfg.MinFree = d.data, d.shopFile, "127.0.0.1:0", "error", "1 MiB"
-	d.cfg.JournalMax = "16 MiB"
-	if o.times > 100 {
+	d.cfg.JournalMax = "31 MiB"
+	if o.times > 120 {
 		d.cfg.JournalMax = "1 GiB"
 	}
 	d.roles = []drillRole{{"serve", func(data, shop string) []string {
-		// Where the journal may hold 16 MiB, a block of it holds 4.
+		// Where the journal may hold less than 32 MiB, a block of it holds 4.
 		return []string{"drill", "served", "--data", data, "--shop", shop, "--listen", "127.0.0.1:0",
 			"--log-level", "warn", "--min-free", "1 MiB", "--journal-max", d.cfg.JournalMax}
 	}}}
