@@ -35,7 +35,7 @@ func drilled(t *testing.T, run func(ctx context.Context, out, progress io.Writer
 }
 
 // Killed under load, while starting, sealing, writing snapshots and rebuilding.
-func TestDrillKill(t *testing.T) { drilled(t, runKills, 14) }
+func TestDrillKill(t *testing.T) { drilled(t, runKills, 12) }
 
 // The power cut, on a disk that keeps names only if they were synced.
 func TestDrillPower(t *testing.T) {
@@ -51,7 +51,7 @@ func TestDrillShares(t *testing.T) { drilled(t, runShares, 5) }
 func TestDrillCluster(t *testing.T) { drilled(t, runCluster, 1) }
 
 // Bits flipped and tails cut in every file of a store.
-func TestDrillFlip(t *testing.T) { drilled(t, runFlips, 24) }
+func TestDrillFlip(t *testing.T) { drilled(t, runFlips, 16) }
 
 // The drill's own checks notice what they are for.
 func TestDrillNoticesLoss(t *testing.T) {
