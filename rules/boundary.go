@@ -204,18 +204,23 @@ func leftPrior(n int) float64 {
 // and that number; now says that the last one is b's if any is: it has just
 // come.
 func (j *Job) boundary(a, b stretch, last []sight, open int, now bool) (moved int, odds float64) {
-	la, lb := j.lawsOf(a, last), j.lawsOf(b, last)
+	lb := j.lawsOf(b, last)
 	skipped := 1.0
-	for p := a.pass + 1; a.step != b.step && p < len(j.Proc.Steps[a.step].Joint.Passes); p++ {
-		if !j.Proc.Steps[a.step].Joint.Passes[p].Closing && !j.passBegun(stretch{a.step, p}) {
-			skipped *= leftPass
+	if a.step != b.step {
+		for p := a.pass + 1; p < len(j.Proc.Steps[a.step].Joint.Passes); p++ {
+			if !j.Proc.Steps[a.step].Joint.Passes[p].Closing && !j.passBegun(stretch{a.step, p}) {
+				skipped *= leftPass
+			}
 		}
 	}
-	score := 0.0
 	for n := 1; n <= len(last); n++ {
-		s := &last[len(last)-n]
-		score += lb.in(s) - la.in(s)
-		inside, across := la.waits(s, a.step != b.step)
+		these := last[len(last)-n:]
+		la := j.lawsOf(a, these) // without them
+		score := 0.0
+		for i := range these {
+			score += lb.in(&these[i]) - la.in(&these[i])
+		}
+		inside, across := la.waits(&these[0], a.step != b.step)
 		left := open + n
 		if now {
 			left-- // the one that has just come fills none yet
@@ -286,15 +291,8 @@ func (j *Job) after(s stretch) (next stretch, ok bool) {
 			return stretch{}, false // at the same torque
 		}
 	}
-	for i := s.step + 1; i < len(j.Steps); i++ {
-		switch p := &j.Proc.Steps[i]; {
-		case p.Joint != nil:
-			return stretch{i, 0}, true
-		default:
-			return stretch{}, false
-		}
-	}
-	return stretch{}, false
+	i := s.step + 1
+	return stretch{i, 0}, i < len(j.Steps) && j.Proc.Steps[i].Joint != nil
 }
 
 // wentOn takes a pull that the expected place would take for work that went on
@@ -360,6 +358,46 @@ func (t *tx) staysOn(w *slot, r *reading, tool *toolDates) bool {
 	return true
 }
 
+// ratherMore reports whether a pull that the next joint would take is rather one
+// more on a pass that is complete by the count. Each pull there that made nothing
+// tight, as far as the evidence goes, is one that is still to come.
+func (t *tx) ratherMore(r *reading, step, pass int) bool {
+	j := t.job
+	w, _, ok := j.expected()
+	if !ok || w.joint == nil || w.step <= step || w.joint.Passes[w.pass].Closing || j.Steps[w.step].begun() {
+		return false
+	}
+	a := stretch{step, pass}
+	pulls := j.Steps[step].Weigh[pass].pulls()
+	if len(pulls) < 2 {
+		return false
+	}
+	more := leftOne
+	for _, p := range j.filterOf(step, pass).Idle() {
+		more += p
+	}
+	for _, e := range pulls {
+		if j.aside(e.Pull.Reading) != nil {
+			more-- // it has come
+		}
+	}
+	more = min(max(more, leftOne), mostMore)
+	at := j.fastenerSlot(step, pass, j.Proc.Steps[step].Joint.Passes[pass].Order[0])
+	e := Evidence{Op: "pull", Pull: t.pullAt(&at, r)}
+	s := j.sightOf(&e, pulls[len(pulls)-1])
+	la, lb := j.lawsOf(a, nil), j.lawsOf(stretch{w.step, w.pass}, nil)
+	inside, across := la.waits(&s, true)
+	return more/(1-more)*math.Exp(la.in(&s)+inside-lb.in(&s)-across) >= moreSure
+}
+
+// mostMore is the greatest chance that one more pull comes on a pass that is
+// complete by the count; moreSure are the odds from which a pull is taken for
+// that. Our choice.
+const (
+	mostMore = 0.9
+	moreSure = 3
+)
+
 // workingAt returns the stretch that had the latest pull.
 func (j *Job) workingAt() (at stretch, ok bool) {
 	latest := uint64(0)
@@ -407,6 +445,12 @@ func (t *tx) goOn(w *slot, b stretch, r *reading, tool *toolDates, sure float64)
 	return true
 }
 
+// mayGoOn reports whether the pulls of a place's pass may be moved on to a later
+// one.
+func (j *Job) mayGoOn(w *slot) bool {
+	return j.Weighed && w.joint != nil && !w.joint.Passes[w.pass].Closing && j.plain(w.step)
+}
+
 // nextIn returns the fastener of a stretch that is next in order, -1 if none is.
 func (j *Job) nextIn(s stretch) int {
 	for _, k := range j.Proc.Steps[s.step].Joint.Passes[s.pass].Order {
@@ -423,11 +467,12 @@ func (t *tx) oddsOfGoingOn(w *slot, b stretch, r *reading) (moved int, odds floa
 	j := t.job
 	a := stretch{w.step, w.pass}
 	pulls := j.Steps[a.step].Weigh[a.pass].pulls()
-	if len(pulls) == 0 {
-		return 0, 0, false
+	var before *Evidence
+	if len(pulls) > 0 {
+		before = pulls[len(pulls)-1]
 	}
 	e := Evidence{Op: "pull", Pull: t.pullAt(w, r)}
-	last := append(j.lastSights(a), j.sightOf(&e, pulls[len(pulls)-1]))
+	last := append(j.lastSights(a), j.sightOf(&e, before))
 	open, _ := j.openOf(a)
 	moved, odds = j.boundary(a, b, last, open, true)
 	return moved, odds, moved > 0

@@ -240,6 +240,9 @@ func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit 
 			t.eitherSlipOr(r, w, meant, &later)
 			return
 		}
+		if fits && later.joint != nil && t.job.mayGoOn(w) && t.goOn(w, stretch{later.step, later.pass}, r, tool, eitherWrong) {
+			return
+		}
 		t.count(&later, r, tool, later.grade())
 		return
 	}
@@ -257,9 +260,8 @@ func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit 
 }
 
 // unfinished reports whether a pull that would fit a later step is rather an
-// unfinished one at the expected place: the joint is in the middle of its work,
-// or the peak is not just what the later step wants. A third one in a row is
-// taken for work that went on.
+// unfinished one at the expected place, by what it and the pulls before it tell
+// (see boundary.go). A third one in a row is taken for work that went on.
 func (t *tx) unfinished(w *slot, r *reading, tool *toolDates) bool {
 	if !t.job.Weighed || w.joint == nil || w.joint.Passes[w.pass].Closing || !w.mayBeSwing(r) || t.lowInARow(w) >= mostSwings {
 		return false
@@ -268,8 +270,8 @@ func (t *tx) unfinished(w *slot, r *reading, tool *toolDates) bool {
 	if !ok || t.job.openBetween(w.step, later.step) {
 		return true
 	}
-	if len(t.job.Steps[w.step].Weigh[w.pass].Log) == 0 {
-		return t.inTheMiddle(w) || t.soonAfter(w, r) || !later.aimedAt(r)
+	if len(t.job.Steps[w.step].Weigh[w.pass].Log) == 0 { // nothing is known of its pulls yet
+		return t.inTheMiddle(w) || !later.aimedAt(r)
 	}
 	_, odds, _ := t.oddsOfGoingOn(w, stretch{later.step, later.pass}, r)
 	return odds < 1
@@ -288,32 +290,10 @@ func (t *tx) inTheMiddle(w *slot) bool {
 	return st.begun() && open > 1 && 4*open > len(w.joint.Passes[w.pass].Order)
 }
 
-// soonShare is the share of the usual time between the pulls of a pass within
-// which the next one is hardly at another joint. Our choice.
-const soonShare = 0.85
-
 // paceLeast is the least usual time between pulls that says anything of where
 // they were, μs: quicker ones came together from a tool that had kept them, or
 // from a machine.
 const paceLeast = 350_000
-
-// soonAfter reports whether a pull came after the one before it in this pass
-// sooner than its pulls follow one another: nobody is at another joint so
-// soon. It takes three pulls to know the pace, and where two pulls come
-// together, or a tool's readings come late, nothing is known of the time.
-func (t *tx) soonAfter(w *slot, r *reading) bool {
-	pulls := t.job.Steps[w.step].Weigh[w.pass].pulls()
-	if len(pulls) < 3 || r.taken == 0 && t.s.index.tools[r.tool].Reports.Late {
-		return false
-	}
-	at := r.at
-	if r.taken != 0 {
-		at = r.taken
-	}
-	wait := float64(at - pulls[len(pulls)-1].Pull.AtUs)
-	usual := usualWait(pulls)
-	return wait > 0 && usual >= paceLeast && wait <= soonShare*usual
-}
 
 // mostSwings is how many unfinished pulls in a row are nothing strange. Our
 // choice.

@@ -222,5 +222,5 @@ func (t *tx) surelyRepeat(r *reading) (step int, ok bool) {
 			p += x.P
 		}
 	}
-	return step, p >= e.enough()
+	return step, p >= e.enough() || t.ratherMore(r, step, pass)
 }

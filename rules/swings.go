@@ -30,10 +30,18 @@ func (t *tx) tooHigh(w *slot, r *reading) bool {
 	return t.job.Weighed && w.joint != nil && w.dim() == r.value.Dimension() && r.value.Base() > w.usl.Base() && t.job.Steps[w.step].begun()
 }
 
+// closingLow is the share of a closing round's target below which a pull is hardly
+// one of that round, where it may be an unfinished one elsewhere: on a tight
+// fastener the torque is there at once. Our choice.
+const closingLow = 0.7
+
 // swingBeyond takes a pull far above the limits of the expected place, where it
-// may be an unfinished one at the next joint, for work that went on there.
+// may be an unfinished one at the next joint, for work that went on there; or one
+// far below those of a closing round.
 func (t *tx) swingBeyond(w *slot, r *reading, tool *toolDates) bool {
-	if !t.tooHigh(w, r) || r.value.Base() < float64(farHigh*w.usl.Base()) {
+	far := t.tooHigh(w, r) && r.value.Base() >= float64(farHigh*w.usl.Base())
+	low := t.job.Weighed && w.joint != nil && w.joint.Passes[w.pass].Closing && w.dim() == r.value.Dimension() && r.value.Base() < float64(closingLow*w.target.Base())
+	if !far && !low {
 		return false
 	}
 	for i := w.step + 1; i < len(t.job.Steps); i++ {

@@ -169,6 +169,9 @@ func (f *Filter) threshold() float64 {
 	if h.turn.n == 0 && h.rate.n == 0 {
 		return m.p.OddsTorque
 	}
+	if h.traced > 0 {
+		return m.p.OddsTrace
+	}
 	if m.j.Known.FreshAngle.N < taughtBy && m.j.Known.FreshRate.N < taughtBy {
 		return m.p.OddsUntaught
 	}

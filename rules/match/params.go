@@ -92,6 +92,7 @@ type Params struct {
 	Odds         float64 // odds "somebody was left out" from which it is said. Calibrated, see model.md
 	OddsTorque   float64 // the same where no rotation was reported
 	OddsUntaught float64 // the same of a joint of which nothing was learned
+	OddsTrace    float64 // the same where whole traces were evaluated, learned or not
 	AskP         float64 // chance that somebody was left out from which a question pays
 	AskMin       float64 // chance of the least of two explanations that are worth a question
 }
@@ -109,6 +110,6 @@ func Default() *Params {
 		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.6, SnugRepeat: 0.02, BreakFresh: 0.01, BreakRepeat: 0.6,
 		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.38, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, TurnShare: 0.4,
 		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02, PeakLow: 0.0005,
-		Keep: 48, Prune: 1e-7, Odds: 2, OddsTorque: 0.2, OddsUntaught: 2, AskP: 0.1, AskMin: 0.03,
+		Keep: 48, Prune: 1e-7, Odds: 3, OddsTorque: 0.2, OddsUntaught: 5, OddsTrace: 0.5, AskP: 0.1, AskMin: 0.03,
 	}
 }
