@@ -158,6 +158,10 @@ func traceOf(t *events.TraceFound) *match.Trace {
 	m := &match.Trace{NetDeg: math.NaN(), RateNmDeg: math.NaN(), Snug: !t.Snug.IsZero()}
 	// A pull of a later pass breaks away too, at what the pass before had left.
 	m.Breakaway = t.Breakaway.Base() >= float64(tightShare*t.Peak.Base()) && t.Breakaway.Base() > 0
+	if slices.Contains(t.Findings, "still") {
+		m.Breakaway = true
+	}
+	m.Sure = !t.SpringBack.IsZero()
 	if !t.NetAngle.IsZero() {
 		m.NetDeg = t.NetAngle.In(quantity.Degree)
 	}

@@ -14,7 +14,7 @@ var (
 // features are the logarithms of what a pull tells; NaN where it tells none.
 type features struct {
 	turn, last, wait, peak, rate float64
-	trace, snug, brk             bool
+	trace, snug, brk, sure       bool
 	net                          bool // the rotation is the trace's
 	low                          bool // below the limit: unfinished
 	brokeOff                     bool // a long break before it
@@ -37,7 +37,7 @@ type model struct {
 
 // logs are logarithms of parameters that every pull needs.
 type logs struct {
-	odd, oddHigh, notOdd, relieved, notRelieved, pause, notPause, peakOdd, peakLow, notPeakOdd, atOnce, snugR, noSnugR, brkR, noBrkR, relShare, repLasts, repRate, pauseS float64
+	odd, oddHigh, notOdd, relieved, notRelieved, pause, notPause, peakOdd, peakLow, notPeakOdd, atOnce, snugR, noSnugR, brkR, noBrkR, stillR, noStillR, stillF, noStillF, relShare, repLasts, repRate, pauseS float64
 }
 
 func newModel(p *Params, j Joint) *model {
@@ -90,7 +90,7 @@ func (m *model) setLogs() {
 		odd: ln(p.Odd) + anyTurn, oddHigh: ln(p.OddHigh) + anyTurn, notOdd: ln(1 - p.Odd), relieved: ln(p.Relieved), notRelieved: ln(1 - p.Relieved),
 		pause: ln(p.Pause), notPause: ln(1 - p.Pause), peakOdd: ln(p.PeakOdd) + anyPeak, peakLow: ln(p.PeakLow) + anyPeak, notPeakOdd: ln(1 - p.PeakOdd),
 		atOnce: ln(p.AtOnce), snugR: ln(p.SnugRepeat), noSnugR: ln(1 - p.SnugRepeat),
-		brkR: ln(p.BreakRepeat), noBrkR: ln(1 - p.BreakRepeat),
+		brkR: ln(p.BreakRepeat), noBrkR: ln(1 - p.BreakRepeat), stillR: ln(p.StillRepeat), noStillR: ln(1 - p.StillRepeat), stillF: ln(p.StillFresh), noStillF: ln(1 - p.StillFresh),
 		relShare: ln(p.RelievedShare), repLasts: ln(p.RepeatLasts), repRate: ln(p.RepeatRate), pauseS: ln(p.PauseS),
 	}
 	by := [4]float64{0, 0.8, 0.6, 0.45}
@@ -118,7 +118,7 @@ const soonest = 0.35
 func (m *model) features(q Pull, before float64) features {
 	x := features{turn: turnLog(q.Angle), last: positiveLog(q.Duration), wait: math.NaN(), peak: math.NaN(), rate: math.NaN()}
 	if t := q.Trace; t != nil {
-		x.trace, x.snug, x.brk, x.rate = true, t.Snug, t.Breakaway, positiveLog(t.RateNmDeg)
+		x.trace, x.snug, x.brk, x.sure, x.rate = true, t.Snug, t.Breakaway, t.Sure, positiveLog(t.RateNmDeg)
 		if y := turnLog(t.NetDeg); !math.IsNaN(y) {
 			x.turn, x.net = y, true
 		}
@@ -178,7 +178,7 @@ func (m *model) fresh(h *hyp, x *features) (l float64, odd bool) {
 		l += logAdd(m.rate.log(h.rate, x.rate)+math.Log(0.98), math.Log(0.02)+anyRate)
 	}
 	if x.trace {
-		l += h.shown(h.snugs, m.p.SnugFresh, x.snug) + h.shown(h.breaks, m.p.BreakFresh, x.brk)
+		l += h.shown(h.snugs, m.p.SnugFresh, x.snug) + m.brokeFresh(h, x)
 	}
 	return l + m.peakFresh(h, x), odd
 }
@@ -192,6 +192,16 @@ func (h *hyp) shown(times uint16, prior float64, is bool) float64 {
 		return math.Log(p)
 	}
 	return math.Log(1 - p)
+}
+
+// brokeFresh is the log chance that a fresh pull shows, or does not show, that
+// nothing moved until near its peak. Where the trace tells that surely, a few odd
+// pulls must not teach that it is nothing strange.
+func (m *model) brokeFresh(h *hyp, x *features) float64 {
+	if x.sure {
+		return pick(x.brk, m.logs.stillF, m.logs.noStillF)
+	}
+	return h.shown(h.breaks, m.p.BreakFresh, x.brk)
 }
 
 // turnFresh is the log density of a fresh rotation. Its shape lies between the
@@ -253,7 +263,12 @@ func (m *model) repeat(h *hyp, x *features) (l float64) {
 		l = logAdd(student5(x.peak, h.peak.mean+m.p.PeakRepeat, s)+m.logs.notPeakOdd, m.logs.peakOdd)
 	}
 	if x.trace {
-		l += pick(x.snug, m.logs.snugR, m.logs.noSnugR) + pick(x.brk, m.logs.brkR, m.logs.noBrkR)
+		l += pick(x.snug, m.logs.snugR, m.logs.noSnugR)
+		if x.sure {
+			l += pick(x.brk, m.logs.stillR, m.logs.noStillR)
+		} else {
+			l += pick(x.brk, m.logs.brkR, m.logs.noBrkR)
+		}
 	}
 	return l
 }

@@ -66,7 +66,8 @@ type Trace struct {
 	NetDeg    float64 // net rotation, spring-back taken off
 	RateNmDeg float64 // torque rate after snug
 	Snug      bool    // a snug point was found
-	Breakaway bool    // a breakaway was found
+	Breakaway bool    // a breakaway near the peak was found
+	Sure      bool    // the trace tells surely whether the fastener moved before
 }
 
 // Pull is one reading. What is missing is NaN, also what was announced but not

@@ -66,6 +66,8 @@ type Params struct {
 	SnugRepeat   float64 // and in a repeat. Assumed
 	BreakFresh   float64 // a breakaway is found in a fresh pull. Assumed
 	BreakRepeat  float64 // and in a repeat. Assumed
+	StillFresh   float64 // in a fresh pull nothing moved until just before the peak. Assumed
+	StillRepeat  float64 // and in a repeat. Assumed
 
 	// Time between pulls.
 	WalkS       float64 // Assumed
@@ -107,7 +109,7 @@ func Default() *Params {
 		FreshSpread: 0.25, Skew: 1.0 / 3, SkewWeight: 150, FreshDF: 8, TaughtDF: 40, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
 		RepeatDeg: 2.5, RepeatNetDeg: 0.5, RepeatShare: 0.03, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.25, RelievedRange: 0.5, Relieved: 0.15, Odd: 0.0001, OddHigh: 0.003,
 		LastSpread: 0.3, RepeatLasts: 0.45, RepeatLastSp: 0.5, Dependent: 0.5,
-		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.6, SnugRepeat: 0.02, BreakFresh: 0.01, BreakRepeat: 0.6,
+		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.6, SnugRepeat: 0.02, BreakFresh: 0.01, BreakRepeat: 0.6, StillFresh: 0.01, StillRepeat: 0.95,
 		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.38, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, TurnShare: 0.4,
 		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02, PeakLow: 0.0005,
 		Keep: 48, Prune: 1e-7, Odds: 3, OddsTorque: 0.2, OddsUntaught: 5, OddsTrace: 0.5, AskP: 0.1, AskMin: 0.03,

@@ -24,11 +24,12 @@ const (
 	Click                           // "click": drop of a break-over at the peak
 	Yield                           // "yield": torque rate halves before the peak
 	Strip                           // "strip": torque goes while the rotation goes on
+	Still                           // "still": nothing but tool and joint wound up until just before the peak
 )
 
 var codeNames = [...]string{
 	"empty", "lengths", "not_a_number", "time_backwards", "equal_times", "gap", "slow", "no_angle", "angle_part", "angle_negative",
-	"no_zero", "no_release", "dip", "several_swings", "stick_slip", "slip", "click", "yield", "strip",
+	"no_zero", "no_release", "dip", "several_swings", "stick_slip", "slip", "click", "yield", "strip", "still",
 }
 
 // Has tells whether all of d are among c.

@@ -108,10 +108,13 @@ func (p *points) two() (k knee, ok bool) {
 // Limits of the slopes. Assumed but for the slopes found in station traces:
 // 0.09 and 1.24 % of target per degree.
 const (
-	snugRatio  = 1.5 // slope after snug over the one before; found: 14
-	breakRatio = 2.0 // slope of the wind-up over the one after breakaway
-	movedDeg   = 0.5 // two steps of the angle. Found: 0.25° steps
-	windowTurn = 3.5 // rotations from half the peak to it that the fit looks back
+	snugRatio  = 1.5  // slope after snug over the one before; found: 14
+	breakRatio = 2.0  // slope of the wind-up over the one after breakaway
+	movedDeg   = 0.5  // two steps of the angle. Found: 0.25° steps
+	stillDeg   = 0.75 // three steps of the angle
+	stillUpTo  = 0.85 // of the peak. An earlier pass leaves seldom more than three quarters; found: a restart starts 2.6 to 14.4 % higher
+	stillShare = 0.15 // of the wind-up: springs are not quite straight. Assumed
+	windowTurn = 3.5  // rotations from half the peak to it that the fit looks back
 )
 
 // slopes looks for snug, or else for the breakaway of a tight fastener.
@@ -130,6 +133,7 @@ func (f *Features) slopes(v *view, m *Swing) {
 		f.runIn(v, m, k)
 	}
 	f.breakaway(v, m, elastic)
+	f.still(v, m)
 	f.yield(v, m)
 }
 
@@ -245,6 +249,31 @@ func (f *Features) breakaway(v *view, m *Swing, elastic float64) {
 	f.MoveNm = min(k.y, m.PeakNm)
 	f.BreakNm = f.MoveNm
 	f.static(v, from, to)
+}
+
+// still takes the torque at which the fastener had turned by stillDeg and
+// stillShare of the wind-up beyond what winds up tool and joint, from a tenth of
+// the peak on. Both are known by the spring-back, also where there is next to none.
+func (f *Features) still(v *view, m *Swing) {
+	if !(f.SpringDeg >= 0) || f.Codes&NoRelease != 0 {
+		return
+	}
+	wind := f.SpringDeg / (m.PeakNm - max(0, f.ZeroEnd))
+	from := m.PeakAt
+	for from > m.From && v.y(from-1) > 0.1*m.PeakNm {
+		from--
+	}
+	start := v.a(from) - float64(wind*v.y(from)) + stillDeg + float64(stillShare*f.SpringDeg)
+	f.StillNm = m.PeakNm
+	for i := from; i < m.PeakAt; i++ {
+		if v.a(i)-float64(wind*v.y(i)) >= start {
+			f.StillNm = v.y(i)
+			break
+		}
+	}
+	if f.StillNm >= stillUpTo*m.PeakNm {
+		f.Codes |= Still
+	}
 }
 
 // moving is the last sample of the main swing before it is let go.

@@ -38,6 +38,7 @@ type Features struct {
 	RateNmDeg  float64 // torque rate after snug; without one, from half the peak
 	BreakNm    float64 // torque at which a tight fastener began to move: its peak of static friction, or else MoveNm
 	MoveNm     float64 // first movement: where the slopes before and after it meet
+	StillNm    float64 // torque up to which nothing but tool and joint wound up, as the spring-back tells; the peak if that is all there was
 	BreakDrop  float64 // share of it that is lost at once when it moves: static friction
 	RiseUs     int64   // from a tenth to nine tenths of the peak
 	DurationUs int64   // with torque, first swing to last
