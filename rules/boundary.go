@@ -178,9 +178,10 @@ func (l *laws) waits(s *sight, otherStep bool) (inside, across float64) {
 	pace := math.Exp(match.HeavyLog(s.wait, l.usual, paceRange))
 	rest := math.Exp(match.HeavyLog(s.wait, math.Log(40), 1.2))
 	walk := math.Exp(match.HeavyLog(s.wait, math.Log(25), 1))
+	over := math.Exp(match.HeavyLog(s.wait, l.usual+0.4, paceRange)) // nobody is at another joint sooner than at the next fastener
 	inside = math.Log(0.93*pace + 0.07*rest)
 	if otherStep {
-		return inside, math.Log(0.4*pace + 0.5*walk + 0.1*rest)
+		return inside, math.Log(0.4*over + 0.5*walk + 0.1*rest)
 	}
 	return inside, math.Log(0.75*pace + 0.2*walk + 0.05*rest)
 }

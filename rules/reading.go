@@ -274,6 +274,9 @@ func (t *tx) unfinished(w *slot, r *reading, tool *toolDates) bool {
 		return t.inTheMiddle(w) || !later.aimedAt(r)
 	}
 	_, odds, _ := t.oddsOfGoingOn(w, stretch{later.step, later.pass}, r)
+	if open, _ := t.job.openOf(stretch{w.step, w.pass}); open > 1 {
+		return odds < wentOnSure/(1-wentOnSure) // the next pull will tell
+	}
 	return odds < 1
 }
 

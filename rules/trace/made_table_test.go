@@ -42,6 +42,23 @@ func TestRepeatHardlyTurns(t *testing.T) {
 	}
 }
 
+// A tight fastener stands still until the torque is there again; a loose one does
+// not, and one that an earlier pass had left moves long before.
+func TestStill(t *testing.T) {
+	for name, x := range map[string]struct {
+		p     pull
+		still bool
+	}{
+		"fresh": {fresh(), false}, "repeat": {repeat(), true}, "moves on at its torque": {pull{start: 98, snug: 98, top: 104, turn: 5}, true},
+		"second pass": {pull{start: 65, snug: 65, top: 101, turn: 25}, false},
+	} {
+		f := trace.Measure(x.p.make(), spec)
+		if got := f.Codes.Has(trace.Still); got != x.still {
+			t.Errorf("%s: still %v, want %v (nothing moved up to %.4g of %.4g N·m)", name, got, x.still, f.StillNm, f.PeakNm)
+		}
+	}
+}
+
 func TestBreakaway(t *testing.T) {
 	f := trace.Measure(pull{start: 104, snug: 104, top: 103, drop: 0.06, turn: 6}.make(), spec)
 	near(t, "peak of static friction", f.BreakNm, 104, 3)
