@@ -30,6 +30,9 @@ const scrubRun = 256
 // finds shows in Trouble and in Scrubbed. perSecond bounds how many entries it
 // reads.
 func (s *Sealer) Scrub(ctx context.Context, perSecond int) (Scrubbed, error) {
+	if err := s.Hold(ctx); err != nil { // nobody else may use the log before
+		return Scrubbed{}, err
+	}
 	last := s.cfg.Journal.Last()
 	s.mu.Lock()
 	err := s.extend(ctx, last)
