@@ -112,6 +112,7 @@ var (
 	descGrades     = desc("grades_total", "Pulls counted for a fastener, by the evidence grade they were judged with, over the life of the journal.", "grade")
 	descSetAside   = desc("pulls_set_aside_total", "Pulls set aside, by what they probably were, over the life of the journal.", "kind")
 	descAudits     = desc("residual_audits_total", "Residual-torque audits, by whether they agree with the installation, over the life of the journal.", "result")
+	descLoose      = desc("loose_ends_open", "Loose ends of open jobs that nothing has closed yet, by bench.", "bench")
 	descQuestions  = desc("questions_open", "Questions that wait for a technician's answer.")
 	descRaised     = desc("alerts_raised_total", "Alerts raised, by kind, over the life of the journal.", "kind")
 	descOpen       = desc("alerts_open", "Open alerts, by kind.", "kind")
@@ -136,7 +137,7 @@ var (
 	descSteps      = desc("clock_steps_total", "Times that the clock of this machine was set since the start, by a tenth of a second or more.")
 	descStepsSum   = desc("clock_steps_seconds_total", "By how much the clock was set in all since the start, forward and back alike.")
 	descStepLast   = desc("clock_last_step_seconds", "By how much the clock was set the last time; below 0: back. 0: it was not.")
-	allDescs       = []*prometheus.Desc{descReadings, descRefused, descRepeated, descGaps, descLastGood, descLinkUp, descVerdicts, descGrades, descSetAside, descAudits, descQuestions, descRaised, descOpen, descUnseen, descOldest, descJobs, descUnplaced, descLast, descBytes, descMaxBytes, descFree, descStuck, descHoles, descScrubbed, descDamaged, descRestarts, descCommits, descNotStored, descPosition, descLag, descReady, descSteps, descStepsSum, descStepLast}
+	allDescs       = []*prometheus.Desc{descReadings, descRefused, descRepeated, descGaps, descLastGood, descLinkUp, descVerdicts, descGrades, descSetAside, descAudits, descLoose, descQuestions, descRaised, descOpen, descUnseen, descOldest, descJobs, descUnplaced, descLast, descBytes, descMaxBytes, descFree, descStuck, descHoles, descScrubbed, descDamaged, descRestarts, descCommits, descNotStored, descPosition, descLag, descReady, descSteps, descStepsSum, descStepLast}
 	everyVerdict   = []events.Verdict{events.Within, events.Low, events.High, events.Doubtful}
 	everyGrade     = []events.Grade{events.Placed, events.Reasoned, events.Counted}
 	everyAside     = []events.ExplanationKind{events.ExplainedRepeat, events.ExplainedSwing, events.ExplainedSameCycle, events.ExplainedNowhere}
@@ -194,6 +195,7 @@ func (c *shopCollector) fromState(gauge emit) {
 	}
 	jobs := map[rules.JobStatus]int{rules.JobActive: 0, rules.JobPaused: 0}
 	unseen, unplaced, questions, oldest := 0, 0, 0, events.Instant(0)
+	loose := map[string]int{}
 	c.p.cfg.Service.View(func(st *rules.State) {
 		for _, a := range st.Alerts {
 			open[a.Kind]++
@@ -206,17 +208,24 @@ func (c *shopCollector) fromState(gauge emit) {
 		}
 		for _, j := range st.Jobs {
 			jobs[j.Status]++
+			loose[j.Bench] += len(j.OpenLooseEnds())
 			if j.Question != nil {
 				questions++
 			}
 		}
 		unplaced = waiting(st)
+		for i := range st.Shop.Benches { // a bench without any is told too
+			loose[st.Shop.Benches[i].ID] += 0
+		}
 	})
 	for k, n := range open {
 		gauge(descOpen, float64(n), string(k))
 	}
 	for s, n := range jobs {
 		gauge(descJobs, float64(n), string(s))
+	}
+	for b, n := range loose {
+		gauge(descLoose, float64(n), b)
 	}
 	gauge(descUnseen, float64(unseen))
 	gauge(descOldest, seconds(oldest))

@@ -54,6 +54,7 @@ func TestMetrics(t *testing.T) {
 		`witnessmark_pulls_set_aside_total{kind="repeat"} 0`,
 		`witnessmark_residual_audits_total{result="differs"} 0`,
 		`witnessmark_questions_open 0`,
+		`witnessmark_loose_ends_open{bench="axle"} 0`,
 		`witnessmark_alerts_open{kind="high"} 1`,
 		`witnessmark_alerts_open{kind="missed_fastener"} 0`,
 		`witnessmark_alerts_unacknowledged 1`,

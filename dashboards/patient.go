@@ -28,10 +28,10 @@ func (p *Pages) patient(h func(http.ResponseWriter, *http.Request) error) func(h
 			if err != nil && ctx.Err() != nil && r.Context().Err() == nil {
 				return noAnswer()
 			}
+			maps.Copy(w.Header(), a.header) // of an error too: when to try again
 			if err != nil {
 				return err
 			}
-			maps.Copy(w.Header(), a.header)
 			w.WriteHeader(a.code)
 			_, _ = w.Write(a.body.Bytes()) // who left does not read it
 			return nil

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"math"
 	"math/rand/v2"
@@ -150,6 +151,24 @@ func TestCalibrationOnTheBench(t *testing.T) {
 		if err != nil || !strings.Contains(out, w) {
 			t.Fatalf("tool show: %v, does not say %q:\n%s", err, w, out)
 		}
+	}
+	cals, err := b.d.stack.ledger.CalibrationsOf(t.Context(), "k2-07")
+	if err != nil || len(cals) != 1 {
+		t.Fatalf("%d calibrations: %v", len(cals), err)
+	}
+	file := filepath.Join(t.TempDir(), "k2.pdf")
+	pdf := []string{"tool", "pdf", cals[0].Calibration, "--to", file, "--data", b.d.stack.cfg.Data}
+	if _, err := command(t.Context(), pdf...); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := os.ReadFile(file); err != nil || !bytes.HasPrefix(got, []byte("%PDF-")) || !bytes.Contains(got, []byte("%%EOF")) {
+		t.Errorf("the certificate has %d bytes and is no PDF: %v", len(got), err)
+	}
+	if _, err := command(t.Context(), pdf...); err == nil || !strings.Contains(err.Error(), "it is there already") {
+		t.Errorf("a certificate was written over: %v", err)
+	}
+	if _, err := command(t.Context(), "tool", "pdf", "C-none", "--data", b.d.stack.cfg.Data); err == nil || !strings.Contains(err.Error(), "'witnessmark tool show TOOL' lists") {
+		t.Errorf("a calibration that is none: %v", err)
 	}
 }
 
