@@ -506,3 +506,55 @@ func clone(t *testing.T, from, to *Record) {
 		t.Fatal(err)
 	}
 }
+
+// A seal that a power cut left half written is passed over, and the next one
+// does not run into it. A whole one that is damaged is not passed over.
+func TestHalfWrittenSeal(t *testing.T) {
+	for name, tail := range map[string]string{
+		"cut": `{"size":9,"ro`, "zeros": `{"size":9,"ro` + "\x00\x00\x00" + "}\n", "all but its end": "",
+	} {
+		t.Run(name, func(t *testing.T) {
+			s := newShop(t)
+			s.pull("j-1", 25, "f1")
+			x := s.sealer()
+			dir := x.cfg.Dir
+			if _, err := x.Seal(t.Context(), WhyAsked, ""); err != nil {
+				t.Fatal(err)
+			}
+			if err := x.Close(); err != nil {
+				t.Fatal(err)
+			}
+			path := filepath.Join(dir, checkpointsFile)
+			b, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if tail == "" {
+				b = b[:len(b)-1]
+			}
+			if err := os.WriteFile(path, append(b, tail...), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			y, err := New(t.Context(), Config{Journal: s.j, Dir: dir, Shop: "fenholt"})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer y.Close()
+			s.pull("j-1", 26, "f2")
+			if _, err := y.Seal(t.Context(), WhyAsked, ""); err != nil {
+				t.Fatal(err)
+			}
+			seals, err := Checkpoints(dir)
+			if err != nil || len(seals) != 2 {
+				t.Errorf("%d seals, %v; want 2", len(seals), err)
+			}
+		})
+	}
+	dir := t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, checkpointsFile), []byte("{\"size\":9]\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Checkpoints(dir); err == nil {
+		t.Error("a damaged line was passed over")
+	}
+}

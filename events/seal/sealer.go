@@ -1,7 +1,6 @@
 package seal
 
 import (
-	"bufio"
 	"bytes"
 	"cmp"
 	"context"
@@ -107,9 +106,14 @@ func New(_ context.Context, cfg Config) (*Sealer, error) {
 	if s.key, err = OpenKey(cfg.Dir, cfg.Shop); err != nil {
 		return nil, err
 	}
-	seals, err := Checkpoints(cfg.Dir)
+	seals, torn, err := readCheckpoints(cfg.Dir, checkpointsFile)
 	if err != nil {
 		return nil, err
+	}
+	if torn { // or the next seal would be written behind what is half a line
+		if err := replace(cfg.Dir, seals); err != nil {
+			return nil, err
+		}
 	}
 	if seals, err = s.beyond(seals); err != nil {
 		return nil, err
@@ -411,30 +415,37 @@ func syncNames(dir string) error {
 	return nil
 }
 
-// Checkpoints reads the seals kept in dir, oldest first. A line that a crash
-// left half written at the end is passed over: that seal was never given out.
+// Checkpoints reads the seals kept in dir, oldest first. A line that a crash or
+// a power cut left half written at the end is passed over: that seal was never
+// given out, and one that was is told by the journal too.
 func Checkpoints(dir string) ([]events.SealMade, error) { return checkpointsIn(dir, checkpointsFile) }
 
 func checkpointsIn(dir, name string) ([]events.SealMade, error) {
+	seals, _, err := readCheckpoints(dir, name)
+	return seals, err
+}
+
+// readCheckpoints also tells whether the last line is half written: without its
+// end, or with zeros where a power cut lost a part of it.
+func readCheckpoints(dir, name string) (out []events.SealMade, torn bool, err error) {
 	b, err := os.ReadFile(filepath.Join(dir, name))
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
+		return nil, false, nil
 	}
 	if err != nil {
-		return nil, fmt.Errorf("read seals: %w", err)
+		return nil, false, fmt.Errorf("read seals: %w", err)
 	}
-	var out []events.SealMade
-	sc := bufio.NewScanner(bytes.NewReader(b))
-	sc.Buffer(nil, 1<<20)
-	for line := 1; sc.Scan(); line++ {
+	for line, rest := 1, b; len(rest) > 0; line++ {
+		text, more, whole := bytes.Cut(rest, []byte("\n"))
+		rest = more
 		var m events.SealMade
-		if err := json.Unmarshal(sc.Bytes(), &m); err != nil {
-			if !bytes.HasSuffix(b, []byte("\n")) && bytes.HasSuffix(b, sc.Bytes()) {
-				break
+		if err := json.Unmarshal(text, &m); err != nil {
+			if len(rest) == 0 && (!whole || bytes.IndexByte(text, 0) >= 0) {
+				return out, true, nil
 			}
-			return nil, fmt.Errorf("read seals: %s, line %d: it is no seal: %v; put the file back from your copy", filepath.Join(dir, name), line, err)
+			return nil, false, fmt.Errorf("read seals: %s, line %d: it is no seal: %v; put the file back from your copy", filepath.Join(dir, name), line, err)
 		}
 		out = append(out, m)
 	}
-	return out, sc.Err()
+	return out, len(b) > 0 && b[len(b)-1] != '\n', nil
 }
