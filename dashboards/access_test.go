@@ -289,6 +289,11 @@ func TestEveryRouteEveryRole(t *testing.T) {
 			}
 			if want {
 				let++
+				if method == "GET" && pattern != "GET /live" {
+					if a := all[k.Name].do(t, method, path, nil, asPage); a.status == 500 {
+						t.Errorf("%s as a page for %s: %.200s", pattern, k.Name, a.body)
+					}
+				}
 			} else {
 				refused++
 			}

@@ -249,7 +249,7 @@ type accessView struct {
 	Changes    []changeView
 	Code       *codeView // just drawn
 	TLS        bool
-	Refused    uint64
+	Refused    int // since the start
 }
 
 type standingView struct {
@@ -313,7 +313,7 @@ func (p *Pages) accessView(r *http.Request) (*accessView, error) {
 	if k == nil {
 		return v, nil
 	}
-	v.Configured, v.Refused = k.Configured(), k.Refused()
+	v.Configured, v.Refused = k.Configured(), int(k.Refused())
 	v.Owner = visit(r).May("POST /access/secret")
 	changes, err := p.cfg.Ledger.AccessChanges(r.Context(), 50)
 	if err != nil {
