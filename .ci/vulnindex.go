@@ -91,6 +91,6 @@ func run(reports, dir string) error {
 			return err
 		}
 	}
-	fmt.Printf("%d reports on %d modules, the newest of %s\n", len(files), len(modules), newest.Format(time.DateOnly))
+	fmt.Printf("%d reports on %d modules\n", len(files), len(modules))
 	return nil
 }

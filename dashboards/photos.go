@@ -174,7 +174,9 @@ func (p *Pages) checkPhoto(bench string, data []byte) (kind string, width, heigh
 		return "", 0, 0, p.problemAt(bench, status, text, todo)
 	}
 	cfg, format, err := image.DecodeConfig(bytes.NewReader(data))
-	if err != nil {
+	// The library for plots brings readers of other forms along; they are not
+	// for what comes from outside.
+	if err != nil || format != "jpeg" && format != "png" && format != "gif" {
 		return bad(http.StatusUnsupportedMediaType, "This file is no photo: "+guessFile(data)+".", "Send a JPEG, PNG or GIF. Phones that take HEIC have a setting for JPEG (most compatible). Nothing was kept.")
 	}
 	if cfg.Width <= 0 || cfg.Height <= 0 || int64(cfg.Width)*int64(cfg.Height) > mostPixels {
