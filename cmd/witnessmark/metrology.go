@@ -89,8 +89,11 @@ func limitsFrom(c *cobra.Command) (calibration.Limits, error) {
 	if c.Flags().Changed("upper") {
 		l.Upper, _ = c.Flags().GetFloat64("upper")
 	}
-	if math.IsInf(l.Lower, -1) && math.IsInf(l.Upper, 1) || !(l.Lower < l.Upper) {
-		return l, usageError("limits %v to %v: give --lower, --upper or both, the lower below the upper", l.Lower, l.Upper)
+	if math.IsInf(l.Lower, -1) && math.IsInf(l.Upper, 1) {
+		return l, usageError("no limits: give --lower, --upper or both")
+	}
+	if !(l.Lower < l.Upper) {
+		return l, usageError("limits %v to %v: the lower must be below the upper", l.Lower, l.Upper)
 	}
 	return l, nil
 }
