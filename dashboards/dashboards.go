@@ -64,6 +64,8 @@ type Config struct {
 	// Devices returns how every device of this machine is now; nil where
 	// nothing is captured.
 	Devices func() []ingest.DeviceStatus
+	// Boxes returns how every bench box is now; nil where there are none.
+	Boxes func() []BoxStatus
 	// Ready is closed once the state has caught up with the journal; nil
 	// means that it always has.
 	Ready <-chan struct{}

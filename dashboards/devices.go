@@ -31,6 +31,7 @@ type refusedView struct {
 
 type devicesView struct {
 	Devices []deviceView
+	Boxes   []boxView
 	Refused []refusedView
 }
 
@@ -62,6 +63,7 @@ func (p *Pages) devices(w http.ResponseWriter, r *http.Request) error {
 			}
 			d.Devices = append(d.Devices, dv)
 		}
+		d.Boxes = p.boxes(v)
 		for i := range frames {
 			f := &frames[i]
 			d.Refused = append(d.Refused, refusedView{f.Seq, f.Device, clockTime(f.ReceivedAtUs, v.now), reasonWords(f.Reason), f.Detail, f.Bytes, f.Offset})

@@ -149,6 +149,9 @@ func (c *shopCollector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range allDescs {
 		ch <- d
 	}
+	for _, d := range boxDescs {
+		ch <- d
+	}
 	for _, d := range toolDescs {
 		ch <- d
 	}
@@ -168,6 +171,7 @@ func (c *shopCollector) Collect(ch chan<- prometheus.Metric) {
 	c.fromTools(gauge, counter)
 	c.fromJournal(gauge, counter)
 	c.fromCapture(gauge)
+	c.fromBoxes(gauge, counter)
 	c.fromLedger(ctx, ch, gauge, counter)
 	gauge(descReady, bit(len(c.p.trouble()) == 0))
 	steps, total, last := c.p.clock.said()

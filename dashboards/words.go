@@ -88,6 +88,8 @@ var alertKinds = map[events.AlertKind]kindWord{
 	events.AlertUnitSlip:     {"Wrong unit", toneFault, ""},
 	events.AlertWrongTool:    {"Wrong tool", toneFault, ""},
 	events.AlertCounterGap:   {"Reading lost", toneFault, ""},
+	events.AlertBoxClock:     {"Bench box's clock is off", toneAbnormal, ""},
+	events.AlertBoxArrival:   {"Bench box sent what could not be taken", toneFault, ""},
 	events.AlertOutOfOrder:   {"Out of order", toneAbnormal, ""},
 	events.AlertUnplaced:     {"Reading without a place", toneAbnormal, ""},
 	events.AlertExtraPull:    {"More pulls than fasteners", toneAbnormal, ""},

@@ -29,21 +29,24 @@ import (
 // config is what the service runs with: defaults, then the configuration
 // file, then environment variables, then flags.
 type config struct {
-	Data       string `koanf:"data"`        // directory of journal, ledger, snapshot
-	Shop       string `koanf:"shop"`        // shop file
-	Listen     string `koanf:"listen"`      // host:port of the pages
-	TLSCert    string `koanf:"tls_cert"`    // certificate of the pages, PEM; "" for none
-	TLSKey     string `koanf:"tls_key"`     // its key
-	NATSURL    string `koanf:"nats_url"`    // "" for the embedded server
-	Member     string `koanf:"member"`      // name of this process among those that share the rules; "": machine and data directory
-	Replicas   int    `koanf:"replicas"`    // on how many nodes of a NATS cluster a new journal is kept
-	Profiles   string `koanf:"profiles"`    // directory of the shop's own profiles
-	Alerts     string `koanf:"alerts"`      // file that says which alerts leave the house, and how
-	Kept       string `koanf:"checkpoints"` // where signed checkpoints are kept besides: directories, addresses of witnesses
-	JournalMax string `koanf:"journal_max"` // size limit of the journal
-	MinFree    string `koanf:"min_free"`    // free disk space below which nothing is taken
-	LogLevel   string `koanf:"log_level"`   // debug, info, warn, error
-	LogFormat  string `koanf:"log_format"`  // text, json
+	Data        string `koanf:"data"`         // directory of journal, ledger, snapshot
+	Shop        string `koanf:"shop"`         // shop file
+	Listen      string `koanf:"listen"`       // host:port of the pages
+	TLSCert     string `koanf:"tls_cert"`     // certificate of the pages, PEM; "" for none
+	TLSKey      string `koanf:"tls_key"`      // its key
+	NATSURL     string `koanf:"nats_url"`     // "" for the embedded server
+	Member      string `koanf:"member"`       // name of this process among those that share the rules; "": machine and data directory
+	Replicas    int    `koanf:"replicas"`     // on how many nodes of a NATS cluster a new journal is kept
+	Profiles    string `koanf:"profiles"`     // directory of the shop's own profiles
+	Box         string `koanf:"box"`          // file of this bench box, with --role bench
+	BoxesListen string `koanf:"boxes_listen"` // host:port for bench boxes; "" for none
+	ClockLimit  string `koanf:"clock_limit"`  // by how much a bench box's clock may be off
+	Alerts      string `koanf:"alerts"`       // file that says which alerts leave the house, and how
+	Kept        string `koanf:"checkpoints"`  // where signed checkpoints are kept besides: directories, addresses of witnesses
+	JournalMax  string `koanf:"journal_max"`  // size limit of the journal
+	MinFree     string `koanf:"min_free"`     // free disk space below which nothing is taken
+	LogLevel    string `koanf:"log_level"`    // debug, info, warn, error
+	LogFormat   string `koanf:"log_format"`   // text, json
 
 	acceptLoss bool   // open a journal whose end is missing; a flag alone, so that it is never left on
 	banner     string // shown on every page; set by the demonstration
@@ -62,7 +65,7 @@ type config struct {
 func defaultConfig() config {
 	return config{
 		Data: "witnessmark-data", Shop: "shop.yaml", Listen: "127.0.0.1:8470",
-		Replicas: 1, JournalMax: "50 GiB", MinFree: "256 MiB", LogLevel: "info", LogFormat: "text",
+		Replicas: 1, ClockLimit: "30s", JournalMax: "50 GiB", MinFree: "256 MiB", LogLevel: "info", LogFormat: "text",
 	}
 }
 
@@ -80,6 +83,9 @@ var configKeys = []struct{ key, flag, help string }{
 	{"member", "member", "name of this process among those that share the rules over nats_url; empty: made from machine and data directory"},
 	{"replicas", "replicas", "on how many nodes of a NATS cluster a new journal is kept: 1, 3 or 5"},
 	{"profiles", "profiles", "directory of your own tool profiles (*.yaml), besides the shipped ones"},
+	{"box", "box", "file of this bench box, for serve --role bench; 'witnessmark bench-box enrol' writes it at the shop"},
+	{"boxes_listen", "boxes-listen", "address at which bench boxes connect, such as 0.0.0.0:8471; empty: none may"},
+	{"clock_limit", "clock-limit", "by how much a bench box's clock may be off before people are told"},
 	{"alerts", "alerts", "file of routes for alerts that leave the house (webhook, mail, horn); 'witnessmark shop alerts' prints an example"},
 	{"checkpoints", "checkpoints", "where each signed checkpoint is kept besides: directories on other machines, addresses of witnesses (https://…), parted by commas"},
 	{"journal_max", "journal-max", "the journal refuses to grow beyond this"},
@@ -93,7 +99,7 @@ func addConfigFlags(cmd *cobra.Command, keys ...string) {
 	d := defaultConfig()
 	defaults := map[string]string{
 		"replicas": "1",
-		"data":     d.Data, "shop": d.Shop, "listen": d.Listen, "journal_max": d.JournalMax,
+		"data":     d.Data, "shop": d.Shop, "listen": d.Listen, "clock_limit": d.ClockLimit, "journal_max": d.JournalMax,
 		"min_free": d.MinFree, "log_level": d.LogLevel, "log_format": d.LogFormat,
 	}
 	for _, k := range configKeys {
@@ -213,6 +219,9 @@ func (c config) validate() error {
 	if _, err := parseSize(c.JournalMax); err != nil {
 		return usageError("setting journal_max: %v", err)
 	}
+	if d, err := time.ParseDuration(c.ClockLimit); err != nil || d <= 0 {
+		return usageError("setting clock_limit is %q: want a time above zero, such as 30s or 2m", c.ClockLimit)
+	}
 	if _, err := parseSize(c.MinFree); err != nil {
 		return usageError("setting min_free: %v", err)
 	}
@@ -256,7 +265,7 @@ func (c config) snapshotPath() string { return filepath.Join(c.Data, "state.snap
 // print writes what is in force as a configuration file.
 func (c config) print() string {
 	values := map[string]string{
-		"data": c.Data, "shop": c.Shop, "listen": c.Listen, "tls_cert": c.TLSCert, "tls_key": c.TLSKey, "nats_url": c.NATSURL, "member": c.Member, "replicas": strconv.Itoa(c.Replicas), "profiles": c.Profiles, "alerts": c.Alerts, "checkpoints": c.Kept,
+		"data": c.Data, "shop": c.Shop, "listen": c.Listen, "tls_cert": c.TLSCert, "tls_key": c.TLSKey, "nats_url": c.NATSURL, "member": c.Member, "replicas": strconv.Itoa(c.Replicas), "profiles": c.Profiles, "alerts": c.Alerts, "checkpoints": c.Kept, "box": c.Box, "boxes_listen": c.BoxesListen, "clock_limit": c.ClockLimit,
 		"journal_max": c.JournalMax, "min_free": c.MinFree, "log_level": c.LogLevel, "log_format": c.LogFormat,
 	}
 	var b strings.Builder

@@ -20,6 +20,9 @@ With --role rules it is one more process that decides, beside a service whose
 journal is at the same NATS server (nats_url). The jobs are divided between
 them; when one is lost, the others take over its jobs within a few seconds.
 
+With --role bench it captures and nothing else, on a machine at a bench, and
+hands on to the shop what it took; see 'witnessmark bench-box'.
+
 ` + caution,
 		Example: `  witnessmark serve
   witnessmark serve --data /var/lib/witnessmark --shop /etc/witnessmark/shop.yaml
@@ -40,14 +43,16 @@ them; when one is lost, the others take over its jobs within a few seconds.
 				return serve(c, cfg)
 			case roleRules:
 				return serveRules(c, cfg)
+			case roleBench:
+				return serveBox(c, cfg)
 			default:
-				return usageError("--role is %q: want %s or %s", role, roleShop, roleRules)
+				return usageError("--role is %q: want %s, %s or %s", role, roleShop, roleRules, roleBench)
 			}
 		},
 	}
 	addConfigFlags(cmd)
 	addAcceptLoss(cmd)
-	cmd.Flags().String("role", roleShop, "what this process does: shop (all of it), or rules (it shares the rules of a shop at nats_url, and has no tools and no pages)")
+	cmd.Flags().String("role", roleShop, "what this process does: shop (all of it), or rules (it shares the rules of a shop at nats_url, and has no tools and no pages), or bench (it captures at a bench, see bench-box)")
 	cmd.Flags().Bool("print-config", false, "print the settings in force, as a configuration file, and stop")
 	return cmd
 }

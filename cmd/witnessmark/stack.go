@@ -24,6 +24,7 @@ import (
 	"witnessmark/events/ledger"
 	"witnessmark/events/seal"
 	"witnessmark/ingest"
+	"witnessmark/ingest/arrivals"
 	"witnessmark/ingest/profile"
 	"witnessmark/rules"
 	"witnessmark/rules/service"
@@ -32,21 +33,22 @@ import (
 
 // stack is the whole service in one process.
 type stack struct {
-	cfg     config
-	shop    events.Shop
-	log     *slog.Logger
-	journal *journal.Journal
-	ledger  *ledger.Ledger
-	group   *shares.Group // of a journal that other processes may decide on too; else nil
-	sealer  *seal.Sealer
-	access  *access.Keeper
-	routes  []outward.Route // of alerts that leave the house
-	service *service.Service
-	capture *ingest.Capture
-	pages   *dashboards.Pages
-	server  *http.Server
-	listen  net.Listener
-	opened  map[string]time.Time // when what was open; of 'bench start'
+	cfg      config
+	shop     events.Shop
+	log      *slog.Logger
+	journal  *journal.Journal
+	ledger   *ledger.Ledger
+	group    *shares.Group // of a journal that other processes may decide on too; else nil
+	sealer   *seal.Sealer
+	access   *access.Keeper
+	routes   []outward.Route // of alerts that leave the house
+	service  *service.Service
+	capture  *ingest.Capture
+	arrivals *arrivals.Intake // from bench boxes
+	pages    *dashboards.Pages
+	server   *http.Server
+	listen   net.Listener
+	opened   map[string]time.Time // when what was open; of 'bench start'
 }
 
 // witnesses are what else knows how far the journal has come. One that cannot be
@@ -64,6 +66,11 @@ func (c config) witnesses(ctx context.Context) []journal.Witness {
 
 // openJournal opens the journal. One that ends before a witness says is refused.
 func openJournal(ctx context.Context, cfg config, shop string, witnesses ...journal.Witness) (*journal.Journal, error) {
+	return openJournalWith(ctx, cfg, shop, func(j *journal.Config) { j.Witnesses = witnesses })
+}
+
+// openJournalWith opens the journal after change has seen its settings.
+func openJournalWith(ctx context.Context, cfg config, shop string, change func(*journal.Config)) (*journal.Journal, error) {
 	maxBytes, err := parseSize(cfg.JournalMax)
 	if err != nil {
 		return nil, err
@@ -73,11 +80,13 @@ func openJournal(ctx context.Context, cfg config, shop string, witnesses ...jour
 		return nil, err
 	}
 	log := cfg.logger()
-	j, err := journal.Open(ctx, journal.Config{
+	jc := journal.Config{
 		Shop: shop, Dir: cfg.journalDir(), URL: cfg.NATSURL,
 		Shared: cfg.NATSURL != "", Writer: cfg.member(), Replicas: cfg.Replicas,
-		MaxBytes: int64(maxBytes), MinFree: minFree, AcceptLoss: cfg.acceptLoss, Witnesses: witnesses, Log: log,
-	})
+		MaxBytes: int64(maxBytes), MinFree: minFree, AcceptLoss: cfg.acceptLoss, Log: log,
+	}
+	change(&jc)
+	j, err := journal.Open(ctx, jc)
 	if err == nil && j.Stats().Sync != journal.SyncAlways {
 		log.Warn("the NATS server may acknowledge before it syncs", "nats_url", cfg.NATSURL, "sync", j.Stats().Sync)
 	}
@@ -101,7 +110,13 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 	if err := s.openListener(); err != nil {
 		return nil, err
 	}
-	if s.journal, err = openJournal(ctx, cfg, shop.ID, cfg.witnesses(ctx)...); err != nil {
+	boxes, err := boxesOf(cfg, shop)
+	if err != nil {
+		return nil, err
+	}
+	if s.journal, err = openJournalWith(ctx, cfg, shop.ID, func(j *journal.Config) {
+		j.Boxes, j.Now, j.Witnesses = boxes, cfg.now, cfg.witnesses(ctx)
+	}); err != nil {
 		return nil, err
 	}
 	if err := s.acceptLoss(ctx); err != nil {
@@ -127,9 +142,11 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 	if s.group, s.service, err = openRules(cfg, shop, s.journal, s.log); err != nil {
 		return nil, err
 	}
-	if s.capture, err = ingest.New(ingest.Config{Devices: shop.Devices, Profiles: profiles(cfg.Profiles), Journal: s.journal, Log: s.log, OpenPort: cfg.openPort, Now: cfg.now}); err != nil {
+	if s.capture, err = ingest.New(ingest.Config{Devices: devicesOf(shop, ""), Profiles: profiles(cfg.Profiles), Journal: s.journal, Log: s.log, OpenPort: cfg.openPort, Now: cfg.now}); err != nil {
 		return nil, err
 	}
+	limit, _ := time.ParseDuration(cfg.ClockLimit) // validated
+	s.arrivals = arrivals.New(arrivals.Config{Journal: s.journal, Shop: shop, ClockLimit: limit, Now: cfg.now, Log: s.log})
 	if s.access, err = access.Open(access.Config{Dir: cfg.accessDir(), People: func() []events.Person { return shop.People }, Journal: s.journal, Log: s.log, Now: cfg.now, Cost: cfg.cost}); err != nil {
 		return nil, err
 	}
@@ -157,7 +174,7 @@ func (s *stack) openPages() error {
 	var err error
 	s.pages, err = dashboards.New(dashboards.Config{
 		Service: s.service, Watch: dashboards.Watch(s.service.Subscribe), Early: dashboards.Watch(s.service.SubscribeEarly), Ledger: s.ledger, Journal: s.journal, Photos: s.journal,
-		Access: s.access, Seals: s.sealer, Devices: s.capture.Status, Ready: s.service.Ready(), Log: s.log, Banner: s.cfg.banner, Now: s.cfg.now, Steady: s.cfg.steady,
+		Access: s.access, Seals: s.sealer, Devices: s.capture.Status, Boxes: s.boxStatus, Ready: s.service.Ready(), Log: s.log, Banner: s.cfg.banner, Now: s.cfg.now, Steady: s.cfg.steady,
 	})
 	if err != nil {
 		return err
@@ -229,6 +246,9 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 		}
 		if err := s.describeShop(front); err != nil {
 			return err
+		}
+		if s.cfg.BoxesListen != "" { // the rules know by now what is plugged into which box
+			g.Go(func() error { return s.arrivals.Run(front) })
 		}
 		if ready != nil {
 			return ready(front)

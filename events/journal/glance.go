@@ -42,6 +42,16 @@ func Look(dir string) (g Glance, ok bool, err error) {
 	return g, true, err
 }
 
+// KnownNumbers returns the last number of each source that the journal in dir is
+// known to have; nil if there is no journal.
+func KnownNumbers(dir string) (map[string]uint64, error) {
+	id, err := loadIdentity(dir)
+	if id == nil || err != nil {
+		return nil, err
+	}
+	return id.numbers(), nil
+}
+
 // held reports whether the process that locked dir last is alive. It does not
 // try the lock, which could keep a service from starting just then.
 func held(dir string) bool {
