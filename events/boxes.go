@@ -10,6 +10,9 @@ type Box struct {
 // BoxSource returns the source of what the shop notes about a bench box.
 func BoxSource(box string) string { return "box/" + box }
 
+// BoxClockSource returns the source of what the shop notes about its clock.
+func BoxClockSource(box string) string { return BoxSource(box) + "/clock" }
+
 // ArrivalsLate says that the events From to To of a source come into the shop's
 // journal now, though a bench box stored them some time ago. They follow with
 // the numbers, and unaltered but for the event's time, which is told by the

@@ -29,18 +29,19 @@ nothing was lost.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	cmd.AddCommand(newDrillKill(), newDrillPower(), newDrillFlip(), newDrillShares(), newDrillCluster(), newDrillSoak(), newDrillServed())
+	cmd.AddCommand(newDrillKill(), newDrillPower(), newDrillCable(), newDrillFlip(), newDrillShares(), newDrillCluster(), newDrillSoak(), newDrillServed())
 	return cmd
 }
 
 // drillOptions are common to the drills that stop processes.
 type drillOptions struct {
-	times   int
-	benches int
-	seed    uint64
-	dir     string
-	keep    bool
-	json    bool
+	times    int
+	benches  int
+	readings int // of the cable drill
+	seed     uint64
+	dir      string
+	keep     bool
+	json     bool
 }
 
 func (o *drillOptions) flags(cmd *cobra.Command, times int) {
@@ -441,10 +442,13 @@ func newDrillServed() *cobra.Command {
 				return err
 			}
 			cfg.snapshotEvery, cfg.sealEvery = 60, 150*time.Millisecond
-			return serve(c, cfg)
+			return servedAs(c, cfg)
 		},
 	}
 	addConfigFlags(cmd)
+	cmd.Flags().String("clock", "", "file that says by how much the clock is ahead")
+	cmd.Flags().Duration("ahead", 0, "by how much it is ahead besides")
+	cmd.Flags().String("role", "", "bench: a bench box")
 	return cmd
 }
 

@@ -214,6 +214,10 @@ type Arrival struct {
 	Err   error        // why it cannot be read
 }
 
+// trimEvery is how many arrivals may lie there although they are in the journal:
+// after a crash they are looked through again.
+const trimEvery = 512
+
 // keepArrivals is how many of the last arrivals stay in their stream, by which
 // the engine knows where to go on.
 const keepArrivals = 16
@@ -312,7 +316,7 @@ type trimmer struct {
 }
 
 func (t *trimmer) done(ctx context.Context, seq uint64) {
-	if t.taken = seq; t.taken-t.trimmed > 2048 {
+	if t.taken = seq; t.taken-t.trimmed > trimEvery {
 		t.idle(ctx)
 	}
 }
@@ -353,23 +357,32 @@ const (
 	lookAtLink   = 250 * time.Millisecond
 	engineGoesOn = 2 * time.Second
 	goesOn       = 2500 * time.Millisecond
+	takesBack    = 500 * time.Millisecond
+	engineStuck  = 4 * time.Second // with events left and none coming
 )
 
 // keepSourcing sees to it that the engine goes on soon after a box is connected
-// again. By itself it waits up to two minutes after a long cut before it asks
-// the box again; taking the source out and putting it back makes it ask at once,
-// from where it was.
+// again, and once it waits for an answer of its flow control that was lost when
+// one side was killed. By itself it waits up to two minutes after a long cut
+// before it asks the box again, and for ever for that answer; taking the source
+// out and putting it back makes it ask at once, from where it was.
 func (s *session) keepSourcing(ctx context.Context, n naming, box string) {
 	tick := time.NewTicker(lookAtLink)
 	defer tick.Stop()
 	var since time.Time // of a connection without sourcing
+	var lag uint64      // and of one over which nothing more comes
+	var came time.Time
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case <-tick.C:
 		}
-		if flowing, _ := s.flow(ctx, n, box); flowing || !s.connected(box) {
+		flowing, left := s.flow(ctx, n, box)
+		if left == 0 || left != lag {
+			lag, came = left, time.Now()
+		}
+		if flowing = flowing && time.Since(came) < engineStuck; flowing || !s.connected(box) {
 			since = time.Time{}
 			continue
 		}
@@ -381,9 +394,16 @@ func (s *session) keepSourcing(ctx context.Context, n naming, box string) {
 		}
 		// What fails here is tried again.
 		if _, err := s.arrivalsStream(ctx, n, box, false); err == nil {
-			_, _ = s.arrivalsStream(ctx, n, box, true)
+			// The engine takes back what it had asked of the box, without being waited
+			// for, and under the name that it asks for anew.
+			select {
+			case <-time.After(takesBack):
+			case <-ctx.Done():
+			}
+			_, _ = s.arrivalsStream(context.WithoutCancel(ctx), n, box, true)
 		}
 		since = time.Now().Add(engineGoesOn) // the request needs a moment
+		came = since
 	}
 }
 
@@ -454,7 +474,7 @@ func (s *session) flow(ctx context.Context, n naming, box string) (flowing bool,
 		return false, 0
 	}
 	for _, src := range stream.CachedInfo().Sources {
-		return src.Active >= 0 && src.Active < goesOn, src.Lag
+		return src.Error == nil && src.Active >= 0 && src.Active < goesOn, src.Lag
 	}
 	return false, 0
 }

@@ -33,6 +33,7 @@ type Journal interface {
 	BoxLinks(ctx context.Context) (map[string]journal.BoxLink, error)
 	CompareClocks(ctx context.Context, box string) (journal.ClockOffset, error)
 	LastNumber(source string) uint64
+	LastOf(ctx context.Context, source string) (events.Entry, bool, error)
 	Last() uint64
 	Read(ctx context.Context, from, to uint64, fn func([]events.Entry) error) error
 }
@@ -70,6 +71,8 @@ type box struct {
 	came    uint64                   // late events since it was cut off
 	told    time.Duration            // offset that the journal says last
 	toldAt  time.Time                // monotonic
+	// newest holds what the journal has of the box, while events are given again.
+	newest map[identity]events.Data
 
 	mu     sync.Mutex
 	status Status
@@ -150,15 +153,16 @@ func (b *box) take(ctx context.Context, batch []journal.Arrival) error {
 	measured := b.status.Compared
 	b.mu.Unlock()
 	if !measured { // times are told by the shop's clock
-		if o, err := b.in.cfg.Journal.CompareClocks(ctx, b.id); err == nil {
-			b.mu.Lock()
-			b.status.Compared, b.status.Ahead, b.status.RoundTrip = true, o.Ahead, o.RoundTrip
-			b.mu.Unlock()
+		if err := b.firstOffset(ctx); err != nil {
+			return err
 		}
 	}
 	evs, late, refused, err := b.prepare(ctx, batch)
 	if err != nil {
 		return err
+	}
+	if len(evs) > 0 {
+		b.newest = nil // what was given again has come to its end, or the journal goes on
 	}
 	if err := b.append(ctx, evs...); err != nil {
 		return err
@@ -169,6 +173,27 @@ func (b *box) take(ctx context.Context, batch []journal.Arrival) error {
 	b.status.Refused += refused
 	b.came += late
 	b.mu.Unlock()
+	return nil
+}
+
+// firstOffset asks for the box's clock, or takes what the journal says last: what
+// was left over by a crash comes while the box may not be connected.
+func (b *box) firstOffset(ctx context.Context) error {
+	o, err := b.in.cfg.Journal.CompareClocks(ctx, b.id)
+	if err != nil {
+		e, ok, err := b.in.cfg.Journal.LastOf(ctx, events.BoxClockSource(b.id))
+		if err != nil {
+			return fmt.Errorf("ask for the clock of bench box %q: %w", b.id, err)
+		}
+		c, is := e.Data.(events.ClockCompared)
+		if !ok || !is {
+			return nil
+		}
+		o = journal.ClockOffset{Ahead: time.Duration(c.AheadUs) * time.Microsecond, RoundTrip: time.Duration(c.RoundTripUs) * time.Microsecond}
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.status.Compared, b.status.Ahead, b.status.RoundTrip = true, o.Ahead, o.RoundTrip
 	return nil
 }
 
@@ -316,33 +341,37 @@ func captured(d events.Data) (device, bench string, ok bool) {
 	return "", "", false
 }
 
-// How far back the journal is searched for an event that is given again.
-const (
-	searchDepth = 50_000
-	searchChunk = 1000
-)
+// searchDepth is how far back the journal is searched for events that are given
+// again: further than the arrivals that can be left over by a crash.
+const searchDepth = 100_000
 
 // known reports whether the journal has the same event under its number. Only
-// what was given again after a crash comes here, and that is among the newest.
+// what was given again after a crash comes here: it is among the newest, and many
+// come together, so those of the box are looked up once for all.
 func (b *box) known(ctx context.Context, e *events.Event, refused bool) (bool, error) {
-	j := b.in.cfg.Journal
-	found, same := false, false
-	for to, left := j.Last(), searchDepth; to > 0 && left > 0 && !found; left -= searchChunk {
-		from := to - min(to, searchChunk) + 1
-		err := j.Read(ctx, from, to, func(es []events.Entry) error {
+	if b.newest == nil {
+		found := map[identity]events.Data{}
+		last := b.in.cfg.Journal.Last()
+		err := b.in.cfg.Journal.Read(ctx, last-min(last, searchDepth)+1, last, func(es []events.Entry) error {
 			for i := range es {
-				if x := &es[i]; x.Source == e.Source && x.Number == e.Number {
-					found, same = true, sameData(x.Data, e.Data, refused)
+				if _, ok := b.devices[es[i].Source]; ok {
+					found[identity{es[i].Source, es[i].Number}] = es[i].Data
 				}
 			}
 			return nil
 		})
 		if err != nil {
-			return false, fmt.Errorf("look for event %d of %s: %w", e.Number, e.Source, err)
+			return false, fmt.Errorf("look for events of bench box %q that are given again: %w", b.id, err)
 		}
-		to = from - 1
+		b.newest = found
 	}
-	return same, nil
+	have, ok := b.newest[identity{e.Source, e.Number}]
+	return ok && sameData(have, e.Data, refused), nil
+}
+
+type identity struct {
+	source string
+	number uint64
 }
 
 func sameData(have, came events.Data, refused bool) bool {
@@ -447,7 +476,7 @@ func (b *box) compare(ctx context.Context) error {
 		return nil
 	}
 	now := b.in.now()
-	err = b.append(ctx, events.Event{Source: events.BoxSource(b.id), Time: now, Data: events.ClockCompared{
+	err = b.append(ctx, events.Event{Source: events.BoxClockSource(b.id), Time: now, Data: events.ClockCompared{
 		Box: b.id, AheadUs: o.Ahead.Microseconds(), RoundTripUs: o.RoundTrip.Microseconds(), LimitUs: b.in.cfg.ClockLimit.Microseconds(), AtUs: now,
 	}})
 	if err == nil {
