@@ -144,7 +144,7 @@ func enrolBox(c *cobra.Command, cfg config, id, address, out string) error {
 	if err != nil {
 		return err
 	}
-	if err := writeNew(out, append(b, '\n')); err != nil {
+	if err := writeSecret(out, append(b, '\n')); err != nil {
 		return err
 	}
 	fmt.Fprintf(c.OutOrStdout(), `%[1]s is the file for bench box %[2]s. It holds its secret key: bring it there, and keep no copy.
@@ -168,8 +168,8 @@ Then restart the service of the shop. On the box, with the same shop file:
 	return nil
 }
 
-// writeNew writes a file that only its owner may read, and never over another.
-func writeNew(name string, b []byte) error {
+// writeSecret writes a file that only its owner may read, and never over another.
+func writeSecret(name string, b []byte) error {
 	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if errors.Is(err, fs.ErrExist) {
 		return fmt.Errorf("write %s: it is there already; move it away, or name another with -o", name)
