@@ -65,7 +65,7 @@ func (c *Certificate) WritePDF(w io.Writer) error {
 	}
 	p.Ln(6)
 	p.SetFont("sans", "", 10)
-	p.MultiCell(width, line, "Calibrated and released by: "+c.Released+", "+c.Date.UTC().Format("2006-01-02 15:04")+" UTC. Identities are not yet proven by sign-in; a signature below makes it personal.", "", "L", false)
+	p.MultiCell(width, line, "Calibrated and released by: "+c.Released+", "+c.Date.UTC().Format("2006-01-02 15:04")+" UTC. A signature below makes it personal.", "", "L", false)
 	p.Ln(12)
 	p.CellFormat(80, line, "Signature", "T", 1, "L", false, 0, "")
 	return p.Output(w)

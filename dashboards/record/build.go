@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 
+	"witnessmark/events"
 	"witnessmark/events/ledger"
 	"witnessmark/events/quantity"
 	"witnessmark/rules"
@@ -34,6 +35,7 @@ type facts struct {
 	steps      []ledger.StepEvent
 	judgements []ledger.Judgement
 	readings   map[uint64]ledger.Reading
+	late       map[uint64]events.ReadingCameLate
 	voids      []ledger.Void
 	resets     []ledger.Reset
 	deviations []ledger.Deviation
@@ -65,7 +67,7 @@ type facts struct {
 }
 
 func gather(ctx context.Context, q *ledger.Queries, job string) (f *facts, err error) {
-	f = &facts{readings: map[uint64]ledger.Reading{}}
+	f = &facts{readings: map[uint64]ledger.Reading{}, late: map[uint64]events.ReadingCameLate{}}
 	if f.job, err = q.Job(ctx, job); err != nil {
 		return nil, err
 	}
@@ -115,6 +117,13 @@ func (f *facts) gatherReadings(ctx context.Context, q *ledger.Queries, job strin
 	}
 	for _, r := range rs {
 		f.readings[r.Seq] = r
+	}
+	late, err := q.LateReadings(ctx, job)
+	if err != nil {
+		return err
+	}
+	for _, l := range late {
+		f.late[l.Reading] = l
 	}
 	if f.voids, err = q.Voids(ctx, job); err != nil {
 		return err

@@ -285,14 +285,18 @@ type Pull struct {
 	Mode        events.Mode    `json:"mode,omitempty"`
 	ToolStatus  string         `json:"tool_status,omitempty"`
 	Stale       bool           `json:"stale,omitempty"` // waited in the line: its time is not known
-	Tool        Tool           `json:"tool"`
-	By          Person         `json:"by"`
-	Bench       string         `json:"bench"`
-	TakenAtUs   events.Instant `json:"taken_at_us"`       // when the reading reached the machine; 0: not known
-	AtUs        events.Instant `json:"at_us"`             // as the decision says
-	Claimed     string         `json:"claimed,omitempty"` // reason, if a person assigned it
-	ReadingSeq  uint64         `json:"reading_seq"`
-	DecidedSeq  uint64         `json:"decided_seq"`
+	// CameLateUs is when it reached the shop, of a reading that a bench box kept
+	// back while the shop was away; it was judged with the time it was taken.
+	CameLateUs events.Instant `json:"came_late_us,omitempty"`
+	Box        string         `json:"box,omitempty"` // which box that was
+	Tool       Tool           `json:"tool"`
+	By         Person         `json:"by"`
+	Bench      string         `json:"bench"`
+	TakenAtUs  events.Instant `json:"taken_at_us"`       // when the reading reached the machine; 0: not known
+	AtUs       events.Instant `json:"at_us"`             // as the decision says
+	Claimed    string         `json:"claimed,omitempty"` // reason, if a person assigned it
+	ReadingSeq uint64         `json:"reading_seq"`
+	DecidedSeq uint64         `json:"decided_seq"`
 }
 
 // Tool is a tool with its calibration on that day.

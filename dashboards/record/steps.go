@@ -213,6 +213,9 @@ func (f *facts) pull(i int, mark *rules.Mark) Pull {
 		TakenAtUs: r.ReceivedAtUs, Claimed: j.Claimed, ReadingSeq: j.Reading, DecidedSeq: j.Seq,
 		P: j.P, Trace: r.TraceSamples, ReadAs: f.readAs(j.Reading),
 	}
+	if l, ok := f.late[j.Reading]; ok {
+		p.CameLateUs, p.Box = l.ArrivedUs, l.Box
+	}
 	if mark != nil && mark.Reading == j.Reading && f.lastOf(j) {
 		p.Counts = counts(mark)
 		p.Grade, p.P = mark.Grade, f.sureOf(j, mark.Grade)

@@ -131,6 +131,13 @@ func (s *story) pull(step, fastener string, pass int, nm float64, text string, v
 	return seq
 }
 
+// latePull is a pull that a bench box kept for eleven minutes.
+func (s *story) latePull(step, fastener string, pass int, nm float64, text string, v events.Verdict) {
+	seq, r := s.take(nm, text)
+	s.decide(seq, events.ReadingCameLate{Reading: seq, Box: "box-1", Bench: "axle", Tool: "w1", Job: "j-1", TakenUs: s.at, ArrivedUs: s.at + 660_000_000},
+		s.judgement(seq, r, step, fastener, pass, v))
+}
+
 func (s *story) measure(mm float64, text string, v events.Verdict, more ...events.OutcomeData) {
 	r := events.ReadingTaken{Device: "d-i1", Tool: "i1", Bench: "axle", Mode: events.ModeSettled, Text: text, Unit: "mm",
 		Value: quantity.Millimetres(mm).Value(), UnitAssumed: true, ReceivedAtUs: s.at}
@@ -155,7 +162,7 @@ func halfway() *story {
 	s.measure(0.24, "0.24", events.High)
 	s.measure(0.12, "0.12", events.Within, events.StepFinished{Job: "j-1", Step: "end-play", By: "ines", AtUs: s.at})
 	s.pull("cover", "1", 0, 18.2, "18.2", events.Low)
-	s.pull("cover", "1", 0, 25.1, "25.1", events.Within)
+	s.latePull("cover", "1", 0, 25.1, "25.1", events.Within)
 	mistaken := s.pull("cover", "4", 0, 24.8, "24.8", events.Within)
 	s.ask("ines", func(a events.Ask) events.Data {
 		return events.ReadingVoidAsked{Ask: a, Reading: mistaken, Reason: "tried the socket on the bench vice"}

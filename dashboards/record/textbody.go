@@ -188,6 +188,7 @@ func (p *page) remarks(x *Pull) string {
 		word(x.Mode == events.ModeTyped, "typed by hand"),
 		word(x.UnitAssumed, "unit as the profile says, the tool sent none"),
 		word(x.Stale, "waited in the line before the port was opened: its time is not known"),
+		word(x.CameLateUs != 0, fmt.Sprintf("came late, at %s: bench box %s had kept it", clock(x.CameLateUs), x.Box)),
 		word(x.ToolStatus != "" && x.ToolStatus != "ok", "tool says "+x.ToolStatus),
 	)
 }

@@ -307,15 +307,8 @@ func (m *mender) tell() {
 		}
 		*list = append(*list, Run{seq, seq})
 	}
-	first := uint64(1)
-	for first < uint64(len(m.best)) && m.best[first].source == 0 {
-		first++ // removed on purpose; or lost, with nothing left that knows
-	}
-	if m.own.removedTo() < first-1 {
-		first = m.own.removedTo() + 1
-	}
 	aside := filepath.Join(m.cfg.Dir, damagedDir) + string(filepath.Separator)
-	for seq := first; seq <= m.res.Last; seq++ {
+	for seq := uint64(1); seq <= m.res.Last; seq++ {
 		var c candidate
 		if seq < uint64(len(m.best)) {
 			c = m.best[seq]
@@ -343,10 +336,6 @@ func (m *mender) tell() {
 		}
 	}
 }
-
-// removedTo is up to where entries were removed on purpose. Nothing of this
-// version does so.
-func (c Config) removedTo() uint64 { return 0 }
 
 // needed reports whether writing the store anew makes it better: it was
 // damaged, or something can be filled in, or its own description is damaged.
