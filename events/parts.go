@@ -99,7 +99,10 @@ type PhotoTaken struct {
 type Stroke struct {
 	TimesUs []int64   `json:"times_us"` // of each sample, from the first
 	Force   []float64 `json:"force_n"`
-	Travel  []float64 `json:"travel_mm,omitempty"` // of the ram, from the first; empty: the gauge tells none
+	Travel  []float64 `json:"travel_mm,omitempty"` // of the ram, from the first; empty: the gauge tells none, or see TravelNote
+	// TravelNote says for people what was wrong with the travel that the gauge
+	// told. Without Travel it is why there is none; with it, what was left out.
+	TravelNote string `json:"travel_note,omitempty"`
 }
 
 // PartPicked says that a line of a kit is being answered and what is known of

@@ -32,6 +32,8 @@ type fieldFrame struct {
 	Value   any    `json:"value,omitempty"`
 	Counter string `json:"counter,omitempty"`
 	Frame   string `json:"frame_number,omitempty"`
+	Travel  any    `json:"travel,omitempty"`
+	Without string `json:"no_travel,omitempty"`
 	Status  string `json:"status,omitempty"`
 	Good    bool   `json:"good,omitempty"`
 }
@@ -91,6 +93,10 @@ func fieldFrameOf(f Frame) fieldFrame {
 		return out
 	}
 	out.Kind, out.Text, out.Unit, out.Value, out.Status, out.Good = r.Kind, r.Text, r.Unit.Code(), r.Value, r.Status, r.Good
+	if !r.Travel.IsZero() {
+		out.Travel = r.Travel
+	}
+	out.Without = r.NoTravel
 	if r.Counter != nil {
 		out.Counter = fmt.Sprint(*r.Counter)
 	}

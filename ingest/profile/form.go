@@ -20,12 +20,14 @@ const (
 	partDuration
 	partClock
 	partSamples
+	partTravel
+	partTravelUnit
 	parts // how many there are
 )
 
 // partNames are the words for parts in profiles, as group names of a pattern
 // and as names of byte fields.
-var partNames = [parts]string{"value", "sign", "unit", "status", "kind", "counter", "angle", "duration", "clock", "samples"}
+var partNames = [parts]string{"value", "sign", "unit", "status", "kind", "counter", "angle", "duration", "clock", "samples", "travel", "travel_unit"}
 
 func partByName(name string) (part, bool) {
 	for i, n := range partNames {

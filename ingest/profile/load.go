@@ -115,7 +115,7 @@ var nameForm = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,39}$`)
 // read fills p from the file's top level.
 func (p *Profile) read(root node) {
 	k := root.keys("profile!", "about", "reads!", "line!", "framing!", "checksum!", "decode!", "value!", "units",
-		"signs", "status", "kinds", "counter", "angle", "duration", "trace", "acquire!", "answer", "resends", "settle", "stroke")
+		"signs", "status", "kinds", "counter", "angle", "duration", "trace", "acquire!", "answer", "resends", "settle", "stroke", "travel")
 	p.name = k["profile"].text()
 	if k["profile"].ok() && !nameForm.MatchString(p.name) {
 		k["profile"].wrong("write up to 40 lower-case letters, digits and '-', such as orrin-k2", "name %q cannot be used", p.name)
@@ -136,6 +136,9 @@ func (p *Profile) read(root node) {
 	}
 	p.readSettle(k["settle"])
 	p.readStroke(k["stroke"])
+	if k["travel"].ok() && !k["stroke"].ok() {
+		k["travel"].wrong("add stroke, or leave travel out", "the travel of a ram belongs to a press gauge that sends samples")
+	}
 	if k["stroke"].ok() {
 		if k["settle"].ok() || !p.samples() {
 			k["stroke"].wrong("give stroke to a press gauge that sends samples, in place of settle", "stroke and the kind of the readings do not go together")

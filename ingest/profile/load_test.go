@@ -19,11 +19,22 @@ func TestProblems(t *testing.T) {
 	s5, _ := profiles.Files.ReadFile("velm-s5.yaml")
 	d3, _ := profiles.Files.ReadFile("pinn-d3.yaml")
 	t9, _ := profiles.Files.ReadFile("tarn-t9.yaml")
+	p8, _ := profiles.Files.ReadFile("quarle-p8.yaml")
 	for _, c := range []struct {
 		name, text, from, to string
 		want                 []string // all in one line of the error
 	}{
 		{"samples without trace", string(s5), "    - {field: duration", "    - {field: samples, at: 18, length: 2, type: decimal}\n    - {field: duration", []string{"decode: ", "add trace"}},
+		{"travel unit", string(p8), "MM: mm", "MM: kN", []string{"travel.units", "no unit of length"}},
+		{"travel without a unit", string(p8), "  units: {MM: mm, IN: in}\n", "", []string{"travel: ", "one way to tell the unit"}},
+		{"travel limit", string(p8), "most: 160 mm", "most: 160 N", []string{"travel.most", "no length"}},
+		{"travel upside down", string(p8), "most: 160 mm", "most: -3 mm", []string{"travel.least", "exchange"}},
+		{"travel back", string(p8), "back: 0.1 mm", "back: -0.1 mm", []string{"travel.back", "below zero"}},
+		{"travel not explained", string(p8), "travel:\n", "travle:\n", []string{"add travel"}},
+		{"travel not decoded", string(p8), "(?<travel>", "(?:", []string{"travel", "decode gives no travel"}},
+		{"travel unit not decoded", string(p8), "(?<travel_unit>[A-Z]{2})", "[A-Z]{2}", []string{"travel.units", "decode travel_unit"}},
+		{"travel unit not used", string(p8), "units: {MM: mm, IN: in}", "unit: mm", []string{"travel.unit", "decode gives a travel_unit"}},
+		{"travel without stroke", string(p8), "stroke:", "stork:", []string{"travel", "add stroke"}},
 		{"trace without samples", string(t9), "    - {field: samples, at: 17, type: u16le}\n", "", []string{"trace: ", "decode a field samples"}},
 		{"trace without counter", string(t9), "counter: {modulus: 65536}", "counter: {modulus: 65536, counts: frames}", []string{"trace: ", "counter of readings"}},
 		{"trace without time", string(t9), "  period: {at: 9, type: u16le, unit: us}\n", "", []string{"trace: ", "give a period, or a column time"}},
@@ -104,7 +115,7 @@ func TestProblems(t *testing.T) {
 }
 
 func TestShipped(t *testing.T) {
-	want := "marl-w6 orrin-k2 pinn-d3 skerry-f2 tarn-t9 velm-s5"
+	want := "marl-w6 orrin-k2 pinn-d3 quarle-p8 skerry-f2 tarn-t9 velm-s5"
 	if got := strings.Join(Shipped(), " "); got != want {
 		t.Errorf("shipped %s, want %s", got, want)
 	}
@@ -146,7 +157,7 @@ func TestOpenFile(t *testing.T) {
 	if err != nil || p.Name() != "plain-line" || p.Line() != (Line{4800, 8, ParityNone, "1", FlowNone}) {
 		t.Errorf("open %s: %+v, %v", file, p, err)
 	}
-	if _, err := Open("no-such"); err == nil || !strings.Contains(err.Error(), "orrin-k2, pinn-d3, skerry-f2, tarn-t9, velm-s5") {
+	if _, err := Open("no-such"); err == nil || !strings.Contains(err.Error(), "orrin-k2, pinn-d3, quarle-p8, skerry-f2, tarn-t9, velm-s5") {
 		t.Errorf("error %v does not list the shipped profiles", err)
 	}
 	if _, err := Open(t.TempDir()); err == nil {

@@ -179,7 +179,7 @@ func (x *field) readTyped(n node, k map[string]node) (allowed string) {
 // words reports whether a part is a word, not a number.
 func words(p part) bool {
 	switch p {
-	case partSign, partUnit, partStatus, partKind, partClock:
+	case partSign, partUnit, partStatus, partKind, partClock, partTravelUnit:
 		return true
 	}
 	return false
@@ -195,14 +195,15 @@ func (p *Profile) readMeaning(top map[string]node) {
 	m.readCounterKeys(top["counter"])
 	m.readAngleKeys(top["angle"])
 	m.readDurationKeys(top["duration"])
+	m.readTravelKeys(top["travel"], &p.form)
 	for _, x := range []struct {
 		key string
 		p   part
-	}{{"units", partUnit}, {"status", partStatus}, {"kinds", partKind}, {"signs", partSign}, {"counter", partCounter}, {"angle", partAngle}, {"duration", partDuration}} {
+	}{{"units", partUnit}, {"status", partStatus}, {"kinds", partKind}, {"signs", partSign}, {"counter", partCounter}, {"angle", partAngle}, {"duration", partDuration}, {"travel", partTravel}} {
 		if top[x.key].ok() && !p.form.has(x.p) {
 			top[x.key].wrong("leave it out, or decode "+partNames[x.p], "decode gives no %s", partNames[x.p])
 		}
-		needed := x.p == partCounter || x.p == partAngle || x.p == partDuration || x.p == partKind || (x.p == partStatus && p.form.statusWord())
+		needed := x.p == partCounter || x.p == partAngle || x.p == partDuration || x.p == partTravel || x.p == partKind || (x.p == partStatus && p.form.statusWord())
 		if needed && !top[x.key].ok() && p.form.has(x.p) {
 			top["value"].wrong("add "+x.key+" at the top level", "decode gives a %s, but nothing says what it means", partNames[x.p])
 		}
@@ -251,19 +252,26 @@ func (m *meaning) readUnits(n node) {
 	if !n.ok() {
 		return
 	}
-	m.units = map[string]scaledUnit{}
+	m.units = readUnitTable(n, m.scale)
+}
+
+// readUnitTable reads a table of unit words; scale is that of units that have
+// none of their own.
+func readUnitTable(n node, scale number) map[string]scaledUnit {
+	units := map[string]scaledUnit{}
 	for word, x := range n.table() {
 		if x.isMap() {
 			k := x.keys("unit!", "scale")
-			u := scaledUnit{k["unit"].unit(), m.scale}
+			u := scaledUnit{k["unit"].unit(), scale}
 			if k["scale"].ok() {
 				u.scale = k["scale"].factor()
 			}
-			m.units[word] = u
+			units[word] = u
 			continue
 		}
-		m.units[word] = scaledUnit{x.unit(), m.scale}
+		units[word] = scaledUnit{x.unit(), scale}
 	}
+	return units
 }
 
 // readWords reads the tables of words.

@@ -30,6 +30,8 @@ type meaning struct {
 
 	durationScale number // to microseconds
 	durationNone  string
+
+	travel travel // of a press gauge; the zero value: it tells none
 }
 
 // scaledUnit is a unit with the worth of one step of the value in it.
@@ -64,7 +66,7 @@ func (p *Profile) decode(frame []byte) (r *Reading, reason, detail string) {
 	r = &Reading{}
 	for _, step := range [...]func(*raw, *Reading) (string, string){
 		p.meaning.readKind, p.meaning.readStatus, p.meaning.readValue,
-		p.meaning.readCounter, p.meaning.readAngle, p.meaning.readDuration, p.readSamples,
+		p.meaning.readCounter, p.meaning.readAngle, p.meaning.readDuration, p.meaning.readTravel, p.readSamples,
 	} {
 		if reason, detail = step(&x, r); reason != "" {
 			return nil, reason, detail

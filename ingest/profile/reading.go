@@ -37,6 +37,8 @@ type Reading struct {
 	Status      string         // a word of the profile's table; StatusOK if the tool sends none
 	Good        bool           // the status does not speak against the value; false for overload and the like
 	ToolClock   string         // the tool's own time as sent; data, never order
+	Travel      quantity.Value // of the ram of a press, growing as it goes in; zero Value: none was sent, or see NoTravel
+	NoTravel    string         // for people: why a gauge that tells travel told none that can be used; the force stands
 	Samples     int            // how many samples of its trace follow in blocks; 0: none
 	Block       *Block         // of a Part, which has nothing else; nil: this is no Part
 }

@@ -16,6 +16,10 @@ type Stroke struct {
 	// samples' times are the gauge's, and the line's delays do no harm; 0: the
 	// times of receipt are taken.
 	Clock time.Duration
+	// Travel says that the gauge tells the travel of the ram, which may run
+	// back by no more than Back while the force rises.
+	Travel bool
+	Back   quantity.Value
 }
 
 // Stroke returns how pressings are cut out of samples; nil if the tool is no
@@ -36,5 +40,6 @@ func (p *Profile) readStroke(n node) {
 	case !(s.Release.Base() < s.Contact.Base()):
 		k["release"].wrong("give a release below contact, so that noise does not end a pressing", "release is not below contact")
 	}
+	s.Travel, s.Back = p.form.has(partTravel), p.meaning.travel.back
 	p.stroke = &s
 }
