@@ -73,6 +73,9 @@ func TestStroke(t *testing.T) {
 		if s == nil || len(s.TimesUs) != len(s.Force) || len(s.Force) < len(want) {
 			t.Fatalf("stroke %+v", s)
 		}
+		if s.Travel != nil || s.TravelNote != "" {
+			t.Errorf("a gauge without a probe: travel %v, note %q", s.Travel, s.TravelNote)
+		}
 		for i, f := range want {
 			if math.Abs(s.Force[i]-f) > 0.1 || s.TimesUs[i] != int64(i)*20_000 {
 				t.Errorf("sample %d: %.1f N after %d µs, want %.1f after %d", i, s.Force[i], s.TimesUs[i], f, i*20_000)
@@ -106,7 +109,11 @@ func TestLongStroke(t *testing.T) {
 	n := 3 * mostStroke
 	f := profile.Frame{Reading: &profile.Reading{Value: quantity.Newtons(1).Value()}}
 	for i := range n {
-		p.add(&f, int64(i))
+		f.Reading.Travel = quantity.Millimetres(float64(i)).Value()
+		p.add(&f, int64(i), true)
+	}
+	if len(p.travel) != len(p.times) || p.travel[len(p.travel)-1] != float64(p.times[len(p.times)-1]) {
+		t.Errorf("%d samples have %d travels", len(p.times), len(p.travel))
 	}
 	if len(p.times) >= mostStroke || p.times[0] != 0 || p.times[len(p.times)-1] < int64(n-8) || !slices.IsSorted(p.times) {
 		t.Errorf("%d samples from %d to %d", len(p.times), p.times[0], p.times[len(p.times)-1])

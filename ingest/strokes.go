@@ -1,6 +1,7 @@
 package ingest
 
 import (
+	"math"
 	"strconv"
 	"time"
 
@@ -20,6 +21,8 @@ type pressing struct {
 	skip   int
 	times  []int64 // μs, from first
 	force  []float64
+	travel []float64     // mm by the gauge's own zero; NaN where it told none; empty: it never does
+	why    string        // why the first sample without travel has none
 	first  int64         // μs, by the clock that the samples are timed by
 	peak   profile.Frame // the sample with the greatest force
 	low    int64         // μs since the force fell; -1: it has not
@@ -53,7 +56,7 @@ func (s *session) stroke(f *profile.Frame, at events.Instant, m moment) {
 		}
 		*p = pressing{free: true, on: true, every: 1, first: now, peak: *f, low: -1}
 	}
-	p.add(f, now-p.first)
+	p.add(f, now-p.first, spec.Travel)
 	if v.Base() > p.peak.Reading.Value.Base() {
 		p.peak = *f
 	}
@@ -95,7 +98,7 @@ func strokeTime(f *profile.Frame, spec *profile.Stroke) int64 {
 	return int64(f.At)
 }
 
-func (p *pressing) add(f *profile.Frame, at int64) {
+func (p *pressing) add(f *profile.Frame, at int64, travels bool) {
 	if n := len(p.times); n > 0 && at < p.times[n-1] {
 		at = p.times[n-1] // the gauge's clock began anew: the order is what counts
 	}
@@ -104,15 +107,30 @@ func (p *pressing) add(f *profile.Frame, at int64) {
 	}
 	p.skip = 0
 	p.times, p.force = append(p.times, at), append(p.force, f.Reading.Value.Base())
+	if travels {
+		x := math.NaN()
+		if r := f.Reading; r.NoTravel == "" {
+			x = r.Travel.Base()
+		} else if p.why == "" {
+			p.why = r.NoTravel
+		}
+		p.travel = append(p.travel, x)
+	}
 	if len(p.times) < mostStroke {
 		return
 	}
 	n := 0
 	for i := 0; i < len(p.times); i += 2 {
 		p.times[n], p.force[n] = p.times[i], p.force[i]
+		if travels {
+			p.travel[n] = p.travel[i]
+		}
 		n++
 	}
 	p.times, p.force, p.every = p.times[:n], p.force[:n], p.every*2
+	if travels {
+		p.travel = p.travel[:n]
+	}
 }
 
 // pressed notes a pressing that is over: the samples first, then the one of
@@ -122,7 +140,7 @@ func (s *session) pressed(at events.Instant, m moment) {
 	s.add(s.samples.flush(at)...)
 	ev := s.taken(&p.peak, events.ModePeak)
 	ev.ReceivedAtUs = p.peak.At.Add(m.wall.Sub(m.steady))
-	ev.Stroke = &events.Stroke{TimesUs: p.times, Force: p.force}
+	ev.Stroke = p.course(s.d.stroke)
 	if n := len(p.times); n > 0 {
 		ev.DurationUs = p.times[n-1]
 	}

@@ -81,12 +81,17 @@ func (c *scene) partsFact(f []string, w map[string]string) events.Data {
 }
 
 // course makes the course of a pressing with a greatest force, in N: one that
-// seats, or one that stops in its run-in.
-func course(kind string, peak float64) *events.Stroke {
+// seats, or one that stops in its run-in. way is the whole travel of the ram in
+// mm, "lost" of a gauge whose probe failed, "" of one that has none.
+func course(kind string, peak float64, way string) *events.Stroke {
 	if kind == "" {
 		return nil
 	}
 	s := &events.Stroke{}
+	if way == "lost" {
+		s.TravelNote = "121 of 121 samples have no travel that can be used"
+	}
+	mm, err := strconv.ParseFloat(way, 64)
 	for i := range 121 {
 		x := float64(i) / 120
 		f := 0.5 * peak * min(1, x*8)
@@ -95,6 +100,9 @@ func course(kind string, peak float64) *events.Stroke {
 		}
 		if kind == "stops" {
 			f = peak * (0.8 + 0.2*x) * min(1, x*8)
+		}
+		if err == nil {
+			s.Travel = append(s.Travel, x*mm)
 		}
 		s.TimesUs, s.Force = append(s.TimesUs, int64(i)*25_000), append(s.Force, f)
 	}

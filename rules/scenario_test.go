@@ -245,7 +245,7 @@ func (c *scene) tellLate(d events.Data, taken string) []events.Outcome {
 // words2 finds the words that follow the small words of a line.
 func words2(f []string) map[string]string {
 	m := map[string]string{}
-	keys := []string{"at", "by", "to", "using", "as", "of", "because", "says", "angle", "revision", "with", "course",
+	keys := []string{"at", "by", "to", "using", "as", "of", "because", "says", "angle", "revision", "with", "course", "way",
 		"rule", "readings", "points", "turns", "place", "point", "pulls", "number", "dated", "standing", "due", "within", "pulled"}
 	for i := 0; i < len(f)-1; i++ {
 		if slices.Contains(keys, f[i]) {
@@ -416,7 +416,7 @@ func (c *scene) reading(f []string, w map[string]string) events.Data {
 			r.Mode = events.ModeSettled
 		}
 		if u.Dimension() == quantity.DimForce {
-			r.Stroke = course(w["course"], r.Value.Base())
+			r.Stroke = course(w["course"], r.Value.Base(), w["way"])
 		}
 	}
 	if deg, err := strconv.ParseFloat(strings.TrimSuffix(w["angle"], "°"), 64); err == nil {

@@ -291,6 +291,9 @@ func Judge(s *events.Stroke, jump, lo, hi quantity.Value) (events.SeatFound, Sea
 		return events.SeatUnknown, Seat{Why: err.Error()}, c
 	}
 	window := !hi.IsZero()
+	if window && c.Basis != ByTravel && s.TravelNote != "" {
+		return events.SeatUnknown, Seat{Why: "the travel of the ram cannot be used: " + s.TravelNote}, c
+	}
 	if window && c.Basis != ByTravel {
 		return events.SeatUnknown, Seat{Why: "the press does not tell the travel of its ram"}, c
 	}
