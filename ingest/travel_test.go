@@ -1,6 +1,7 @@
 package ingest
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"math"
 	"strings"
@@ -10,6 +11,7 @@ import (
 
 	"witnessmark/events"
 	"witnessmark/events/quantity"
+	"witnessmark/rules"
 	"witnessmark/rules/press"
 )
 
@@ -28,6 +30,14 @@ func quarle(ms int, kn float64, travel string) []byte {
 // line makes the text of the travel of sample i, at x mm.
 func pressedIn(t *testing.T, line func(i int, x float64) string) events.ReadingTaken {
 	t.Helper()
+	r, _ := pressedBook(t, line)
+	return r
+}
+
+// pressedBook is pressedIn with all that came into the journal.
+func pressedBook(t *testing.T, line func(i int, x float64) string) (events.ReadingTaken, []events.Entry) {
+	t.Helper()
+	var book []events.Entry
 	var out events.ReadingTaken
 	synctest.Test(t, func(t *testing.T) {
 		b := newBook()
@@ -64,14 +74,14 @@ func pressedIn(t *testing.T, line func(i int, x float64) string) events.ReadingT
 		if n := len(of[events.FrameRefused](b)); n > 0 {
 			t.Errorf("%d frames were refused", n)
 		}
-		out = got[0]
+		out, book = got[0], b.entries
 	})
 	// 2.5 kN + 0.06 kN/mm × 13.2 mm + 4 kN/mm × 1.2 mm = 8.092 kN, whatever the
 	// travel says.
 	if out.Text != "8.092" || out.Value != quantity.Of(8.092, quantity.Kilonewton) || out.ToolStatus != "ok" {
 		t.Errorf("reading %s %v, status %q, want 8.092 kN and ok", out.Text, out.Value, out.ToolStatus)
 	}
-	return out
+	return out, book
 }
 
 // seat judges a reading by a window of the travel.
@@ -110,6 +120,84 @@ func TestTravelToTheSeat(t *testing.T) {
 		}
 		if found, got := seat(r, 12.5, 13.5); found != events.SeatNot || !strings.Contains(got.Why, "mm of travel") {
 			t.Errorf("%s: %s (%s) in a window that it missed", name, found, got.Why)
+		}
+	}
+}
+
+const travelProcedure = `
+procedure: BORE
+revision: A
+title: Bearing into its bore
+unit: Test hub
+steps:
+  - id: bore
+    title: Bearing
+    kind: press
+    cautions: The press throws parts. Close the guard.
+    places: [{id: B1, title: first bearing}]
+    limits: {low: 2 kN, high: 10 kN}
+    seat: {jump: 1.5 kN, travel: {low: LOW, high: HIGH}}
+    tools: [press_gauge]
+`
+
+// From the bytes on the line to what the rules decide, with all that lies
+// between.
+func TestTravelFromBytesToTheRules(t *testing.T) {
+	noProbe := func(int, float64) string { return "========MM" }
+	for _, c := range []struct {
+		name, low, high string
+		line            func(int, float64) string
+		want            events.SeatFound
+		alert           bool
+	}{
+		{"home", "11.5 mm", "12.5 mm", inMM, events.SeatReached, false},
+		{"something lies below", "12.5 mm", "13.5 mm", inMM, events.SeatNot, true},
+		{"no probe", "11.5 mm", "12.5 mm", noProbe, events.SeatUnknown, false},
+	} {
+		_, book := pressedBook(t, c.line)
+		kn := func(v float64) quantity.Value { return quantity.Of(v, quantity.Kilonewton) }
+		s, seq, at := rules.New(), uint64(0), book[0].Time
+		var judged []events.PressJudged
+		alerts := 0
+		tell := func(d events.Data) {
+			seq++
+			out := rules.Decide(s, events.Entry{Seq: seq, Event: events.Event{Source: "test", Number: seq, Time: at, Data: d}})
+			for _, o := range out {
+				switch o := o.Data.(type) {
+				case events.PressJudged:
+					judged = append(judged, o)
+				case events.AlertRaised:
+					alerts++
+					if o.Kind != events.AlertPressSeat {
+						t.Errorf("%s: alert %s: %s", c.name, o.Kind, o.Text)
+					}
+				case events.RequestRefused:
+					t.Fatalf("%s: refused: %+v", c.name, o)
+				}
+			}
+			rules.Evolve(s, events.Decided{Cause: seq, CauseUs: at, Rules: rules.Version, Outcomes: out})
+		}
+		day := at.Time()
+		tell(events.ShopDescribed{Hash: "1", Shop: events.Shop{
+			ID: "fenholt", Name: "Fenholt Driveline", Torque: "N.m", Length: "mm", Benches: []events.Bench{{ID: "b1", Name: "Axle"}},
+			People: []events.Person{{ID: "ines", Name: "Ines", Role: events.RoleTechnician}, {ID: "maren", Name: "Maren", Role: events.RoleLead}},
+			Tools: []events.Tool{{ID: "t1", Name: "Quarle P8 no. 1", Kind: events.ToolPressGauge, Serial: "P8-1", Least: kn(0), Most: kn(40), URel: 0.01,
+				Calibrated: day.AddDate(0, -3, 0).Format(time.DateOnly), Due: day.AddDate(0, 9, 0).Format(time.DateOnly)}},
+			Devices: []events.Device{{ID: "d1", Tool: "t1", Bench: "b1", Profile: "quarle-p8"}},
+		}})
+		text := strings.NewReplacer("LOW", c.low, "HIGH", c.high).Replace(travelProcedure)
+		tell(events.ProcedureOffered{Ask: events.Ask{By: "maren", AtUs: at}, Text: text, Hash: fmt.Sprintf("%x", sha256.Sum256([]byte(text)))})
+		tell(events.JobAsked{Ask: events.Ask{By: "ines", Bench: "b1", AtUs: at}, Job: "J1", UnitSerial: "U-1", Procedure: "BORE"})
+		for _, e := range book {
+			at = e.Time
+			tell(e.Data)
+		}
+		if len(judged) != 1 || judged[0].Seat != c.want || (alerts > 0) != c.alert {
+			t.Errorf("%s: judged %+v with %d alerts, want the seat %s", c.name, judged, alerts, c.want)
+			continue
+		}
+		if j := judged[0]; c.want == events.SeatReached && math.Abs(j.Travel.Base()-12) > 0.15 || c.want != events.SeatReached && !j.Travel.IsZero() {
+			t.Errorf("%s: travel %v, want 12 mm where it is home, else none", c.name, j.Travel)
 		}
 	}
 }
