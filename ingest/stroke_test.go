@@ -112,8 +112,13 @@ func TestLongStroke(t *testing.T) {
 		f.Reading.Travel = quantity.Millimetres(float64(i)).Value()
 		p.add(&f, int64(i), true)
 	}
-	if len(p.travel) != len(p.times) || p.travel[len(p.travel)-1] != float64(p.times[len(p.times)-1]) {
-		t.Errorf("%d samples have %d travels", len(p.times), len(p.travel))
+	if len(p.travel) != len(p.times) {
+		t.Fatalf("%d samples have %d travels", len(p.times), len(p.travel))
+	}
+	for i, x := range p.travel {
+		if x != float64(p.times[i]) {
+			t.Fatalf("sample %d of time %d has travel %g", i, p.times[i], x)
+		}
 	}
 	if len(p.times) >= mostStroke || p.times[0] != 0 || p.times[len(p.times)-1] < int64(n-8) || !slices.IsSorted(p.times) {
 		t.Errorf("%d samples from %d to %d", len(p.times), p.times[0], p.times[len(p.times)-1])
