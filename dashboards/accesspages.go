@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"witnessmark/dashboards/access"
+	"witnessmark/dashboards/record"
 	"witnessmark/events"
 	"witnessmark/rules"
 )
@@ -483,13 +484,15 @@ func whatWords(what string) string {
 		return "enrol a device"
 	case "countersign":
 		return "add a secret to a request"
+	case "POST /do/{what}", "POST /api/asks/{type}":
+		return "ask for anything at a bench"
 	case "POST /me/secret":
 		return "change the own secret"
 	}
 	if page, ok := strings.CutPrefix(what, "GET "); ok {
 		return "look at " + strings.TrimSuffix(page, "{$}")
 	}
-	return strings.TrimPrefix(what, "POST ")
+	return record.RequestInWords(strings.TrimPrefix(what, "POST "))
 }
 
 func whyWords(why string) string {

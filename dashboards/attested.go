@@ -131,6 +131,7 @@ func (v viewer) items(job *rules.Job, step int) []itemView {
 				iv.Text += ". Close the joint by " + clockTime(x.UntilUs, v.now)
 			}
 		}
+		iv.Text = strings.ReplaceAll(iv.Text, " °", "\u00a0°") // a figure and its unit stay in one line
 		out = append(out, iv)
 	}
 	return out

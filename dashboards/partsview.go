@@ -154,14 +154,18 @@ func pick(p *procedure.Part, told *events.PartPicked, left int) *pickView {
 	has := func(s string) { out.Told = append(out.Told, s) }
 	switch {
 	case told.Trace != "":
-		has(told.Trace)
+		what := "lot "
+		if p.Serial {
+			what = "serial "
+		}
+		has(what + told.Trace)
 	case p.Serial:
 		out.Trace = "serial"
 	case p.Lot:
 		out.Trace = "lot"
 	}
 	if told.Count > 0 {
-		has(fmt.Sprint(told.Count))
+		has(fmt.Sprintf("count %d", told.Count))
 	} else if !p.Serial && left > 1 {
 		for n := 1; n <= min(left, 8); n++ {
 			out.Counts = append(out.Counts, n)

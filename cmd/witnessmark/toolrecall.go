@@ -2,8 +2,10 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"text/tabwriter"
@@ -73,7 +75,14 @@ func runToolRecall(c *cobra.Command, args []string) error {
 	if err != nil {
 		return err
 	}
+	unknown, err := unknownTool(c, l, args[0])
+	if err != nil {
+		return err
+	}
 	in, err := inquiry(c, l, args[0])
+	if err != nil && unknown != "" {
+		return fmt.Errorf("%w; %s", err, unknown)
+	}
 	if err != nil {
 		return err
 	}
@@ -91,6 +100,9 @@ func runToolRecall(c *cobra.Command, args []string) error {
 	if lag != "" {
 		fmt.Fprintln(c.ErrOrStderr(), lag)
 	}
+	if unknown != "" && list.InSpan == 0 {
+		return errors.New(unknown)
+	}
 	if opening {
 		return openRecall(c, &list)
 	}
@@ -98,6 +110,16 @@ func runToolRecall(c *cobra.Command, args []string) error {
 		return printJSON(c, recallJSON(&list))
 	}
 	return writeRecall(c.OutOrStdout(), &list)
+}
+
+// unknownTool says that the shop file does not have a tool. That alone is no
+// error: a tool that has left the shop may have to be recalled too.
+func unknownTool(c *cobra.Command, l *ledger.Ledger, tool string) (text string, err error) {
+	shop, err := l.ShopNow(c.Context())
+	if err != nil || slices.ContainsFunc(shop.Tools, func(t events.Tool) bool { return t.ID == tool }) {
+		return "", err
+	}
+	return fmt.Sprintf("this shop has no tool %q: 'witnessmark tool list' lists them", tool), nil
 }
 
 // inquiry makes an inquiry of the flags and the tool's history.

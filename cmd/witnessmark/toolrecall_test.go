@@ -105,6 +105,16 @@ func TestToolRecall(t *testing.T) {
 	}
 }
 
+// A tool that the shop does not have is named as unknown, whatever is asked.
+func TestRecallOfUnknownTool(t *testing.T) {
+	dir := recallData(t)
+	for _, args := range [][]string{{"recall", "nosuchtool"}, {"recall", "nosuchtool", "--deviation", "5", "--since", "2026-06-01"}} {
+		if text, err := toolCommand(t, dir, args...); err == nil || !strings.Contains(err.Error(), `no tool "nosuchtool"`) {
+			t.Errorf("%q: %v %s", args, err, text)
+		}
+	}
+}
+
 func TestLineNumbers(t *testing.T) {
 	got, err := lineNumbers([]string{"1", "3-5", "9"})
 	if err != nil || len(got) != 5 || got[3] != 5 {

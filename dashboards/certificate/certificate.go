@@ -152,7 +152,7 @@ func budget(r *events.CalibrationResult, k float64) Table {
 }
 
 func pairs(ps []events.CalibrationPair) Table {
-	t := Table{Title: "Readings", Columns: []string{"Point", "Direction", "Tool", "Reference", "Journal entries", ""}, Widths: []float64{18, 16, 18, 18, 18, 12}}
+	t := Table{Title: "Readings", Columns: []string{"Point", "Direction", "Tool", "Reference", "Journal entries", "Note"}, Widths: []float64{18, 16, 18, 18, 18, 12}}
 	for _, p := range ps {
 		entries := "typed"
 		if p.ToolReading != 0 || p.ReferenceReading != 0 {

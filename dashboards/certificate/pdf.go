@@ -10,9 +10,12 @@ import (
 )
 
 const (
-	margin = 15.0  // mm
-	width  = 180.0 // mm, of the text
-	line   = 5.0   // mm
+	margin  = 15.0  // mm
+	width   = 180.0 // mm, of the text
+	line    = 5.0   // mm
+	bottom  = 20.0  // mm, kept free below
+	signing = 36.0  // mm, of the lines that are signed
+	cell    = 3.7   // mm, of a line in a table
 )
 
 // WritePDF lays the certificate out on A4. The same certificate gives the same
@@ -24,7 +27,7 @@ func (c *Certificate) WritePDF(w io.Writer) error {
 	p.SetModificationDate(c.Date)
 	p.SetTitle(c.Title+" "+c.Number, true)
 	p.SetMargins(margin, margin, margin)
-	p.SetAutoPageBreak(true, 20)
+	p.SetAutoPageBreak(true, bottom)
 	p.AliasNbPages("{pages}")
 	p.AddUTF8FontFromBytes("sans", "", liberationsansregular.TTF)
 	p.AddUTF8FontFromBytes("sans", "B", liberationsansbold.TTF)
@@ -52,7 +55,13 @@ func (c *Certificate) WritePDF(w io.Writer) error {
 	p.Ln(4)
 	heading(p, "What this certificate says, and does not")
 	p.SetFont("sans", "", 9)
-	for _, s := range c.Words {
+	_, high := p.GetPageSize()
+	for i, s := range c.Words {
+		// The signature never stands alone on a page.
+		if tall := 4.5 * float64(len(p.SplitText(s, width))); i == len(c.Words)-1 && len(c.Notes) == 0 && p.GetY()+tall+signing > high-bottom {
+			p.AddPage()
+			p.SetFont("sans", "", 9)
+		}
 		p.MultiCell(width, 4.5, s, "", "L", false)
 		p.Ln(1)
 	}
@@ -101,20 +110,20 @@ func (t *Table) write(p *fpdf.Fpdf) {
 	row := func(cells []string, style string) {
 		p.SetFont("sans", style, 8)
 		lines := 1
-		for i, cell := range cells {
-			lines = max(lines, len(p.SplitText(cell, width*t.Widths[i]/sum)))
+		for i, text := range cells {
+			lines = max(lines, len(p.SplitText(text, width*t.Widths[i]/sum)))
 		}
-		tall := 4*float64(lines) + 1
-		if p.GetY()+tall > high-20 {
+		tall := cell*float64(lines) + 0.8
+		if p.GetY()+tall > high-bottom {
 			p.AddPage()
 			p.SetFont("sans", style, 8)
 		}
 		x, y := margin, p.GetY()
-		for i, cell := range cells {
+		for i, text := range cells {
 			w := width * t.Widths[i] / sum
 			p.Rect(x, y, w, tall, "D")
-			p.SetXY(x, y+0.5)
-			p.MultiCell(w, 4, cell, "", "L", false)
+			p.SetXY(x, y+0.4)
+			p.MultiCell(w, cell, text, "", "L", false)
 			x += w
 		}
 		p.SetXY(margin, y+tall)

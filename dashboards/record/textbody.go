@@ -297,8 +297,9 @@ func (p *page) refusals(r *Record) {
 	if len(r.Refusals) == 0 {
 		p.line("  none")
 	}
-	for _, x := range r.Refusals {
-		p.wrap("  "+clock(x.AtUs)+"  ", fmt.Sprintf("%s by %s: %s (J%d)", strings.ReplaceAll(strings.TrimSuffix(x.Request, ".asked"), "_", " "), x.By, x.Text, x.Seq))
+	for i := range r.Refusals {
+		x := &r.Refusals[i]
+		p.wrap("  "+clock(x.AtUs)+"  ", fmt.Sprintf("%s by %s: %s (J%d)", x.What(), x.By, x.Text, x.Seq))
 		for _, item := range x.Items {
 			p.wrap("                         - ", item)
 		}
