@@ -10,12 +10,11 @@ import (
 )
 
 const (
-	margin  = 15.0  // mm
-	width   = 180.0 // mm, of the text
-	line    = 5.0   // mm
-	bottom  = 20.0  // mm, kept free below
-	signing = 36.0  // mm, of the lines that are signed
-	cell    = 3.7   // mm, of a line in a table
+	margin = 15.0  // mm
+	width  = 180.0 // mm, of the text
+	line   = 5.0   // mm
+	bottom = 20.0  // mm, kept free below
+	cell   = 3.7   // mm, of a line in a table
 )
 
 // WritePDF lays the certificate out on A4. The same certificate gives the same
@@ -56,6 +55,10 @@ func (c *Certificate) WritePDF(w io.Writer) error {
 	heading(p, "What this certificate says, and does not")
 	p.SetFont("sans", "", 9)
 	_, high := p.GetPageSize()
+	released := "Calibrated and released by: " + c.Released + ", " + c.Date.UTC().Format("2006-01-02 15:04") + " UTC. A signature below makes it personal."
+	p.SetFont("sans", "", 10)
+	signing := 20 + line*float64(len(p.SplitText(released, width))) // mm
+	p.SetFont("sans", "", 9)
 	for i, s := range c.Words {
 		// The signature never stands alone on a page.
 		if tall := 4.5 * float64(len(p.SplitText(s, width))); i == len(c.Words)-1 && len(c.Notes) == 0 && p.GetY()+tall+signing > high-bottom {
@@ -72,10 +75,10 @@ func (c *Certificate) WritePDF(w io.Writer) error {
 			p.MultiCell(width, 4.5, s, "", "L", false)
 		}
 	}
-	p.Ln(6)
+	p.Ln(4)
 	p.SetFont("sans", "", 10)
-	p.MultiCell(width, line, "Calibrated and released by: "+c.Released+", "+c.Date.UTC().Format("2006-01-02 15:04")+" UTC. A signature below makes it personal.", "", "L", false)
-	p.Ln(12)
+	p.MultiCell(width, line, released, "", "L", false)
+	p.Ln(10)
 	p.CellFormat(80, line, "Signature", "T", 1, "L", false, 0, "")
 	return p.Output(w)
 }
