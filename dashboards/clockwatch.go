@@ -3,6 +3,7 @@ package dashboards
 import (
 	"context"
 	"fmt"
+	"strings"
 	"sync"
 	"time"
 
@@ -127,5 +128,20 @@ func (s clockStep) String() string {
 	if by < 10*time.Second {
 		by = s.by.Abs().Round(time.Millisecond)
 	}
-	return fmt.Sprintf("The clock of this machine was set %s by %s; it then said %s.", way, by, s.wall.Format("15:04:05"))
+	return fmt.Sprintf("The clock of this machine was set %s by %s; it then said %s.", way, spanWords(by), s.wall.Format("15:04:05"))
+}
+
+// spanWords writes a span with spelled units: "1 h 7 min", "0.15 s".
+func spanWords(d time.Duration) string {
+	var out []string
+	if h := d / time.Hour; h > 0 {
+		out = append(out, fmt.Sprintf("%d h", h))
+	}
+	if m := d % time.Hour / time.Minute; m > 0 {
+		out = append(out, fmt.Sprintf("%d min", m))
+	}
+	if s := d % time.Minute; s > 0 || len(out) == 0 {
+		out = append(out, fmt.Sprintf("%g s", s.Seconds()))
+	}
+	return strings.Join(out, " ")
 }

@@ -63,3 +63,11 @@ func TestClockWatch(t *testing.T) {
 		t.Errorf("%d steps, %s in all; want %d, %s", n, all, steps, total)
 	}
 }
+
+func TestSpanWords(t *testing.T) {
+	for d, want := range map[time.Duration]string{7 * time.Minute: "7 min", time.Hour + 3*time.Second: "1 h 3 s", 150 * time.Millisecond: "0.15 s", 0: "0 s"} {
+		if got := spanWords(d); got != want {
+			t.Errorf("%v is %q, want %q", d, got, want)
+		}
+	}
+}
