@@ -71,16 +71,22 @@ answered. Now and then, and at the end, it checks:
   the whole journal is as it was sealed`,
 		Example: "  witnessmark drill kill --times 300 --seed 7",
 		Args:    cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error {
-			exe, err := os.Executable()
-			if err != nil {
-				return err
-			}
-			return runKills(c.Context(), c.OutOrStdout(), c.ErrOrStderr(), exe, o)
-		},
+		RunE:    drillRun(&o, runKills),
 	}
 	o.flags(cmd, 300)
 	return cmd
+}
+
+// drillRun runs a drill as the command says, with this program as what it
+// starts and breaks.
+func drillRun(o *drillOptions, run func(ctx context.Context, out, progress io.Writer, exe string, o drillOptions) error) func(*cobra.Command, []string) error {
+	return func(c *cobra.Command, _ []string) error {
+		exe, err := os.Executable()
+		if err != nil {
+			return err
+		}
+		return run(c.Context(), c.OutOrStdout(), c.ErrOrStderr(), exe, *o)
+	}
 }
 
 func runKills(ctx context.Context, out, progress io.Writer, exe string, o drillOptions) (err error) {

@@ -40,13 +40,7 @@ the line is down, and the shop while it catches up. Afterwards:
 
 Needs root and 'ip' (Debian: iproute2).`,
 		Args: cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error {
-			exe, err := os.Executable()
-			if err != nil {
-				return err
-			}
-			return runCable(c.Context(), c.OutOrStdout(), c.ErrOrStderr(), exe, o)
-		},
+		RunE: drillRun(&o, runCable),
 	}
 	o.flags(cmd, 1)
 	cmd.Flags().IntVar(&o.readings, "readings", 300, "readings between what is done to line and processes: about twice as many are taken in each hour")

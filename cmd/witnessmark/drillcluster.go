@@ -33,13 +33,7 @@ how long publishing pauses. At the end it checks that every confirmed fact is in
 the journal once, and that the decisions are those of an undisturbed run.`,
 		Example: "  witnessmark drill cluster --times 20 --seed 7",
 		Args:    cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error {
-			exe, err := os.Executable()
-			if err != nil {
-				return err
-			}
-			return runCluster(c.Context(), c.OutOrStdout(), c.ErrOrStderr(), exe, o)
-		},
+		RunE:    drillRun(&o, runCluster),
 	}
 	o.flags(cmd, 20)
 	return cmd

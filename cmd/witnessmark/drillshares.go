@@ -39,13 +39,7 @@ confirmed fact is in the journal once, and that the decisions are, one by one
 and in the same order, those of an undisturbed run of one process.`,
 		Example: "  witnessmark drill shares --times 100 --seed 7",
 		Args:    cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error {
-			exe, err := os.Executable()
-			if err != nil {
-				return err
-			}
-			return runShares(c.Context(), c.OutOrStdout(), c.ErrOrStderr(), exe, o)
-		},
+		RunE:    drillRun(&o, runShares),
 	}
 	o.flags(cmd, 100)
 	return cmd
