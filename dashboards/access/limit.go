@@ -14,8 +14,9 @@ type tries struct {
 	every time.Duration
 	burst int
 
-	mu  sync.Mutex
-	all map[string]*rate.Limiter
+	mu       sync.Mutex
+	all      map[string]*rate.Limiter
+	forgotAt time.Time
 }
 
 const mostKeys = 4096
@@ -30,8 +31,10 @@ func (t *tries) take(key string, now time.Time) bool {
 	defer t.mu.Unlock()
 	l := t.all[key]
 	if l == nil {
-		if len(t.all) >= mostKeys {
+		// Looking through all of them is not for each try of a flood.
+		if since := now.Sub(t.forgotAt); len(t.all) >= mostKeys && (since >= time.Second || since < 0) {
 			t.forget(now)
+			t.forgotAt = now
 		}
 		if len(t.all) >= mostKeys {
 			return false // a flood from everywhere: nobody new until it ebbs

@@ -113,6 +113,7 @@ func read(dir string) (saved, error) {
 	if err != nil {
 		return d, fmt.Errorf("read secrets: %w", err)
 	}
+	d = saved{} // a file that does not say its form is none of ours: it must not open the doors
 	if err := json.Unmarshal(b, &d); err != nil || d.Form < 1 {
 		return d, fmt.Errorf("read secrets %s: it is damaged (%v); put the copy of your last backup back, or move it away and make an owner anew", name, err)
 	}

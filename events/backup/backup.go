@@ -412,12 +412,11 @@ func Check(ctx context.Context, dir string, progress func(what string, done, tot
 		total += uint64(f.Size)
 	}
 	var wrong []string
-	known := map[string]bool{manifestFile: true, sumFile: true}
+	known, err := m.names()
+	if err != nil {
+		return nil, err
+	}
 	for _, f := range m.Files {
-		if !filepath.IsLocal(filepath.FromSlash(f.Name)) {
-			return nil, fmt.Errorf("%w: its manifest names %q, which is outside of it", ErrDamaged, f.Name)
-		}
-		known[f.Name] = true
 		if ctx.Err() != nil {
 			return nil, context.Cause(ctx)
 		}
@@ -450,6 +449,35 @@ func Check(ctx context.Context, dir string, progress func(what string, done, tot
 		return nil, fmt.Errorf("%w: %s; use another copy of it", ErrDamaged, strings.Join(wrong, "; "))
 	}
 	return m, nil
+}
+
+// names returns the names of all files that belong to a backup. Those of a
+// manifest that somebody wrote must not lead anywhere else, on no system, not
+// even from one folder of the backup into another.
+func (m *Manifest) names() (map[string]bool, error) {
+	known := map[string]bool{manifestFile: true, sumFile: true}
+	for _, f := range m.Files {
+		if !fs.ValidPath(f.Name) || f.Name == "." || !filepath.IsLocal(filepath.FromSlash(f.Name)) || strings.Contains(f.Name, `\`) {
+			return nil, fmt.Errorf("%w: its manifest names %q, which is outside of it", ErrDamaged, f.Name)
+		}
+		if known[f.Name] {
+			return nil, fmt.Errorf("%w: its manifest names %q twice", ErrDamaged, f.Name)
+		}
+		known[f.Name] = true
+	}
+	needed := []string{identityFile}
+	for name := range m.Copies {
+		needed = append(needed, name)
+	}
+	if m.Secrets {
+		needed = append(needed, secretsFile)
+	}
+	for _, name := range needed {
+		if !known[name] || name == manifestFile || name == sumFile {
+			return nil, fmt.Errorf("%w: its manifest needs %q, and does not list it", ErrDamaged, name)
+		}
+	}
+	return known, nil
 }
 
 func readManifest(dir string) (*Manifest, error) {
