@@ -580,6 +580,11 @@ func (v viewer) last(job *rules.Job, bench string) *lastView {
 					}
 				}
 			}
+			for k := range st.Presses {
+				if m := &st.Presses[k].Mark; m.Reading > 0 && (best == nil || m.Reading > best.Reading) {
+					best, step = m, i
+				}
+			}
 			if m := st.Value; m != nil && m.Reading > 0 && (best == nil || m.Reading > best.Reading) {
 				best, step = m, i
 			}

@@ -314,7 +314,7 @@ func TestKitAndPressFromThePage(t *testing.T) {
 	hands := url.Values{"step": {"pins"}, "place": {"H"}, "hand": {"sleeve", "hub"}, "trace.sleeve": {"00417"}, "attribute.sleeve.tooth": {"tooth=fine"}, "attribute.hub.tooth": {"tooth=fine"}}
 	post("mates", hands, "")
 	r.read("f2-01", "9.0", quantity.Kilonewton)
-	shows("Does it sit home, all round? Does it turn by hand?", "to be re-checked")
+	shows("Does it sit home, all round? Does it turn by hand?", "to be re-checked", `id="last" data-verdict="within"`)
 	post("recheck", url.Values{"step": {"pins"}, "place": {"H"}, "good": {"yes"}, "answer": {"turns"}}, "")
 	done := false
 	r.service.View(func(st *rules.State) { done = st.Jobs["K1"].Steps[0].Done && st.Jobs["K1"].Steps[1].Done })
