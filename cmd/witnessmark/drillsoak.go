@@ -11,7 +11,10 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"runtime/metrics"
+	"runtime/pprof"
 	"slices"
+	"strings"
 	"sync"
 	"text/tabwriter"
 	"time"
@@ -32,6 +35,7 @@ type soakOptions struct {
 	seed   uint64
 	json   bool
 	dir    string
+	heaps  string // where to write profiles of the heap
 }
 
 func newDrillSoak() *cobra.Command {
@@ -67,6 +71,7 @@ looks what is left over. Exit status 0 only if
 	f.Float64Var(&o.slower, "slower", 1.5, "by how much times may grow")
 	f.Uint64Var(&o.seed, "seed", 1, "decides every pull")
 	f.StringVar(&o.dir, "dir", "", "where to work; default: a new directory for temporary files")
+	f.StringVar(&o.heaps, "heaps", "", "directory for profiles of the heap, taken ten times along the way (see 'go tool pprof')")
 	f.BoolVar(&o.json, "json", false, "print the figures as JSON")
 	return cmd
 }
@@ -185,7 +190,7 @@ func soakIn(ctx context.Context, dir string, o soakOptions, progress io.Writer) 
 	g.Go(func() error { s.look(ctx, d.stack); return nil })
 	g.Go(func() error {
 		defer cancel()
-		s.sample(ctx, d.stack, o.long, progress)
+		s.sample(ctx, d.stack, o, progress)
 		return nil
 	})
 	if err := g.Wait(); ignoreCancel(err) != nil {
@@ -263,10 +268,10 @@ func (s *soak) look(ctx context.Context, st *stack) {
 }
 
 // sample looks at the memory every second until the time is up.
-func (s *soak) sample(ctx context.Context, st *stack, long time.Duration, progress io.Writer) {
+func (s *soak) sample(ctx context.Context, st *stack, o soakOptions, progress io.Writer) {
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
-	end := time.After(long)
+	end := time.After(o.long)
 	f, err := os.Create(filepath.Join(st.cfg.Data, "beside"))
 	if err != nil {
 		return
@@ -291,9 +296,46 @@ func (s *soak) sample(ctx context.Context, st *stack, long time.Duration, progre
 		}
 		s.memory = append(s.memory, memorySample{float64(st.journal.Last()), mb * 1e6})
 		if n%30 == 0 {
-			fmt.Fprintf(progress, "%4d s: %d events, %.0f MB, %d goroutines, %d files\n", n, st.journal.Last(), mb, runtime.NumGoroutine(), openFiles())
+			fmt.Fprintf(progress, "%4d s: %d events, %.0f MB, %d goroutines, %d files, live heap %.1f MB, %s\n", n, st.journal.Last(), mb, runtime.NumGoroutine(), openFiles(), liveHeap()/1e6, residentParts())
+		}
+		if every := max(1, int(o.long.Seconds()/10)); o.heaps != "" && n%every == 0 {
+			if err := writeHeap(filepath.Join(o.heaps, fmt.Sprintf("heap-%05d-%d", n, st.journal.Last()))); err != nil {
+				fmt.Fprintln(progress, err)
+			}
 		}
 	}
+}
+
+// liveHeap is what the last collection of the Go heap found in use, in bytes.
+func liveHeap() float64 {
+	m := []metrics.Sample{{Name: "/gc/heap/live:bytes"}}
+	metrics.Read(m)
+	return float64(m[0].Value.Uint64())
+}
+
+// residentParts tells anonymous from file-backed resident memory.
+func residentParts() string {
+	b, err := os.ReadFile("/proc/self/status")
+	if err != nil {
+		return err.Error()
+	}
+	var out []string
+	for l := range strings.Lines(string(b)) {
+		if strings.HasPrefix(l, "RssAnon") || strings.HasPrefix(l, "RssFile") {
+			out = append(out, strings.Join(strings.Fields(l), " "))
+		}
+	}
+	return strings.Join(out, ", ")
+}
+
+// writeHeap writes a profile of what is in use once garbage is collected.
+func writeHeap(name string) error {
+	f, err := os.Create(name)
+	if err != nil {
+		return err
+	}
+	runtime.GC()
+	return errors.Join(pprof.Lookup("heap").WriteTo(f, 0), f.Close())
 }
 
 func (s *soak) result(o soakOptions, last uint64) *soakResult {

@@ -27,7 +27,7 @@ func (t *tail) follow(ctx context.Context, c *counter, fn func([]events.Entry) e
 		if ctx.Err() != nil {
 			return context.Cause(ctx)
 		}
-		entries, behind, last := t.take(c.next, followBatch)
+		entries, behind, last := t.take(f, c.next, followBatch)
 		switch {
 		case behind:
 			if err := catchUp(last); err != nil {

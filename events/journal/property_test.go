@@ -153,17 +153,76 @@ func TestHeaders(t *testing.T) {
 // newest entry.
 func TestTailBytes(t *testing.T) {
 	tl := newTail(0).limit(8, 100)
+	f := tl.watch()
 	for seq := uint64(1); seq <= 20; seq++ {
 		tl.add([]events.Entry{{Seq: seq}}, []int{40})
 	}
-	if got, behind, _ := tl.take(19, 10); behind || len(got) != 2 || got[0].Seq != 19 {
+	if got, behind, _ := tl.take(f, 19, 10); behind || len(got) != 2 || got[0].Seq != 19 {
 		t.Errorf("take 19: %v, behind %v", got, behind)
 	}
-	if _, behind, last := tl.take(18, 10); !behind || last != 20 {
+	if _, behind, last := tl.take(f, 18, 10); !behind || last != 20 {
 		t.Errorf("18 is said to be there, although only two entries fit")
 	}
 	tl.add([]events.Entry{{Seq: 21}}, []int{5000})
-	if got, behind, _ := tl.take(21, 10); behind || len(got) != 1 {
+	if got, behind, _ := tl.take(f, 21, 10); behind || len(got) != 1 {
 		t.Errorf("an entry above the bound is not kept: %v, behind %v", got, behind)
 	}
+}
+
+// TestTailKeepsWhatIsWanted: what all followers have taken is dropped but for
+// the newest few; what one of them still has to take stays, up to the bound.
+func TestTailKeepsWhatIsWanted(t *testing.T) {
+	tl := newTail(0).limit(50_000, 1<<30)
+	seq := uint64(0)
+	add := func(n int) {
+		for range n {
+			seq++
+			tl.add([]events.Entry{{Seq: seq, Event: events.Event{Number: seq}}}, []int{1})
+		}
+	}
+	held := func(want uint64) {
+		t.Helper()
+		if got := tl.last - tl.first + 1; got != want || tl.bytes != int(want) {
+			t.Errorf("after %d entries %d (%d bytes) are held, want %d", seq, got, tl.bytes, want)
+		}
+	}
+	add(10_000)
+	held(findWithin) // nobody follows
+
+	quick, slow := tl.watch(), tl.watch()
+	next := seq + 1
+	tl.take(quick, next, 1)
+	tl.take(slow, next, 1) // nothing yet
+	add(10_000)
+	for ; quick.next <= seq; tl.take(quick, quick.next, followBatch) {
+	}
+	add(1)
+	held(10_001) // all for the slow one
+	for got := uint64(0); slow.next <= seq; {
+		es, behind, _ := tl.take(slow, slow.next, followBatch)
+		for _, e := range es {
+			if got++; behind || e.Seq != next+got-1 || e.Number != e.Seq {
+				t.Fatalf("entry %d of the slow follower is %d, number %d", got, e.Seq, e.Number)
+			}
+		}
+	}
+	tl.take(quick, quick.next, followBatch)
+	add(1)
+	held(findWithin)
+
+	tl.take(slow, 1, 1) // behind: it reads from the stream up to here
+	next = seq + 1
+	tl.take(quick, quick.next, 1)
+	add(5000)
+	if es, behind, _ := tl.take(slow, next, 1); behind || len(es) != 1 {
+		t.Errorf("what came while a follower read is not kept for it: %d, behind %v", len(es), behind)
+	}
+	add(44_000)
+	held(49_000)
+	add(2000)
+	held(findWithin) // beyond the bound: all are behind and read from the stream
+	tl.unwatch(slow)
+	tl.unwatch(quick)
+	add(1)
+	held(findWithin)
 }

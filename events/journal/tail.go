@@ -7,15 +7,16 @@ import (
 )
 
 // tail holds the newest entries that are on disk, already decoded, so that
-// followers need not ask the server. It is bounded; who lags further reads
-// the stream.
+// followers need not ask the server: what one of them still has to take, and a
+// few more. It is bounded; who lags further reads the stream.
 type tail struct {
 	mu        sync.Mutex
-	ring      []events.Entry // entry seq is at seq % len(ring); made on first use
+	ring      []events.Entry // entry seq is at seq % len(ring); grows with need
 	size      []int          // of the encoded data, likewise
 	bytes     int
 	maxBytes  int
 	maxEvents int
+	keep      int    // entries that stay although all followers have them
 	first     uint64 // oldest in the ring; last+1 if it is empty
 	last      uint64
 	followers map[*follower]struct{}
@@ -23,18 +24,26 @@ type tail struct {
 }
 
 // follower is woken when something was added.
-type follower struct{ wake chan struct{} }
+type follower struct {
+	wake chan struct{}
+	next uint64 // what it takes next
+}
+
+// findWithin is how many entries stay in memory although all followers have
+// them: find looks among them, and a new follower begins there. A repeat follows
+// its original soon, or finds nothing.
+const findWithin = 2048
 
 func newTail(last uint64) *tail {
 	return &tail{
-		first: last + 1, last: last, maxEvents: 65536, maxBytes: 32 << 20,
+		first: last + 1, last: last, maxEvents: 65536, maxBytes: 32 << 20, keep: findWithin,
 		followers: map[*follower]struct{}{}, done: make(chan struct{}),
 	}
 }
 
 // limit sets the bounds; call it before use.
 func (t *tail) limit(events, bytes int) *tail {
-	t.maxEvents, t.maxBytes = events, bytes
+	t.maxEvents, t.maxBytes, t.keep = events, bytes, min(t.keep, events)
 	return t
 }
 
@@ -43,14 +52,12 @@ func (t *tail) limit(events, bytes int) *tail {
 func (t *tail) add(entries []events.Entry, sizes []int) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if t.ring == nil {
-		t.ring, t.size = make([]events.Entry, t.maxEvents), make([]int, t.maxEvents)
-	}
-	n := uint64(len(t.ring))
 	for i, e := range entries {
-		if e.Seq-t.first >= n {
+		for t.full(e.Seq) {
 			t.drop()
 		}
+		t.grow(e.Seq)
+		n := uint64(len(t.ring))
 		t.ring[e.Seq%n], t.size[e.Seq%n] = e, sizes[i]
 		t.bytes += sizes[i]
 		t.last = e.Seq
@@ -59,6 +66,37 @@ func (t *tail) add(entries []events.Entry, sizes []int) {
 		}
 	}
 	t.wakeAll()
+}
+
+// full reports whether the oldest entry has to go, or may, for seq to come.
+func (t *tail) full(seq uint64) bool {
+	held := seq - t.first
+	return held >= uint64(t.maxEvents) || held >= uint64(t.keep) && t.first < t.wanted()
+}
+
+// wanted is the oldest entry that a follower still has to take from memory.
+func (t *tail) wanted() uint64 {
+	oldest := t.last + 1
+	for f := range t.followers {
+		if f.next >= t.first {
+			oldest = min(oldest, f.next)
+		}
+	}
+	return oldest
+}
+
+// grow makes the ring wide enough to hold seq too.
+func (t *tail) grow(seq uint64) {
+	old := uint64(len(t.ring))
+	if seq-t.first < old {
+		return
+	}
+	n := uint64(min(max(2*len(t.ring), 256), t.maxEvents))
+	ring, size := make([]events.Entry, n), make([]int, n)
+	for s := t.first; s <= t.last; s++ {
+		ring[s%n], size[s%n] = t.ring[s%old], t.size[s%old]
+	}
+	t.ring, t.size = ring, size
 }
 
 func (t *tail) drop() {
@@ -89,15 +127,17 @@ func (t *tail) wakeAll() {
 	}
 }
 
-// take returns a copy of at most limit entries from next on. behind is true if
-// they are no longer in memory; then read up to last.
-func (t *tail) take(next uint64, limit int) (out []events.Entry, behind bool, last uint64) {
+// take returns a copy of at most limit entries from next on, for f. behind is
+// true if they are no longer in memory; then read up to last.
+func (t *tail) take(f *follower, next uint64, limit int) (out []events.Entry, behind bool, last uint64) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
+	f.next = next
 	if next > t.last {
 		return nil, false, t.last
 	}
 	if next < t.first {
+		f.next = t.last + 1 // what comes while it reads is kept for it
 		return nil, true, t.last
 	}
 	n := min(uint64(limit), t.last-next+1)
@@ -105,12 +145,9 @@ func (t *tail) take(next uint64, limit int) (out []events.Entry, behind bool, la
 	for i := range out {
 		out[i] = t.ring[(next+uint64(i))%uint64(len(t.ring))]
 	}
+	f.next += n
 	return out, false, t.last
 }
-
-// findWithin is how far back find looks: a repeat follows its original soon,
-// or finds nothing.
-const findWithin = 2048
 
 // find returns the sequence of an event that is among the newest in memory, 0
 // if it is not.
