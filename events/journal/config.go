@@ -41,8 +41,8 @@ type Config struct {
 	// AckTimeout is how long to wait for the server before finding out what
 	// became of a publish. Default 2 s.
 	AckTimeout time.Duration
-	// RingEvents and RingBytes bound the newest entries kept in memory for
-	// followers. Defaults 65,536 and 32 MiB (of encoded data).
+	// RingEvents and RingBytes bound the entries kept in memory for followers
+	// that lag. Defaults 65,536 and 32 MiB (of encoded data).
 	RingEvents int
 	RingBytes  int
 	// Witnesses tell how far the journal is known to have come; one that ends
