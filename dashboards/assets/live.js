@@ -248,6 +248,8 @@
 
   // ---- requests ------------------------------------------------------------
   const dialog = $("dialog");
+  // A bench screen is everybody's: no secret stays in a field behind it.
+  if (dialog) dialog.addEventListener("close", () => { if (dialog.querySelector('input[name="secret"]')) dialog.replaceChildren(); });
 
   function refused(box, d) {
     box.replaceChildren();
@@ -268,22 +270,28 @@
     box.scrollIntoView({ block: "nearest" });
   }
 
-  // The same request once more, with the secret of the person who does it.
+  // The same request once more, with the secret of the person who does it. What
+  // is done stays in sight; a second try says what was wrong with the first.
   function prove(action, data, d) {
     const make = (name, props, ...inner) => { const e = Object.assign(document.createElement(name), props); e.append(...inner); return e; };
+    const was = dialog.open ? dialog.querySelector("form") : null;
+    const again = was && "proves" in was.dataset;
+    const what = was && dialog.querySelector("h1"), deed = was && was.querySelector("button.main, button.grave");
     const f = make("form", { className: "form", method: "post", action });
-    f.dataset.send = "";
+    f.dataset.send = f.dataset.proves = "";
     const kept = data instanceof FormData ? [...data] : Object.entries(data);
     for (const [name, value] of kept) if (name !== "by" && name !== "secret") f.append(make("input", { type: "hidden", name, value }));
-    f.append(make("input", { type: "hidden", name: "by", value: d.prove }), make("h1", {}, "Who does this?"), make("p", {}, make("b", {}, d.error)));
+    f.append(make("input", { type: "hidden", name: "by", value: d.prove }), make("h1", {}, what ? what.textContent : "Who does this?"));
+    if (!again) f.append(make("p", {}, make("b", {}, d.error)));
     const secret = make("input", { type: "password", name: "secret", required: true, maxLength: 200, autocomplete: "off" });
     f.append(make("label", {}, `Passphrase or secret badge code of ${d.prove_name}`, secret));
     const box = make("div", { className: "note fault", hidden: true });
     box.dataset.refused = "";
     const cancel = make("button", { type: "button" }, "Cancel");
     cancel.addEventListener("click", () => dialog.close());
-    f.append(box, make("div", { className: "acts" }, make("button", { className: "main" }, "Do it"), cancel));
+    f.append(box, make("div", { className: "acts" }, make("button", { className: deed ? deed.className : "main" }, deed ? deed.textContent : "Do it"), cancel));
     dialog.replaceChildren(f);
+    if (again) refused(box, d);
     if (!dialog.open) dialog.showModal();
     secret.focus();
   }
