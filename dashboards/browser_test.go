@@ -26,7 +26,7 @@ func browse(t *testing.T) context.Context {
 		chromedp.Flag("hide-scrollbars", true), chromedp.Flag("mute-audio", true),
 		chromedp.Flag("autoplay-policy", "document-user-activation-required"))
 	ctx, cancel := chromedp.NewContext(alloc)
-	ctx, cancelTime := context.WithTimeout(ctx, 60*time.Second)
+	ctx, cancelTime := context.WithTimeout(ctx, 10*time.Minute)
 	t.Cleanup(func() { cancelTime(); cancel(); cancelAlloc() })
 	return ctx
 }

@@ -25,7 +25,7 @@ type liveMessage struct {
 // listen opens a live stream; next reads one message that is no comment.
 func (r *rig) listen(query string, lastID uint64) (next func() liveMessage, stop func()) {
 	r.t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, r.server.URL+"/live?"+query, nil)
 	if err != nil {
 		r.t.Fatal(err)

@@ -187,7 +187,7 @@ func newRig(t testing.TB, with ...func(*rig, *Config)) *rig {
 	})
 	select {
 	case <-r.service.Ready():
-	case <-time.After(30 * time.Second):
+	case <-time.After(5 * time.Minute):
 		t.Fatal("the rules did not get ready")
 	}
 	return r
@@ -275,7 +275,7 @@ func (r *rig) decided(seq uint64) {
 
 func (r *rig) inLedger(seq uint64) {
 	r.t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
 	if err := r.ledger.WaitFor(ctx, seq); err != nil {
 		r.t.Fatal(err)
@@ -293,7 +293,7 @@ func (r *rig) wait(what string, fn func() bool) {
 
 func poll(t testing.TB, what string, fn func() bool) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
 	tick := time.NewTicker(2 * time.Millisecond)
 	defer tick.Stop()

@@ -80,7 +80,7 @@ func capture(t testing.TB, b Appender, devices ...events.Device) *Capture {
 // until waits until ok says so, looking again with every Append.
 func (b *book) until(t testing.TB, what string, ok func() bool) {
 	t.Helper()
-	limit := time.After(20 * time.Second)
+	limit := time.After(5 * time.Minute)
 	for {
 		b.mu.Lock()
 		changed := b.changed
@@ -151,7 +151,7 @@ func TestRealLineAnswersAfterStoring(t *testing.T) {
 		t.Errorf("answered %q before the reading was stored", got)
 	}
 	open()
-	if got, want := listen(t, tool, 8, 10*time.Second), string(velmAnswer(317)); got != want {
+	if got, want := listen(t, tool, 8, 5*time.Minute), string(velmAnswer(317)); got != want {
 		t.Errorf("answer %q, want %q", got, want)
 	}
 	if rs := of[events.ReadingTaken](b); len(rs) != 1 || rs[0].Stale {

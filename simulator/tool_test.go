@@ -262,7 +262,7 @@ func TestLine(t *testing.T) {
 			t.Fatal(err)
 		}
 		defer f.Close()
-		f.SetDeadline(time.Now().Add(10 * time.Second))
+		f.SetDeadline(time.Now().Add(5 * time.Minute))
 		got := make([]byte, 256)
 		if _, err := l.Write(all); err != nil {
 			t.Fatal(err)
@@ -285,7 +285,7 @@ func TestLine(t *testing.T) {
 	if err := l.Plug(false); err != nil {
 		t.Fatal(err)
 	}
-	before.SetDeadline(time.Now().Add(10 * time.Second))
+	before.SetDeadline(time.Now().Add(5 * time.Minute))
 	if n, err := before.Read(make([]byte, 1)); err == nil && n > 0 {
 		t.Error("a byte came over a pulled cable")
 	}
@@ -331,7 +331,7 @@ func TestS5OverALine(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	f.SetDeadline(time.Now().Add(20 * time.Second))
+	f.SetDeadline(time.Now().Add(5 * time.Minute))
 	if _, err := rig.Tools()["s5"].Pull(ctx, somePull, Wire{}); err != nil {
 		t.Fatal(err)
 	}
@@ -382,7 +382,7 @@ func TestS5OutlivesItsCable(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		f.SetDeadline(time.Now().Add(20 * time.Second))
+		f.SetDeadline(time.Now().Add(5 * time.Minute))
 		if err := s5.Plug(false); err != nil {
 			t.Fatal(err)
 		}
@@ -400,7 +400,7 @@ func TestS5OutlivesItsCable(t *testing.T) {
 		if f, err = os.OpenFile(rig.Path("s5"), os.O_RDWR, 0); err != nil {
 			t.Fatal(err)
 		}
-		f.SetDeadline(time.Now().Add(20 * time.Second))
+		f.SetDeadline(time.Now().Add(5 * time.Minute))
 		s5.Listened()
 		r := bufio.NewReader(f)
 		want := fmt.Sprintf("\x02T%06d+", i)

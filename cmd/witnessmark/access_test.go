@@ -48,7 +48,7 @@ func served(t *testing.T, cfg config, shop events.Shop) *stack {
 	})
 	select {
 	case <-ready:
-	case <-time.After(60 * time.Second):
+	case <-time.After(5 * time.Minute):
 		t.Fatal("the service did not get ready")
 	}
 	return s

@@ -166,11 +166,12 @@ func (s *benchStack) count(ctx context.Context, updates <-chan service.Update, i
 			}
 			if r, ok := u.Fact.Data.(events.ReadingTaken); ok {
 				s.decided[index[r.Bench]].Add(1)
-				if len(updates) == 0 || u.Seq%64 == 0 {
-					s.mu.Lock()
-					s.changed.Broadcast()
-					s.mu.Unlock()
-				}
+			}
+			// Also behind what is no reading: a reading may have come before it.
+			if len(updates) == 0 || u.Seq%64 == 0 {
+				s.mu.Lock()
+				s.changed.Broadcast()
+				s.mu.Unlock()
 			}
 		}
 	}

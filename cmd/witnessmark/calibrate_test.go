@@ -93,7 +93,7 @@ func (b *tryBench) pulls() {
 		if err != nil {
 			b.t.Fatal(err)
 		}
-		tick, deadline := time.NewTicker(time.Millisecond), time.After(20*time.Second)
+		tick, deadline := time.NewTicker(time.Millisecond), time.After(5*time.Minute)
 		for q, still := b.at(); still && q.Row == p.Row; q, still = b.at() {
 			select {
 			case <-tick.C:

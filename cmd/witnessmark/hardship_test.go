@@ -190,7 +190,7 @@ func (h *hardBench) get(path string) (int, string) {
 }
 
 // impatient gives up where a page hangs for good.
-var impatient = &http.Client{Timeout: 20 * time.Second}
+var impatient = &http.Client{Timeout: 2 * time.Minute}
 
 // says waits until /readyz and the bench page both tell of a trouble, or,
 // with "", of none.

@@ -29,7 +29,7 @@ func openBrowser(t *testing.T) context.Context {
 		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true),
 		chromedp.Flag("hide-scrollbars", true), chromedp.Flag("mute-audio", true))
 	ctx, cancel := chromedp.NewContext(alloc)
-	ctx, cancelTime := context.WithTimeout(ctx, 3*time.Minute)
+	ctx, cancelTime := context.WithTimeout(ctx, 10*time.Minute)
 	t.Cleanup(func() { cancelTime(); cancel(); cancelAlloc() })
 	return ctx
 }
@@ -46,7 +46,7 @@ func waitShown(t *testing.T, ctx context.Context, what, js string) {
 	t.Helper()
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
-	for deadline := time.After(30 * time.Second); ; {
+	for deadline := time.After(5 * time.Minute); ; {
 		if ok, err := chromedp.Run(ctx, chromedp.Evaluate[bool]("!!("+js+")")); err == nil && ok {
 			return
 		}

@@ -147,7 +147,7 @@ func until(t *testing.T, what string, is func() bool) {
 	t.Helper()
 	tick := time.NewTicker(10 * time.Millisecond)
 	defer tick.Stop()
-	for deadline := time.After(60 * time.Second); !is(); {
+	for deadline := time.After(5 * time.Minute); !is(); {
 		select {
 		case <-tick.C:
 		case <-deadline:

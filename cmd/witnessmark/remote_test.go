@@ -26,7 +26,7 @@ func natsServer(t *testing.T, store string, port int) *server.Server {
 		t.Fatal(err)
 	}
 	srv.Start()
-	if !srv.ReadyForConnections(20 * time.Second) {
+	if !srv.ReadyForConnections(5 * time.Minute) {
 		t.Fatal("NATS server does not start")
 	}
 	t.Cleanup(func() { end(srv) })
@@ -96,7 +96,7 @@ func (s *remoteStack) waitReady(t *testing.T, status int, text string) {
 
 func waitUntil(t *testing.T, fn func() bool, why func() string) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
 	defer cancel()
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()

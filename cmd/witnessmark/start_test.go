@@ -69,8 +69,8 @@ func wait(t *testing.T, what string, ch <-chan struct{}) {
 	t.Helper()
 	select {
 	case <-ch:
-	case <-time.After(time.Minute):
-		t.Fatalf("waited a minute for %s", what)
+	case <-time.After(5 * time.Minute):
+		t.Fatalf("waited five minutes for %s", what)
 	}
 }
 

@@ -101,7 +101,7 @@ func backedUp(t *testing.T, cfg config, shop, key string) {
 		{[]string{"backup", filepath.Join(dir, "c"), "--move", "--data", filepath.Join(dir, "new"), "--shop", shop}, "made and checked", false},
 		{[]string{"serve", "--data", filepath.Join(dir, "new"), "--shop", shop, "--listen", "127.0.0.1:0"}, "moved to other hardware", true},
 	} {
-		ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second) // should 'serve' start
+		ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute) // should 'serve' start
 		out, err := command(ctx, c.args...)
 		cancel()
 		if err != nil {

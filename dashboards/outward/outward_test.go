@@ -78,7 +78,7 @@ func start(t *testing.T, cfg Config) (*Outward, *journal.Memory, func()) {
 // returns all before it and it.
 func noted(t *testing.T, j *journal.Memory, alert, route, result string) []events.NoticeTried {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
 	defer cancel()
 	var all []events.NoticeTried
 	found := fmt.Errorf("found")

@@ -383,7 +383,7 @@ func TestBoxForges(t *testing.T) {
 	forge("device.k1", "rules", "x", "{}")
 	forge("device.k1", "device/k1", "no such type", "{}")
 	var got []Arrival
-	ctx, cancel := context.WithTimeout(context.Background(), 60*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
 	err = s.Arrivals(ctx, "axle", func(as []Arrival, _ uint64) error {
 		if got = append(got, as...); len(got) == 2 {
@@ -446,7 +446,7 @@ func rogueServer(t *testing.T, addr string, seed []byte) (*server.Server, error)
 	}
 	srv.Start()
 	t.Cleanup(func() { stopServer(srv) })
-	if !srv.ReadyForConnections(20 * time.Second) {
+	if !srv.ReadyForConnections(5 * time.Minute) {
 		return nil, errors.New("server does not start")
 	}
 	return srv, nil

@@ -34,7 +34,7 @@ func remote(t *testing.T, dir string, port int, config string) *server.Server {
 		t.Fatal(err)
 	}
 	srv.Start()
-	if !srv.ReadyForConnections(20 * time.Second) {
+	if !srv.ReadyForConnections(5 * time.Minute) {
 		t.Fatal("server does not start")
 	}
 	t.Cleanup(func() { stopServer(srv) })

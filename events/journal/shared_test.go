@@ -16,7 +16,7 @@ import (
 // follow collects what a journal shows live, until it has n entries.
 func collect(t testing.TB, l log, n int) (all []events.Entry) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
 	enough := errors.New("enough")
 	err := l.Follow(ctx, 1, func(es []events.Entry) error {

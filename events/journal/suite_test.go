@@ -240,12 +240,12 @@ func diff(t testing.TB, what string, got, want any) {
 
 func receive[T any](t testing.TB, ch <-chan T) (v T) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
 	select {
 	case v = <-ch:
 	case <-ctx.Done():
-		t.Fatal("nothing came in 30 s")
+		t.Fatal("nothing came")
 	}
 	return v
 }

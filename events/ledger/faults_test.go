@@ -130,7 +130,7 @@ func TestFullDisk(t *testing.T) {
 // until waits for something that another goroutine does.
 func until(t *testing.T, what string, ok func() bool) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
 	defer cancel()
 	tick := time.NewTicker(time.Millisecond)
 	defer tick.Stop()
@@ -145,7 +145,7 @@ func until(t *testing.T, what string, ok func() bool) {
 
 func wait(t *testing.T, l *Ledger, seq uint64) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
 	defer cancel()
 	if err := l.WaitFor(ctx, seq); err != nil {
 		t.Fatal(err)

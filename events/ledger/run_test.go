@@ -138,7 +138,7 @@ func TestReadersSeeWholeBatches(t *testing.T) {
 	stop := running(t, l, src)
 	es := pairs(3000)
 	var wg sync.WaitGroup
-	ctx, cancel := context.WithTimeout(t.Context(), 60*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
 	defer cancel()
 	for range 3 {
 		wg.Go(func() {

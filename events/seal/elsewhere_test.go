@@ -57,7 +57,7 @@ func sealedElsewhere(t *testing.T, s *shop, place string, have func() bool) *Sea
 
 func eventually(t *testing.T, what string, is func() bool) {
 	t.Helper()
-	for limit := time.Now().Add(time.Minute); !is(); time.Sleep(2 * time.Millisecond) {
+	for limit := time.Now().Add(5 * time.Minute); !is(); time.Sleep(2 * time.Millisecond) {
 		if time.Now().After(limit) {
 			t.Fatal("never: ", what)
 		}

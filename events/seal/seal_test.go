@@ -472,7 +472,7 @@ func TestRunSealsAtRelease(t *testing.T) {
 		if m.Why != WhyRelease || m.Job != "j-1" || m.Key != x.key.Name() {
 			t.Errorf("sealed %+v", m)
 		}
-	case <-time.After(20 * time.Second):
+	case <-time.After(5 * time.Minute):
 		t.Error("no seal at a release")
 	}
 	cancel()

@@ -61,7 +61,7 @@ func write(t *testing.T, f *os.File, s string) {
 
 func read(t *testing.T, p *Port) string {
 	t.Helper()
-	if err := p.SetReadDeadline(time.Now().Add(10 * time.Second)); err != nil {
+	if err := p.SetReadDeadline(time.Now().Add(5 * time.Minute)); err != nil {
 		t.Fatal(err)
 	}
 	buf := make([]byte, 100)

@@ -71,7 +71,7 @@ func natsServer(t *testing.T) *server.Server {
 		t.Fatal(err)
 	}
 	srv.Start()
-	if !srv.ReadyForConnections(20 * time.Second) {
+	if !srv.ReadyForConnections(5 * time.Minute) {
 		t.Fatal("NATS server does not start")
 	}
 	t.Cleanup(func() { srv.Shutdown(); srv.WaitForShutdown() })
@@ -132,7 +132,7 @@ func (m *member) has() (n int) {
 
 func eventually(t *testing.T, what string, ok func() bool) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
