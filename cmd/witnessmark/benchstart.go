@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"maps"
 	"os"
 	"os/exec"
@@ -39,6 +40,8 @@ stream. The cases:
 
   stopped    the service was stopped in order before
   killed     it was killed (SIGKILL) under load: index, snapshot, seals and ledger lag
+  cut        the same, and half of the server's index is gone too, as after a power
+             cut: the server does not sync it
   unseen     the snapshot is damaged and the log of seals is gone, so that both are
              made again from the whole journal, while readings are taken
 
@@ -101,6 +104,7 @@ func (b *bencher) starts(ctx context.Context, runs int) ([]benchResult, error) {
 	cases := []startCase{
 		{"stopped", func(ctx context.Context) error { _, err := b.started(ctx, "stop"); return err }},
 		{"killed", func(ctx context.Context) error { _, err := b.started(ctx, "work"); return err }},
+		{"cut", b.cutIndex},
 		{"unseen", b.blind},
 	}
 	var out []benchResult
@@ -133,6 +137,22 @@ func (b *bencher) starts(ctx context.Context, runs int) ([]benchResult, error) {
 			newBenchResult("the same against the limit of 3 s", "s", best.First, 3, "3 s", 1, true))
 	}
 	return out, nil
+}
+
+// cutIndex kills the service and cuts the server's index.
+func (b *bencher) cutIndex(ctx context.Context) error {
+	if _, err := b.started(ctx, "work"); err != nil {
+		return err
+	}
+	index := filepath.Join(b.startConfig("grown").journalDir(), "jetstream", "jetstream", server.DEFAULT_GLOBAL_ACCOUNT, "streams", "wm-bench", "msgs", "index.db")
+	info, err := os.Stat(index)
+	if errors.Is(err, fs.ErrNotExist) { // gone already
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	return os.Truncate(index, info.Size()/2)
 }
 
 // blind damages the snapshot and takes the log of seals away.

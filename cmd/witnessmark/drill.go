@@ -15,6 +15,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"github.com/nats-io/nats-server/v2/server"
 	"github.com/spf13/cobra"
 )
 
@@ -61,8 +62,9 @@ func newDrillKill() *cobra.Command {
 		Short: "Kill the service with SIGKILL, a few hundred times, under load",
 		Long: `Runs 'serve' as a process of its own on an invented shop, with emulated wrenches
 on pseudo-terminals that send a reading until it is answered, and kills it with
-SIGKILL: under load, while it starts, while it writes a snapshot or a seal, and
-while 'rebuild' runs. The drill keeps its own list of what each wrench was
+SIGKILL: under load, while it starts, while it brings the index of its store up
+to date after the kill before, while it writes a snapshot or a seal, and while
+'rebuild' runs. The drill keeps its own list of what each wrench was
 answered. Now and then, and at the end, it checks:
 
   every answered reading is in the journal once, none is there that was not sent
@@ -201,6 +203,7 @@ const (
 	atSeal     = "sealing"
 	atRebuild  = "rebuilding the ledger"
 	atFirst    = "starting for the first time"
+	atIndex    = "bringing the server's index up to date"
 )
 
 // kills stops processes n times and checks now and then.
@@ -234,8 +237,10 @@ func (d *drill) moment() string {
 	switch r := d.rng.IntN(20); {
 	case r < 10:
 		return atLoad
-	case r < 14:
+	case r < 13:
 		return atStart
+	case r < 14:
+		return atIndex
 	case r < 16:
 		return atSnapshot
 	case r < 17:
@@ -290,7 +295,9 @@ func (d *drill) killOnce(ctx context.Context, moment string, counts *drillCounts
 }
 
 // halfWritten are files that are only there while something is being written.
-var halfWritten = []string{"state.snapshot.new", "ledger.db.new", "journal/journal.json.new"}
+var halfWritten = []string{"state.snapshot.new", "ledger.db.new", "journal/journal.json.new", newIndex, "journal/index.kept.new"}
+
+const newIndex = "journal/jetstream/jetstream/" + server.DEFAULT_GLOBAL_ACCOUNT + "/streams/wm-drill/msgs/index.db.new"
 
 // await returns when the moment has come.
 func (d *drill) await(ctx context.Context, p *process, moment string) error {
@@ -300,6 +307,9 @@ func (d *drill) await(ctx context.Context, p *process, moment string) error {
 		return p.pause(ctx, time.Duration(d.rng.Float64()*1.2*float64(d.startTakes)))
 	case atRebuild:
 		return d.awaitRebuild(ctx, p)
+	case atIndex: // after a stop in order there is nothing to be done
+		before := d.answered.Load()
+		return p.until(ctx, func() bool { return exists(filepath.Join(d.data, newIndex)) || d.answered.Load() > before })
 	}
 	before := d.answered.Load()
 	want := before + int64(1+d.rng.IntN(150))

@@ -10,11 +10,12 @@ import (
 	"time"
 )
 
-// lookAtBlocks looks at the block files that the server will read by itself
-// when it starts, before it does: after a stop that was not in order, or if its
-// index is damaged, it cuts a block off at the first record that it cannot read.
-// What is damaged is put aside first, for Mend, and named.
-func (j *Journal) lookAtBlocks() error {
+// lookAtBlocks looks at the block files that were written since the server's
+// index, before the server starts: by itself it cuts a block off at the first
+// record that it cannot read. What is damaged is put aside first, for Mend, and
+// named. If nothing is, the index is brought up to date, and the server need not
+// read them. known is how far the journal is known to have come.
+func (j *Journal) lookAtBlocks(known uint64) error {
 	if j.cfg.URL != "" {
 		return nil
 	}
@@ -22,66 +23,100 @@ func (j *Journal) lookAtBlocks() error {
 	if err != nil || len(files) == 0 {
 		return err
 	}
-	var since time.Time // files changed before are in the index
-	if indexGood(j.cfg.blocksDir(), j.cfg.stream()) {
-		if info, err := os.Stat(filepath.Join(j.cfg.blocksDir(), "index.db")); err == nil {
-			since = info.ModTime().Add(-2 * time.Second)
-		}
+	x, err := j.newestIndex()
+	if err != nil {
+		return err
 	}
+	since := x.written.Add(-2 * time.Second)
+	plain := x.bears(files)
+	var old []blockFile
+	var s *blockScan
 	for i, f := range files {
-		if f.info.ModTime().Before(since) && i < len(files)-1 {
+		if uint64(f.index) < x.lastBlock() && f.info.ModTime().Before(since) {
+			old = append(old, f)
 			continue
 		}
-		b, err := os.ReadFile(f.path)
-		if err != nil {
+		last := i == len(files)-1
+		if s, err = j.lookAtBlock(f, last); err != nil {
 			return err
 		}
-		if err := j.lookAtBlock(f, b, i == len(files)-1); err != nil {
+		switch {
+		case uint64(f.index) < x.lastBlock():
+			plain = plain && !s.damaged
+		default:
+			plain = plain && x.add(s) && (last || s.end == len(s.bytes))
+		}
+	}
+	if plain && x.span.last > 0 && x.span.last >= known {
+		j.catchUp(x, s)
+		return nil
+	}
+	for _, f := range old { // the server will read them all
+		if _, err := j.lookAtBlock(f, false); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// lookAtBlock puts a block aside if it is damaged, and says what is lost of it.
-func (j *Journal) lookAtBlock(f blockFile, b []byte, last bool) error {
-	var seqs []struct{ at, seq uint64 }
+// blockScan is a block file as it was read.
+type blockScan struct {
+	file     blockFile
+	bytes    []byte
+	messages []laid
+	damaged  bool
+	end      int // where a write begins that a stop has cut; else the length
+}
+
+// lookAtBlock reads a block. If it is damaged, it is put aside, and what is lost
+// of it is said.
+func (j *Journal) lookAtBlock(f blockFile, last bool) (*blockScan, error) {
+	b, err := os.ReadFile(f.path)
+	if err != nil {
+		return nil, err
+	}
+	s := &blockScan{file: f, bytes: b, end: len(b)}
 	repaired := false
 	bad, err := scanBlock(j.cfg.stream(), f.index, b, func(m laid) error {
-		seqs = append(seqs, struct{ at, seq uint64 }{uint64(m.at), m.Seq})
+		s.messages = append(s.messages, m)
 		repaired = repaired || m.repaired
 		return nil
 	})
 	if err != nil || len(bad) == 0 && !repaired {
-		return err
+		return s, err
+	}
+	s.damaged = true
+	if len(bad) == 1 && bad[0].To == len(b) {
+		s.end = bad[0].From
 	}
 	kept, err := j.putAside(f, b)
 	if err != nil {
-		return fmt.Errorf("put damaged block aside: %w", err)
+		return nil, fmt.Errorf("put damaged block aside: %w", err)
 	}
 	lost := Run{}
-	for i := 1; i < len(seqs); i++ {
-		if seqs[i].seq == seqs[i-1].seq+1 {
+	for i := 1; i < len(s.messages); i++ {
+		m, before := s.messages[i], s.messages[i-1]
+		if m.Seq == before.Seq+1 {
 			continue
 		}
-		for _, s := range bad {
-			if uint64(s.From) > seqs[i-1].at && uint64(s.To) <= seqs[i].at {
-				lost = Run{seqs[i-1].seq + 1, seqs[i].seq - 1}
+		for _, p := range bad {
+			if p.From > before.at && p.To <= m.at {
+				lost = Run{before.Seq + 1, m.Seq - 1}
 				j.holes.addRange(lost.From, lost.To)
 			}
 		}
 	}
-	switch n := len(seqs); {
+	switch n := len(s.messages); {
 	case lost != Run{} || repaired:
 		j.log.Error("a block of the journal is damaged; it was put aside before the server reads it; stop and run 'witnessmark mend'",
 			"file", f.path, "places", len(bad), "lost", lost.String(), "kept_as", kept)
 	case last && n > 0 && bad[0].To == len(b):
 		// As a rule a write that a stop has cut: then nobody was answered.
-		j.log.Warn("the journal's last block ends in what is no entry", "file", f.path, "bytes", bad[0].To-bad[0].From, "last_seq", seqs[n-1].seq, "kept_as", kept)
+		j.log.Warn("the journal's last block ends in what is no entry", "file", f.path, "bytes", bad[0].To-bad[0].From, "last_seq", s.messages[n-1].Seq, "kept_as", kept)
 	default:
 		j.log.Error("a block of the journal is damaged; it was put aside before the server reads it", "file", f.path, "places", len(bad), "kept_as", kept)
 	}
-	return nil
+	return s, nil
 }
 
 // mostAside is how many blocks are kept aside; the oldest go.

@@ -50,10 +50,14 @@ type laid struct {
 	Header  []byte // "NATS/1.0…", nil without
 	Data    []byte
 
+	time     int64
 	at, size int  // of its record in the block
 	repaired bool // the length of the headers was wrong; it is outside the hash
 	erased   bool // only the sequence is kept
 }
+
+// hash is that of its record.
+func (m *laid) hash(block []byte) []byte { return block[m.at+m.size-recordHash : m.at+m.size] }
 
 // span is a run of bytes of a file in which no record can be read.
 type span struct{ From, To int }
@@ -118,7 +122,7 @@ func record(key, b []byte) (m laid, n int, ok bool) {
 	if !bytes.Equal(h.Sum(nil), b[n-recordHash:n]) {
 		return m, 0, false
 	}
-	m = laid{Seq: le.Uint64(b[4:]), Subject: string(b[recordHead : recordHead+subject]), Data: hashed}
+	m = laid{Seq: le.Uint64(b[4:]), time: int64(le.Uint64(b[12:])), Subject: string(b[recordHead : recordHead+subject]), Data: hashed}
 	if headers {
 		// The length of the headers is outside the hash, as is that of the
 		// record; so it is held against what it must give.
@@ -192,21 +196,4 @@ func findBlocks(root, stream string) (dirs []string, err error) {
 		return nil
 	})
 	return dirs, err
-}
-
-// indexGood reports whether the server will believe its index of a stream's
-// blocks: it is there, and its own hash is right.
-func indexGood(dir, stream string) bool {
-	b, err := os.ReadFile(filepath.Join(dir, "index.db"))
-	if err != nil || len(b) < 32 {
-		return false
-	}
-	key := sha256.Sum256([]byte(stream))
-	h, err := highwayhash.New64(key[:])
-	if err != nil {
-		return false
-	}
-	cut := len(b) - highwayhash.Size64
-	h.Write(b[:cut])
-	return bytes.Equal(h.Sum(nil), b[cut:])
 }

@@ -25,6 +25,7 @@
 //	tail.go      the newest entries in memory, for followers
 //	message.go   CloudEvents headers
 //	identity.go  which stream this directory holds; what was known of it
+//	index.go     the server's index, brought up to date after a kill
 package journal
 
 import (
@@ -117,7 +118,7 @@ func (j *Journal) start(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if err := j.lookAtBlocks(); err != nil {
+	if err := j.lookAtBlocks(j.known(ident).Last); err != nil {
 		return err
 	}
 	s, err := j.connect(ctx)
@@ -164,14 +165,23 @@ func (j *Journal) keepNames() error {
 	return syncDirs(j.cfg.Dir)
 }
 
-// checkTail compares the last sequence with what is known to have been there.
-func (j *Journal) checkTail(last uint64) (uint64, error) {
-	known := Witness{j.ident.known(), identityFile}
+// known is who knows the furthest entry that was on disk.
+func (j *Journal) known(id *identity) Witness {
+	var known Witness
+	if id != nil {
+		known = Witness{id.known(), identityFile}
+	}
 	for _, w := range j.cfg.Witnesses {
 		if w.Last > known.Last {
 			known = w
 		}
 	}
+	return known
+}
+
+// checkTail compares the last sequence with what is known to have been there.
+func (j *Journal) checkTail(last uint64) (uint64, error) {
+	known := j.known(j.ident)
 	if last >= known.Last {
 		return last, nil
 	}
@@ -313,12 +323,14 @@ func (j *Journal) keepIdentity() {
 	t := time.NewTicker(identityEvery)
 	defer t.Stop()
 	saved := j.Last()
+	index := j.keepIndex(time.Time{})
 	for {
 		select {
 		case <-j.stop:
 			return
 		case <-t.C:
 		}
+		index = j.keepIndex(index)
 		last := j.Last()
 		if last == saved {
 			continue
