@@ -404,9 +404,9 @@ func (p *process) kill() (ended bool, err error) {
 
 var errEnded = errors.New("the process has ended")
 
-// until waits until is holds; long, since a busy machine may be slow.
+// until waits until is holds; its limit only ends a hang.
 func (p *process) until(ctx context.Context, is func() bool) error {
-	ctx, cancel := context.WithTimeout(ctx, 2*time.Minute)
+	ctx, cancel := context.WithTimeout(ctx, 10*time.Minute)
 	defer cancel()
 	tick := time.NewTicker(100 * time.Microsecond)
 	defer tick.Stop()

@@ -234,7 +234,7 @@ func (d *sharesDrill) settled(ctx context.Context) error {
 }
 
 func (d *sharesDrill) wait(ctx context.Context, what string, is func() bool) error {
-	ctx, cancel := context.WithTimeout(ctx, 2*time.Minute)
+	ctx, cancel := context.WithTimeout(ctx, 10*time.Minute)
 	defer cancel()
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
@@ -415,7 +415,7 @@ func (d *drill) startStore(n storeNode) (*process, error) {
 
 // openPatiently opens a journal, once the servers are up.
 func openPatiently(ctx context.Context, cfg journal.Config) (*journal.Journal, error) {
-	ctx, cancel := context.WithTimeout(ctx, time.Minute)
+	ctx, cancel := context.WithTimeout(ctx, 10*time.Minute)
 	defer cancel()
 	for {
 		j, err := journal.Open(ctx, cfg)
@@ -449,11 +449,18 @@ func (d *drill) startProcess(log string, args ...string) (*process, error) {
 	return p, nil
 }
 
-// freePort returns an address of this machine that was free just now.
+// freePort returns an address of this machine that was free just now. It is
+// below those that the system gives to connections and to who asks for any
+// (32768 and above, unless told otherwise), so it stays free while whoever
+// listens there is down: others ask for any port all the time.
 func freePort() (string, error) {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		return "", err
+	var last error
+	for range 1000 {
+		l, err := net.Listen("tcp", fmt.Sprint("127.0.0.1:", 15000+rand.IntN(17000)))
+		if err == nil {
+			return l.Addr().String(), l.Close()
+		}
+		last = err
 	}
-	return l.Addr().String(), l.Close()
+	return "", fmt.Errorf("no port is free: %w", last)
 }

@@ -33,6 +33,20 @@ func natsServer(t *testing.T, store string, port int) *server.Server {
 	return srv
 }
 
+// ownPort is a port for a server that goes away and comes back.
+func ownPort(t *testing.T) int {
+	t.Helper()
+	address, err := freePort()
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, err := net.ResolveTCPAddr("tcp", address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return a.Port
+}
+
 func end(srv *server.Server) { srv.Shutdown(); srv.WaitForShutdown() }
 
 // remoteStack is the whole service over a NATS server elsewhere, with one
@@ -130,8 +144,9 @@ func (s *remoteStack) counted(t *testing.T, typ string, want int) {
 // the service has stopped, the ledger has what was on disk.
 func TestServeOverNATSElsewhere(t *testing.T) {
 	store, data := t.TempDir(), t.TempDir()
-	srv := natsServer(t, store, -1)
-	url, port := srv.ClientURL(), srv.Addr().(*net.TCPAddr).Port
+	port := ownPort(t)
+	srv := natsServer(t, store, port)
+	url := srv.ClientURL()
 	s, stop := overNATS(t, data, url)
 	ask := func(a events.Asker) {
 		t.Helper()

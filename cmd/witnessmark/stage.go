@@ -56,7 +56,7 @@ func (w *watch) follow(ctx context.Context, updates <-chan service.Update) error
 
 // patience is how long a reading may take from the tool to its decision
 // before the demonstration gives up. It is generous: a slow disk is no fault.
-const patience = 60 * time.Second
+const patience = 5 * time.Minute
 
 // settled waits until the reading is decided.
 func (w *watch) settled(ctx context.Context, _ simulator.Job, s simulator.Sent) error {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"os"
 	"path/filepath"
 	"strings"
@@ -113,9 +114,12 @@ func TestRemotePersistMode(t *testing.T) {
 // what is known of its stream is kept in Dir.
 func TestRemoteGoesAway(t *testing.T) {
 	store, dir := t.TempDir(), t.TempDir()
-	srv := remote(t, store, -1, "sync_interval: always }")
-	port := srv.Addr().String()[strings.LastIndex(srv.Addr().String(), ":")+1:]
-	cfg := Config{Shop: "fenholt", URL: srv.ClientURL(), Dir: dir, MinFree: 1, AckTimeout: 300 * time.Millisecond}
+	at, err := net.ResolveTCPAddr("tcp", freePort(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	srv := remote(t, store, at.Port, "sync_interval: always }")
+	cfg := Config{Shop: "fenholt", URL: srv.ClientURL(), Dir: dir, MinFree: 1, AckTimeout: time.Second}
 	j, err := Open(context.Background(), cfg)
 	if err != nil {
 		t.Fatal(err)
@@ -126,9 +130,7 @@ func TestRemoteGoesAway(t *testing.T) {
 	if _, err := j.Append(context.Background(), ask("desk", 2)); !errors.Is(err, ErrNotStored) && !errors.Is(err, ErrUnknown) {
 		t.Errorf("append without a server: %v", err)
 	}
-	var p int
-	fmt.Sscan(port, &p)
-	remote(t, store, p, "sync_interval: always }")
+	remote(t, store, at.Port, "sync_interval: always }")
 	eventually(t, func() bool { _, err = j.Append(context.Background(), ask("desk", 2)); return err == nil })
 	if got := readAll(t, j, 1, 0); len(got) != 2 || j.Stats().State != StateOK {
 		t.Errorf("%d entries, want 2; %+v", len(got), j.Stats())

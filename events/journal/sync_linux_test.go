@@ -105,12 +105,15 @@ func TestNothingDirtyAfterAppend(t *testing.T) {
 	}
 	t.Run("control", func(t *testing.T) {
 		path := filepath.Join(t.TempDir(), "control")
-		if err := os.WriteFile(path, make([]byte, 3*4096), 0o600); err != nil {
-			t.Fatal(err)
+		for range 100 { // somebody may sync the whole disk just then
+			if err := os.WriteFile(path, make([]byte, 3*4096), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			if dirtyPages(t, path) > 0 {
+				return
+			}
 		}
-		if n := dirtyPages(t, path); n == 0 {
-			t.Fatal("a file that was written without sync has no dirty page: this test cannot tell")
-		}
+		t.Fatal("a file that was written without sync has no dirty page: this test cannot tell")
 	})
 }
 
