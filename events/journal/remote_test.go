@@ -66,7 +66,7 @@ func TestRemoteSync(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			srv := remote(t, t.TempDir(), -1, c.config)
 			url := "nats://" + c.user + srv.Addr().String()
-			j, err := Open(context.Background(), Config{Shop: "fenholt", URL: url})
+			j, err := Open(context.Background(), Config{Shop: "fenholt", URL: url, MaxBytes: 1 << 30})
 			if errors.Is(err, ErrUnsafe) != c.unsafe {
 				t.Fatalf("open: %v, want ErrUnsafe: %v", err, c.unsafe)
 			}
@@ -119,7 +119,7 @@ func TestRemoteGoesAway(t *testing.T) {
 		t.Fatal(err)
 	}
 	srv := remote(t, store, at.Port, "sync_interval: always }")
-	cfg := Config{Shop: "fenholt", URL: srv.ClientURL(), Dir: dir, MinFree: 1, AckTimeout: time.Second}
+	cfg := Config{Shop: "fenholt", URL: srv.ClientURL(), Dir: dir, MinFree: 1, AckTimeout: time.Second, MaxBytes: 1 << 30}
 	j, err := Open(context.Background(), cfg)
 	if err != nil {
 		t.Fatal(err)
