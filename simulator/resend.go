@@ -17,7 +17,8 @@ type resender struct {
 	*body
 	answer func([]byte) (number string, ok bool)
 	queue  chan resent
-	heard  chan string // numbers that the host has answered
+	heard  chan string     // numbers that the host has answered
+	slow   map[uint64]bool // readings that were sent again because no answer came in time; under body.mu
 }
 
 // resent is a reading that waits for its answer.
@@ -25,6 +26,7 @@ type resent struct {
 	counter uint64
 	number  string   // the counter as answers have it
 	frames  [][]byte // what is sent first, second, …; the last for ever
+	garbled int      // how many of them are damaged
 	deaf    int
 }
 
@@ -34,7 +36,15 @@ const (
 )
 
 func newResender(b *body, answer func([]byte) (string, bool)) *resender {
-	return &resender{body: b, answer: answer, queue: make(chan resent, resendQueue), heard: make(chan string, resendQueue)}
+	return &resender{body: b, answer: answer, queue: make(chan resent, resendQueue), heard: make(chan string, resendQueue), slow: map[uint64]bool{}}
+}
+
+// sentAgain reports whether a reading was sent again although it was whole and
+// no answer was overheard on purpose: the machine was slow to answer it.
+func (t *resender) sentAgain(counter uint64) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.slow[counter]
 }
 
 // put queues a reading.
@@ -83,8 +93,14 @@ func (t *resender) deliver(ctx context.Context, r resent) error {
 			return err
 		}
 		timer := time.NewTimer(t.spec.Resend)
+		deaf := r.deaf
 		answered, err := t.await(ctx, timer.C, &r)
 		timer.Stop()
+		if !answered && r.deaf == deaf && try >= r.garbled {
+			t.mu.Lock()
+			t.slow[r.counter] = true
+			t.mu.Unlock()
+		}
 		if answered && t.spec.Answered != nil {
 			t.spec.Answered(r.counter)
 		}

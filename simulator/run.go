@@ -99,6 +99,7 @@ type performer struct {
 	linked    map[string]bool
 	unplugged map[string]bool
 	owed      []Sent                     // not waited for yet
+	sent      []Sent                     // all that arrives
 	asked     bool                       // release was asked for
 	stacks    map[string]quantity.Length // what shims are in, by step
 }
@@ -111,6 +112,11 @@ func (j JobScript) run(ctx context.Context, stage Stage) (Outcome, error) {
 		}
 		if err := p.do(ctx, a); err != nil {
 			return p.out, fmt.Errorf("simulate job %s, %s: %w", j.Job.ID, a, err)
+		}
+	}
+	for _, s := range p.sent {
+		if t, ok := p.Tools[s.Tool].(interface{ sentAgain(uint64) bool }); ok && t.sentAgain(s.Counter) {
+			p.out.Slow++
 		}
 	}
 	return p.out, nil
@@ -196,7 +202,7 @@ func (p *performer) read(ctx context.Context, a Action) error {
 		return err
 	}
 	if sent.Arrives {
-		p.owed = append(p.owed, sent)
+		p.owed, p.sent = append(p.owed, sent), append(p.sent, sent)
 	}
 	if err := p.settle(ctx, a.Tool); err != nil {
 		return err

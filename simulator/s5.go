@@ -30,7 +30,7 @@ func (t *s5) Pull(ctx context.Context, p Pull, w Wire) (Sent, error) {
 	n := t.next(1000000)
 	s := t.sent(text, n)
 	good := s5Frame(n, '+', text, unitWords[VelmS5][t.unit], '0', min(p.Duration.Milliseconds(), 99999))
-	r := resent{counter: n, number: fmt.Sprintf("%06d", n), deaf: w.Deaf}
+	r := resent{counter: n, number: fmt.Sprintf("%06d", n), garbled: w.Garble, deaf: w.Deaf}
 	for range w.Garble {
 		r.frames = append(r.frames, t.garble(good))
 	}

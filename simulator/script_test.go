@@ -423,6 +423,12 @@ func TestCheckNamesWhatIsWrong(t *testing.T) {
 	if len(wrong) != 4 {
 		t.Errorf("%d differences, want 4: %v", len(wrong), wrong)
 	}
+	// That a reading came twice has a cause only if it was sent twice.
+	for slow, want := range []int{1, 0} {
+		if wrong := truth.Check(Outcome{Released: true, Slow: slow}, []string{"high", "same_cycle"}); len(wrong) != want {
+			t.Errorf("%d readings sent again: %v, want %d differences", slow, wrong, want)
+		}
+	}
 }
 
 func TestWallClock(t *testing.T) {

@@ -43,13 +43,13 @@ func (t *t9) Pull(_ context.Context, p Pull, w Wire) (Sent, error) {
 	for first := 0; first < len(trace); first += t9Block {
 		whole = append(whole, t9Samples(n, first, trace[first:min(first+t9Block, len(trace))])...)
 	}
-	r := resent{counter: n, number: strconv.FormatUint(n, 10), deaf: w.Deaf}
+	r := resent{counter: n, number: strconv.FormatUint(n, 10), garbled: w.Garble, deaf: w.Deaf}
 	for range w.Garble {
 		r.frames = append(r.frames, append(t.garble(good), whole[len(good):]...))
 	}
 	r.frames = append(r.frames, whole)
 	if w.Noise > 0 {
-		r.frames = [][]byte{append(t.noise(w.Noise), whole...), whole}
+		r.frames, r.garbled = [][]byte{append(t.noise(w.Noise), whole...), whole}, 0
 	}
 	t.mu.Unlock()
 	return s, t.put(r)

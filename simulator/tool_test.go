@@ -91,6 +91,9 @@ func TestS5SendsAgainUntilAnswered(t *testing.T) {
 		if b, err := r.ReadByte(); err == nil {
 			t.Errorf("after the 20th repeat came %q", b)
 		}
+		if s := d.(*s5); !s.sentAgain(317) || !s.sentAgain(318) || s.sentAgain(319) {
+			t.Error("want it known that 317 and 318 were sent again for want of an answer, and 319 was not")
+		}
 		stop()
 		host.Close()
 	})
@@ -129,6 +132,11 @@ func TestS5DamagedDeafAndNoisy(t *testing.T) {
 		io.WriteString(host, "\x06000001\r")
 		if noisy := next(); len(noisy) != 5+28 || !whole(noisy[5:]) {
 			t.Errorf("noise: %q", noisy)
+		}
+		for n := range uint64(3) {
+			if d.(*s5).sentAgain(n) {
+				t.Errorf("reading %d was sent again on purpose, not because the machine was slow", n)
+			}
 		}
 		stop()
 		host.Close()
