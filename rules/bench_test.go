@@ -176,7 +176,8 @@ func BenchmarkEvolve(b *testing.B) {
 func BenchmarkPull(b *testing.B) {
 	shop := testShop()
 	wide := shop.Tools[0]
-	wide.ID, wide.Least, wide.Most, wide.URel = "wide", nm(1), nm(400), 0.005
+	wide.ID, wide.Serial, wide.Least, wide.Most, wide.URel = "wide", "wide", nm(1), nm(400), 0.005
+	wide.Interval.Cycles = -1 // it makes more cycles than any wrench
 	wide.Reports = events.ToolReports{Angle: true}
 	shop.Tools = append(shop.Tools, wide)
 	text := `procedure: BENCH
