@@ -1,12 +1,13 @@
 package dashboards
 
 import (
-	"os"
 	"testing"
 	"time"
+
+	"go.uber.org/goleak"
 )
 
 func TestMain(m *testing.M) {
 	time.Local = time.UTC // pages write local times, the golden files know one
-	os.Exit(m.Run())
+	goleak.VerifyTestMain(m)
 }

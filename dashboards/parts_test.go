@@ -216,8 +216,12 @@ func TestPhotosRefused(t *testing.T) {
 		t.Errorf("%d photos were kept, %v", len(kept), err)
 	}
 	for _, path := range []string{"/photos/abc", "/photos/" + strings.Repeat("a", 64)} {
-		if resp, err := r.client.Get(r.server.URL + path); err != nil || resp.StatusCode != http.StatusNotFound {
-			t.Errorf("%s: %v %v, want not found", path, resp, err)
+		resp, err := r.client.Get(r.server.URL + path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if status, _ := read(t, resp); status != http.StatusNotFound {
+			t.Errorf("%s: %d, want not found", path, status)
 		}
 	}
 }

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go"
+	"go.uber.org/goleak"
 
 	"witnessmark/events"
 )
@@ -25,7 +26,7 @@ import (
 func TestMain(m *testing.M) {
 	switch os.Getenv("JOURNAL_TEST_AS") {
 	case "":
-		os.Exit(m.Run())
+		goleak.VerifyTestMain(m)
 	case "writer":
 		os.Exit(writeUntilKilled(os.Getenv("JOURNAL_TEST_DIR")))
 	case "opener":

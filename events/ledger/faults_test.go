@@ -11,6 +11,8 @@ import (
 	"testing"
 	"time"
 
+	"go.uber.org/goleak"
+
 	"witnessmark/events"
 )
 
@@ -22,7 +24,7 @@ func TestMain(m *testing.M) {
 		}
 		os.Exit(1)
 	}
-	os.Exit(m.Run())
+	goleak.VerifyTestMain(m)
 }
 
 // writeForEver applies invented readings and prints the position after each
