@@ -316,16 +316,18 @@ func (v viewer) mark(job *rules.Job, step, i int, next bool) mark {
 	if fs := job.Steps[step].Fasteners; i < len(fs) {
 		f := fs[i]
 		m.Accepted = f.Accepted
-		for p, k := range f.Marks {
-			if k.Reading == 0 {
-				continue
+		last := -1
+		for p := range f.Marks {
+			if k := &f.Marks[p]; k.Reading != 0 {
+				last = p
+				m.Part = m.Part || k.Verdict != events.Low && m.Look != rules.LookWitnessed
 			}
-			m.Figure = figure(k.Judged.Value, v.passUnit(joint, p, k.Judged.Value))
+		}
+		if last >= 0 {
+			k := &f.Marks[last]
+			m.Figure = figure(k.Judged.Value, v.passUnit(joint, last, k.Judged.Value))
 			m.Grade = k.Grade
 			m.Evidence = evidenceWords(k.Grade, f.P)
-			if k.Verdict != events.Low {
-				m.Part = m.Part || m.Look != rules.LookWitnessed
-			}
 		}
 	}
 	if m.Look == rules.LookLow || m.Look == rules.LookHigh || m.Look == rules.LookDisturbed || m.Look == rules.LookDoubtful {

@@ -149,6 +149,13 @@ func (f *Filter) Overrun() bool { return f.over > 0 }
 // number of hypotheses bounded: each share counted when it was let go.
 func (f *Filter) Dropped() float64 { return f.dropped }
 
+// Share returns the same filter for use in another goroutine.
+func (f *Filter) Share() *Filter {
+	g := *f
+	g.after = nil
+	return &g
+}
+
 // Tried returns the filter after one more pull if that was the last that Pull
 // was asked about, else nil.
 func (f *Filter) Tried(q Pull) *Filter {

@@ -75,6 +75,7 @@ func (d *decider) run(ctx context.Context, facts []events.Entry, backlog bool) e
 // is decided live is told early.
 func (d *decider) answer(facts []events.Entry, backlog bool) []events.Event {
 	out := make([]events.Event, 0, len(facts))
+	weighed := make([][]rules.Weighed, 0, len(facts))
 	now := events.InstantOf(d.s.cfg.Now())
 	for _, f := range facts {
 		if f.Seq <= d.state.Cause {
@@ -90,12 +91,17 @@ func (d *decider) answer(facts []events.Entry, backlog bool) []events.Event {
 			d.s.early.send(Update{Fact: f, Decided: dec}, d.s.log)
 		}
 		d.s.eng.evolve(d.state, dec)
+		var ws []rules.Weighed
+		if d.s.eng.weighed != nil {
+			ws = d.s.eng.weighed(d.state, dec)
+		}
+		weighed = append(weighed, ws)
 		d.number++
 		out = append(out, events.Event{
 			Source: events.SourceRules, Number: d.number, Time: now, Subject: f.Subject, Data: dec,
 		})
 	}
-	d.s.inFlight.put(out, facts)
+	d.s.inFlight.put(out, facts, weighed)
 	return out
 }
 
@@ -128,27 +134,34 @@ func needsAnswer(d events.Data) bool {
 // journal.
 type inFlight struct {
 	mu    sync.Mutex
-	facts map[uint64]events.Entry
+	facts map[uint64]waitingFact
 }
 
-// put notes the facts that decisions answer; both are in the same order.
-func (f *inFlight) put(decisions []events.Event, facts []events.Entry) {
+// waitingFact is one of them, with what was made of its decision's evidence.
+type waitingFact struct {
+	events.Entry
+	weighed []rules.Weighed
+}
+
+// put notes the facts that decisions answer; both are in the same order. There
+// is a weighed for each decision.
+func (f *inFlight) put(decisions []events.Event, facts []events.Entry, weighed [][]rules.Weighed) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.facts == nil {
-		f.facts = map[uint64]events.Entry{}
+		f.facts = map[uint64]waitingFact{}
 	}
 	i := 0
-	for _, e := range decisions {
+	for k, e := range decisions {
 		cause := e.Data.(events.Decided).Cause
 		for facts[i].Seq != cause {
 			i++
 		}
-		f.facts[cause] = facts[i]
+		f.facts[cause] = waitingFact{facts[i], weighed[k]}
 	}
 }
 
-func (f *inFlight) take(cause uint64) (events.Entry, bool) {
+func (f *inFlight) take(cause uint64) (waitingFact, bool) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	e, ok := f.facts[cause]

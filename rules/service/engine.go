@@ -17,6 +17,10 @@ type engine struct {
 	restore  func([]byte) (*rules.State, error)
 	share    func(*rules.State, events.Entry) int // nil: all are in share 0
 	clone    func(*rules.State) *rules.State      // nil: by snapshot and restore
+	// weighed and adopt bring what the working state has made of a decision's
+	// evidence to the visible one; nil: that makes it again where it needs it.
+	weighed func(*rules.State, events.Decided) []rules.Weighed
+	adopt   func(*rules.State, []rules.Weighed)
 }
 
 var theRules = engine{
@@ -30,4 +34,6 @@ var theRules = engine{
 	restore:  rules.Restore,
 	share:    rules.ShareOf,
 	clone:    (*rules.State).Clone,
+	weighed:  (*rules.State).WeighedBy,
+	adopt:    (*rules.State).Adopt,
 }

@@ -236,7 +236,7 @@ func (s *Service) catchUp(ctx context.Context) (backlog []events.Entry, next uin
 				backlog = append(backlog, e)
 				continue
 			}
-			if err := s.apply(e, d); err != nil {
+			if err := s.apply(e, d, nil); err != nil {
 				return err
 			}
 			backlog = dropDecided(backlog, d.Cause)
@@ -256,9 +256,9 @@ func dropDecided(facts []events.Entry, cause uint64) []events.Entry {
 	return facts
 }
 
-// apply folds a decision into the visible state. One that is known already
-// changes nothing.
-func (s *Service) apply(e events.Entry, d events.Decided) error {
+// apply folds a decision into the visible state, with what the working one has
+// made of its evidence. One that is known already changes nothing.
+func (s *Service) apply(e events.Entry, d events.Decided, weighed []rules.Weighed) error {
 	if err := checkVersion(e.Seq, d.Rules, s.eng.version); err != nil {
 		return err
 	}
@@ -266,6 +266,9 @@ func (s *Service) apply(e events.Entry, d events.Decided) error {
 	defer s.mu.Unlock()
 	if d.Cause > s.state.Cause {
 		s.eng.evolve(s.state, d)
+		if len(weighed) > 0 {
+			s.eng.adopt(s.state, weighed)
+		}
 		s.folded.add(e.Seq, s.cfg.SnapshotEvery)
 	}
 	return nil
@@ -281,10 +284,11 @@ func (s *Service) followed(ctx context.Context, es []events.Entry) error {
 			facts = append(facts, e)
 			continue
 		}
-		if err := s.apply(e, d); err != nil {
+		made, ok := s.inFlight.take(d.Cause)
+		fact := made.Entry
+		if err := s.apply(e, d, made.weighed); err != nil {
 			return err
 		}
-		fact, ok := s.inFlight.take(d.Cause)
 		if s.cfg.Shares != nil {
 			var err error
 			if fact, ok, err = s.factOf(ctx, d.Cause, facts); err != nil {
