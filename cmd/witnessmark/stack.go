@@ -136,7 +136,7 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 			return nil, err
 		}
 	}
-	if s.sealer, err = seal.New(ctx, seal.Config{Journal: s.journal, Dir: cfg.sealsDir(), Shop: shop.ID, Every: cfg.sealEvery, AcceptLoss: cfg.acceptLoss, Elsewhere: cfg.keptPlaces(), Log: s.log, Now: cfg.now}); err != nil {
+	if s.sealer, err = seal.New(ctx, seal.Config{Journal: journal.AtLeisure{Journal: s.journal}, Dir: cfg.sealsDir(), Shop: shop.ID, Every: cfg.sealEvery, AcceptLoss: cfg.acceptLoss, Elsewhere: cfg.keptPlaces(), Log: s.log, Now: cfg.now}); err != nil {
 		return nil, err
 	}
 	if s.group, s.service, err = openRules(cfg, shop, s.journal, s.log); err != nil {
@@ -214,7 +214,7 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 		behind.Go(func() error { return takePart(back, s.group, s.service) })
 	}
 	behind.Go(func() error { return s.service.Run(back) })
-	behind.Go(func() error { return s.ledger.Run(back, s.journal) })
+	behind.Go(func() error { return s.ledger.Run(back, journal.AtLeisure{Journal: s.journal}) })
 	behind.Go(func() error { return s.pages.Run(back) })
 
 	// What writes by itself stops before the last look at the journal.

@@ -224,7 +224,7 @@ func (m *Memory) batch(from, to uint64) (out []events.Entry, err error) {
 // Follow is as Journal.Follow.
 func (m *Memory) Follow(ctx context.Context, from uint64, fn func([]events.Entry) error) error {
 	c := newCounter(&m.holes, max(from, 1))
-	return m.tail.follow(ctx, c, fn, func(to uint64) error { return m.readOn(ctx, c, to, fn) })
+	return m.tail.follow(ctx, c, 0, fn, func(to uint64) error { return m.readOn(ctx, c, to, fn) })
 }
 
 // Holes is as Journal.Holes.

@@ -18,15 +18,29 @@ const lookAgain = time.Minute
 // whether it does now.
 const lookAgainShared = 500 * time.Millisecond
 
-// noteDeadline tells the clock for what the visible state waits.
+// deadline is for what the visible state waits, and when that is by the
+// monotonic clock; 0: for nothing.
+type deadline struct {
+	at    events.Instant
+	until time.Time
+}
+
+// noteDeadline tells the clock for what the visible state waits. It wakes the
+// clock only if that would look too late: most deadlines are put off, with
+// each reading, long before they come.
 func (s *Service) noteDeadline() {
 	var d events.Instant
 	s.View(func(st *rules.State) { d = s.eng.deadline(st) })
-	select {
-	case <-s.deadline: // an older one, not yet taken
-	default:
+	if old := s.deadline.Load(); old != nil && old.at == d {
+		return
 	}
-	s.deadline <- d
+	s.deadline.Store(&deadline{d, time.Now().Add(s.timeTo(d))})
+	if armed := events.Instant(s.armed.Load()); d != 0 && (armed == 0 || d < armed) {
+		select {
+		case s.sooner <- struct{}{}:
+		default: // it will look
+		}
+	}
 }
 
 // keepTime writes a TimeReached when the state's next deadline has passed: by
@@ -36,24 +50,31 @@ func (s *Service) noteDeadline() {
 func (s *Service) keepTime(ctx context.Context) error {
 	t := time.NewTimer(time.Hour)
 	defer t.Stop()
-	var waitFor, written events.Instant
-	var until time.Time // monotonic
+	var written events.Instant
 	for {
 		select {
 		case <-ctx.Done():
 			return context.Cause(ctx)
-		case d := <-s.deadline:
-			if d == waitFor {
-				continue
-			}
-			waitFor = d
-			until = time.Now().Add(s.timeTo(d))
+		case <-s.sooner:
 		case <-t.C:
 		}
-		if waitFor == 0 || waitFor == written {
+		w := s.deadline.Load()
+		for again := true; again; { // noted before it is armed, or seen here
+			if w == nil || w.at == written {
+				w = &deadline{}
+			}
+			s.armed.Store(int64(w.at))
+			now := s.deadline.Load()
+			again = now != nil && now.at != w.at && now.at != written
+			if again {
+				w = now
+			}
+		}
+		waitFor := w.at
+		if waitFor == 0 {
 			continue
 		}
-		left := min(time.Until(until), s.timeTo(waitFor))
+		left := min(time.Until(w.until), s.timeTo(waitFor))
 		if left > 0 {
 			t.Reset(min(left, lookAgain))
 			continue
@@ -75,6 +96,7 @@ func (s *Service) keepTime(ctx context.Context) error {
 			continue
 		}
 		written = waitFor
+		t.Reset(0) // for what it waits then
 	}
 }
 

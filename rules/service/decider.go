@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime"
 	"sync"
 	"time"
 
@@ -82,6 +83,9 @@ func (d *decider) answer(facts []events.Entry, backlog bool) []events.Event {
 			continue // decided before
 		}
 		told := !backlog && d.s.glance(d.state, f)
+		if told {
+			runtime.Gosched() // who shows it goes first: deciding takes longer
+		}
 		outcomes := d.s.eng.decide(d.state, f)
 		if len(outcomes) == 0 && !needsAnswer(f.Data) {
 			continue

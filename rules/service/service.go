@@ -86,14 +86,16 @@ type Service struct {
 	pending  atomic.Int64 // runs of facts to be decided, and of decisions to be stored
 	folded   foldCount
 
-	facts       chan []events.Entry // to the decider, in journal order; with Shares the decisions too
-	waiting     []events.Entry      // facts that no decision has come for; with Shares only; of the follower
-	open        atomic.Int64        // facts that wait for their decision; with Shares only
-	decidedHere atomic.Uint64       // see DecidedHere
-	decided     chan batch          // to the appender
-	deadline    chan events.Instant // to the clock, newest wins
-	stopped     chan struct{}       // closed when Run ends
-	folding     chan struct{}       // closed once the journal is folded
+	facts       chan []events.Entry      // to the decider, in journal order; with Shares the decisions too
+	waiting     []events.Entry           // facts that no decision has come for; with Shares only; of the follower
+	open        atomic.Int64             // facts that wait for their decision; with Shares only
+	decidedHere atomic.Uint64            // see DecidedHere
+	decided     chan batch               // to the appender
+	deadline    atomic.Pointer[deadline] // for the clock
+	armed       atomic.Int64             // the deadline that the clock waits for, an Instant; 0: none
+	sooner      chan struct{}            // to the clock: it waits for too late a one
+	stopped     chan struct{}            // closed when Run ends
+	folding     chan struct{}            // closed once the journal is folded
 }
 
 // ErrStopped is what Submit gets when the service does not run any more.
@@ -122,7 +124,7 @@ func New(cfg Config) (*Service, error) {
 	s := &Service{
 		cfg: cfg, eng: cfg.engine, log: cfg.Log,
 		facts: make(chan []events.Entry, 16), decided: make(chan batch, 1),
-		deadline: make(chan events.Instant, 1), stopped: make(chan struct{}),
+		sooner: make(chan struct{}, 1), stopped: make(chan struct{}),
 		folding: make(chan struct{}),
 	}
 	s.state = s.eng.new()
