@@ -153,19 +153,25 @@ func (b *bencher) serveMeasured(c *cobra.Command, dir string) error {
 
 // resident returns the resident memory of this process, in MB (10⁶ bytes).
 func resident() (float64, error) {
+	kb, err := statusKB("VmRSS:")
+	return kb * 1024 / 1e6, err
+}
+
+// statusKB returns a size that the kernel tells of this process, in kB (1024 bytes).
+func statusKB(name string) (float64, error) {
 	f, err := os.Open("/proc/self/status")
 	if err != nil {
-		return 0, fmt.Errorf("read resident memory: %w", err)
+		return 0, fmt.Errorf("read memory in use: %w", err)
 	}
 	defer f.Close()
 	for s := bufio.NewScanner(f); s.Scan(); {
-		if kb, ok := strings.CutPrefix(s.Text(), "VmRSS:"); ok {
+		if kb, ok := strings.CutPrefix(s.Text(), name); ok {
 			n, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(kb), "kB")), 64)
 			if err != nil {
-				return 0, fmt.Errorf("read resident memory: %w", err)
+				return 0, fmt.Errorf("read memory in use: %w", err)
 			}
-			return n * 1024 / 1e6, nil
+			return n, nil
 		}
 	}
-	return 0, fmt.Errorf("read resident memory: /proc/self/status has no VmRSS")
+	return 0, fmt.Errorf("read memory in use: /proc/self/status has no %s", name)
 }
