@@ -60,7 +60,10 @@ func (m *model) priors() {
 	case Soft:
 		mean, spread = math.Log(324), 0.7
 	}
-	m.turn = m.taught(k.FreshAngle, mean, spread, p.FreshSpread)
+	known := k.FreshAngle
+	noise := p.TurnNoise / math.Exp(known.Mean)
+	known.Var = max(known.Var, float64(noise*noise)) // a coarse angle shows no spread
+	m.turn = m.taught(known, mean, spread, p.FreshSpread)
 	m.last = m.taught(k.FreshDuration, math.Log(1.5), 1.0, p.LastSpread)
 	m.wait = m.waitPrior()
 	m.rate = m.taught(k.FreshRate, 0, 2, p.RateSpread)
@@ -227,7 +230,7 @@ func (m *model) power() float64 {
 		return p.Skew
 	}
 	w := float64(k.N) * k.Var / (0.25 * 0.25)
-	return min(max((p.Skew*p.SkewWeight+float64(w*k.Skew))/(p.SkewWeight+w), 0.02), 1)
+	return min(max((p.SkewTaught*p.SkewWeight+float64(w*k.Skew))/(p.SkewWeight+w), 0.02), 1)
 }
 
 func (m *model) dependent(x *features) float64 {

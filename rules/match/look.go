@@ -121,8 +121,8 @@ func (m *model) stop(h *hyp) float64 {
 	return m.p.StopHole
 }
 
-// left is the set of fasteners that nobody touched.
-func (m *model) left(h *hyp) uint64 { return m.all &^ h.done &^ h.low }
+// left is the set of fasteners that nobody tightened.
+func (m *model) left(h *hyp) uint64 { return m.all &^ h.done }
 
 // Missed says how sure it is that a fastener was left out, if the technician
 // stops here, thinking that all are done.

@@ -37,7 +37,9 @@ type Params struct {
 	// Rotation.
 	FreshSpread   float64 // of a fresh rotation within a job. Found: 13.8° sd 3.4 and slope sd 22 %
 	Skew          float64 // power of a fresh rotation that is about normal. Computed: Wilson and Hilferty, for gamma
+	SkewTaught    float64 // the same of a joint whose rotations are known, before they tell. Assumed
 	SkewWeight    float64 // values that it is worth. Assumed
+	TurnNoise     float64 // degrees that a rotation is uncertain by: a taught spread is no smaller. Assumed
 	FreshDF       float64 // values that this spread is worth. Assumed
 	TaughtDF      float64 // values that a taught spread is worth, at most: the fewer, the heavier the tails. Assumed
 	JobSpread     float64 // of a joint's mean from job to job. Assumed
@@ -105,13 +107,13 @@ func Default() *Params {
 		Habit: 0.010, HabitWeight: 10, LostPlace: 0.0015, LostAgain: 0.35, Check: 0.001, Skip: 0.003, Jump: 0.002, FreeOrder: 20,
 		Back: 0.3, BackAmid: 0.03, Nowhere: 0.0005, Elsewhere: 0.002, Loosened: 0.0002, Interrupted: 4, BreakS: 45,
 		Swing: 0.01, SwingWeight: 10, LeaveLow: 0.03, StopEarly: 0.02, StopHole: 0.6,
-		Unseen: 0.0005, UnseenGap: 0.85, Again: 0.45, Contiguous: 1e-7, PlaceWrong: 1e-4, AnswerWrong: 0.02,
-		FreshSpread: 0.25, Skew: 1.0 / 3, SkewWeight: 150, FreshDF: 8, TaughtDF: 40, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
-		RepeatDeg: 2.5, RepeatNetDeg: 0.5, RepeatShare: 0.03, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.25, RelievedRange: 0.5, Relieved: 0.15, Odd: 0.0001, OddHigh: 0.003,
-		LastSpread: 0.3, RepeatLasts: 0.45, RepeatLastSp: 0.5, Dependent: 0.5,
+		Unseen: 0.0002, UnseenGap: 0.85, Again: 0.45, Contiguous: 1e-7, PlaceWrong: 1e-4, AnswerWrong: 0.02,
+		FreshSpread: 0.25, Skew: 0.4, SkewTaught: 0.8, SkewWeight: 300, FreshDF: 8, TaughtDF: 15, TurnNoise: 0.5, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
+		RepeatDeg: 2.5, RepeatNetDeg: 0.5, RepeatShare: 0.03, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.15, RelievedRange: 0.4, Relieved: 0.15, Odd: 0.0003, OddHigh: 0.003,
+		LastSpread: 0.3, RepeatLasts: 0.45, RepeatLastSp: 0.5, Dependent: 0.25,
 		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.6, SnugRepeat: 0.02, BreakFresh: 0.01, BreakRepeat: 0.6, StillFresh: 0.01, StillRepeat: 0.95,
 		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.38, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, TurnShare: 0.4,
 		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02, PeakLow: 0.0005,
-		Keep: 48, Prune: 1e-7, Odds: 3, OddsTorque: 0.2, OddsUntaught: 5, OddsTrace: 0.5, AskP: 0.1, AskMin: 0.03,
+		Keep: 48, Prune: 1e-7, Odds: 1, OddsTorque: 0.3, OddsUntaught: 1.5, OddsTrace: 0.5, AskP: 0.1, AskMin: 0.03,
 	}
 }
