@@ -55,8 +55,8 @@ looks what is left over. Exit status 0 only if
   all other memory (SQLite's and the C library's) never exceeds 96 MB: the ledger
   may hold 64 MiB of pages, and a heap of small pieces has gaps
   the median time to a decision, and to a page, in the last third is no more than
-  --slower times that in the first, each as a ratio to the time in which this
-  machine writes and syncs a small file then: what else it does falls on both
+  --slower times that in the first, less what the time in which this machine
+  writes and syncs a small file has grown: what else it does falls on both
   no goroutine and no open file is left once the service has stopped`,
 		Example: "  witnessmark drill soak --for 1h\n  witnessmark drill soak --for 45s --slower 2.5",
 		Args:    cobra.NoArgs,
@@ -354,7 +354,8 @@ func (s *soak) result(o soakOptions, last uint64) *soakResult {
 	r := &soakResult{Seconds: time.Since(s.start).Seconds(), Speed: o.speed, Events: last, Readings: len(s.decision), Pages: len(s.pages), Patches: s.patches,
 		DecisionMs: thirds(s.decision, o.long), PageMs: thirds(s.pages, o.long), Complaints: []string{}}
 	r.DiskMs = thirds(s.disk, o.long)
-	other := r.DiskMs[2] / r.DiskMs[0]
+	// A disk that got quicker makes nothing of ours slower.
+	other := max(1, r.DiskMs[2]/r.DiskMs[0])
 	r.Slower, r.PageSlower = r.DecisionMs[2]/r.DecisionMs[0]/other, r.PageMs[2]/r.PageMs[0]/other
 	late := s.memory[len(s.memory)/2:]
 	if len(late) > 1 {
