@@ -8,6 +8,8 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"witnessmark/events"
 )
 
 // clockWatch compares the wall clock of this machine with one that nobody
@@ -42,6 +44,8 @@ const (
 	// lookMost is how long a look may take to count: else the machine was busy
 	// between the two clocks.
 	lookMost = 20 * time.Millisecond
+	// noteWait is how long the journal has to take the note of a step.
+	noteWait = time.Minute
 	// stepShown is how long the pages tell of a step.
 	stepShown = time.Hour
 )
@@ -144,4 +148,20 @@ func spanWords(d time.Duration) string {
 		out = append(out, fmt.Sprintf("%g s", s.Seconds()))
 	}
 	return strings.Join(out, " ")
+}
+
+// noteStep writes a step of the clock into the journal. Where that does not take
+// it, the log, the pages and the metrics have it all the same.
+func (p *Pages) noteStep(ctx context.Context, s clockStep) {
+	p.log.Warn("the clock of this machine was set", "by_s", s.by.Seconds())
+	if p.cfg.Note == nil {
+		return
+	}
+	ctx, cancel := context.WithTimeout(ctx, noteWait)
+	defer cancel()
+	from, to := events.InstantOf(s.wall.Add(-s.by)), events.InstantOf(s.wall)
+	e := events.ClockStepped{FromUs: from, ToUs: to, ByUs: to.Sub(from).Microseconds(), AtUs: to}
+	if _, err := p.cfg.Note.Append(ctx, events.Event{Source: events.SourceClockSet, Time: to, Data: e}); err != nil {
+		p.log.Error("the journal does not take a note of the clock", "by_s", s.by.Seconds(), "err", err)
+	}
 }

@@ -48,6 +48,11 @@ type Journal interface {
 	Stats() journal.Stats
 }
 
+// Noter takes facts into the journal.
+type Noter interface {
+	Append(ctx context.Context, es ...events.Event) ([]uint64, error)
+}
+
 // Config says what the pages show. Service, Watch and Ledger are needed; the
 // rest may be left out, then pages say that they do not know.
 type Config struct {
@@ -80,6 +85,9 @@ type Config struct {
 	// sleeps; steps of Now are measured against it. nil: the machine's own,
 	// or none where Now is given.
 	Steady func() (time.Duration, error)
+	// Note takes what the pages find out about this machine into the journal;
+	// nil: it is only logged.
+	Note Noter
 	// Seals gives sealed records; nil where nothing is sealed.
 	Seals Seals
 	// Banner is shown on every page, such as "Demo: all data is invented".
@@ -149,7 +157,7 @@ func (p *Pages) Run(ctx context.Context) error {
 	go func() {
 		defer close(clock)
 		if p.clock != nil {
-			p.clock.run(ctx, clockEvery, func(s clockStep) { p.log.Warn("the clock of this machine was set", "by_s", s.by.Seconds()) })
+			p.clock.run(ctx, clockEvery, func(s clockStep) { p.noteStep(ctx, s) })
 		}
 	}()
 	early := make(chan struct{})

@@ -34,6 +34,10 @@ func Decide(s *State, e events.Entry) []events.Outcome {
 		t.boxLink(d)
 	case events.ClockCompared:
 		t.clockCompared(d)
+	case events.ClockStepped:
+		t.clockStepped(d)
+	case events.ShopRestored:
+		t.shopRestored(d)
 	case events.ArrivalRefused:
 		t.arrivalWrong(d.Box, fmt.Sprintf("Bench box %q sent something that could not be taken: %s", d.Box, d.Detail))
 	case events.ArrivalMissing:

@@ -371,6 +371,18 @@ func (c *scene) fact(f []string, w map[string]string) events.Data {
 			c.t.Fatal(err)
 		}
 		return events.ClockCompared{Box: f[1], AheadUs: off.Microseconds(), RoundTripUs: 400, LimitUs: 30e6, AtUs: c.at}
+	case "clock-set": // clock-set 1h: the machine's clock is set forward
+		by, err := time.ParseDuration(f[1])
+		if err != nil {
+			c.t.Fatal(err)
+		}
+		return events.ClockStepped{FromUs: c.at, ToUs: c.at.Add(by), ByUs: by.Microseconds(), AtUs: c.at}
+	case "restored": // restored 40 lost|moved: the journal goes on from a backup of 40 entries
+		last, err := strconv.ParseUint(f[1], 10, 64)
+		if err != nil {
+			c.t.Fatal(err)
+		}
+		return events.ShopRestored{Backup: "0123456789abcdef", Manifest: "ab12", Last: last, Moved: f[2] == "moved", MadeUs: c.at, RestoredUs: c.at, AtUs: c.at}
 	case "box-lost":
 		return events.ArrivalMissing{Box: f[1], AtUs: c.at}
 	case "noise":
@@ -593,6 +605,11 @@ func (c *scene) tellOne(o events.OutcomeData) string {
 		return c.tellAlert(o)
 	case events.AlertAcknowledged:
 		return "acknowledged"
+	case events.JobNoted:
+		if strings.Contains(o.Text, "may be missing") {
+			return "noted " + o.Kind + " possible gap"
+		}
+		return "noted " + o.Kind
 	case events.ReadingCameLate:
 		return "late"
 	case events.BoxNoted:

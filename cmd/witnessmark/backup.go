@@ -143,7 +143,7 @@ func planBackup(c *cobra.Command, cfg config, dir string) (backup.Plan, error) {
 // isDerivedOrKnown tells of a name in the data directory whether a backup takes
 // it by other ways, or needs it not. All else is treated as secret.
 func isDerivedOrKnown(name string) bool {
-	return slices.Contains([]string{"journal", "seals", controlFile, shutFile}, name) ||
+	return slices.Contains([]string{"journal", "seals", controlFile, shutFile, backup.MarkFile}, name) ||
 		strings.HasPrefix(name, "ledger.db") || strings.HasPrefix(name, "state.snapshot")
 }
 
@@ -290,7 +290,7 @@ func runRestore(c *cobra.Command, args []string) error {
 	}
 	accept, _ := c.Flags().GetBool("accept-findings")
 	r, err := backup.Restore(c.Context(), backup.Restoring{Dir: args[0], Data: cfg.Data, Passphrase: pass, MaxBytes: int64(maxBytes),
-		AcceptFindings: accept, Progress: tellProgress(c), Log: cfg.logger()})
+		Now: time.Now(), By: machineUser(), AcceptFindings: accept, Progress: tellProgress(c), Log: cfg.logger()})
 	fmt.Fprintln(c.ErrOrStderr())
 	if err != nil {
 		return err

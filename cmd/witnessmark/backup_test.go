@@ -3,12 +3,16 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -18,6 +22,7 @@ import (
 	"witnessmark/events/journal"
 	"witnessmark/events/ledger"
 	"witnessmark/events/seal"
+	"witnessmark/rules"
 )
 
 const pass = "an invented passphrase"
@@ -112,6 +117,11 @@ func TestBackupUnderLoad(t *testing.T) {
 		t.Fatal(err)
 	}
 
+	manifest, err := os.ReadFile(filepath.Join(b.dir, "backup", "manifest.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	sum := sha256.Sum256(manifest)
 	// Jobs that were open when the backup was made are left at other benches.
 	x, lines, err := newBenchStack(t.Context(), cfg, benchShop(4), "")
 	if err != nil {
@@ -128,6 +138,45 @@ func TestBackupUnderLoad(t *testing.T) {
 		}
 	}
 	until(t, "the readings", func() bool { return x.journal.Last() >= m.Last+20 })
+	// The first thing that is written says where it comes from.
+	noted := 0
+	err = x.journal.Read(t.Context(), m.Last+1, 0, func(es []events.Entry) error {
+		for _, e := range es {
+			r, ok := e.Data.(events.ShopRestored)
+			if !ok {
+				continue
+			}
+			noted++
+			if e.Seq != m.Last+1 || r.Backup != m.ID || r.Manifest != hex.EncodeToString(sum[:]) || r.Last != m.Last || r.Sealed != m.Sealed || r.Moved || r.RestoredUs < r.MadeUs {
+				t.Errorf("J%d: %+v, want it at J%d from %+v", e.Seq, r, m.Last+1, m)
+			}
+		}
+		return nil
+	})
+	if err != nil || noted != 1 {
+		t.Errorf("%d restores noted, %v", noted, err)
+	}
+	until(t, "it is in the record of what was open", func() bool {
+		n := 0
+		err := x.ledger.AtOnce(t.Context(), func(q *ledger.Queries) error {
+			for _, job := range jobsOf(x) {
+				all, err := q.JobEvents(t.Context(), job)
+				if err != nil {
+					return err
+				}
+				for _, e := range all {
+					if e.Kind == events.NotedRestore && strings.Contains(e.Note, "may be missing") {
+						n++
+					}
+				}
+			}
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return n > 0
+	})
 	sealed, err := x.sealer.Seal(ctx, seal.WhyAsked, "")
 	if err != nil || !strings.HasPrefix(sealed.Key, seal.Origin("bench")) {
 		t.Errorf("sealed on the new machine: %+v, %v", sealed, err)
@@ -146,6 +195,63 @@ func TestBackupUnderLoad(t *testing.T) {
 	}
 	if err := j.Read(t.Context(), 1, 0, func([]events.Entry) error { return nil }); err != nil || len(j.Holes()) > 0 {
 		t.Errorf("holes on the new machine: %v, %v", j.Holes(), err)
+	}
+}
+
+// jobsOf are the ids of all jobs.
+func jobsOf(s *stack) (ids []string) {
+	s.service.View(func(st *rules.State) { ids = slices.Sorted(maps.Keys(st.Jobs)) })
+	return ids
+}
+
+// A first start that broke off after it had written where the shop comes from
+// writes it no second time; a mark that cannot be read stops it.
+func TestRestoreIsNotedOnce(t *testing.T) {
+	b := &bencher{dir: t.TempDir()}
+	_, dir := smallBackup(t, b)
+	cfg := b.startConfig("new")
+	if _, err := backup.Restore(t.Context(), backup.Restoring{Dir: dir, Data: cfg.Data, Passphrase: pass, MaxBytes: 50 << 30, Now: time.Now(), By: "wm"}); err != nil {
+		t.Fatal(err)
+	}
+	name := filepath.Join(cfg.Data, backup.MarkFile)
+	mark, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	j, err := openJournal(t.Context(), cfg, "bench")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	if words, err := restoredWords(t.Context(), j); words != "" || err != nil {
+		t.Errorf("before it is noted: %q, %v", words, err)
+	}
+	last := j.Last()
+	for range 3 {
+		if err := os.WriteFile(name, mark, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		if err := noteRestore(t.Context(), j, cfg.Data, 1); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := os.Stat(name); !errors.Is(err, fs.ErrNotExist) {
+			t.Errorf("the mark is there still: %v", err)
+		}
+	}
+	if err := noteRestore(t.Context(), j, cfg.Data, 1); err != nil || j.Last() != last+1 {
+		t.Errorf("%d entries for one restore, %v", j.Last()-last, err)
+	}
+	words, err := restoredWords(t.Context(), j)
+	for _, want := range []string{fmt.Sprintf("From J%d on", last+1), "entries 1 to", `by user "wm"`, "lost cycles"} {
+		if err != nil || !strings.Contains(words, want) {
+			t.Errorf("verify says %q, %v; want %q", words, err, want)
+		}
+	}
+	if err := os.WriteFile(name, mark[:10], 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if err := noteRestore(t.Context(), j, cfg.Data, 1); err == nil || !strings.Contains(err.Error(), backup.MarkFile) {
+		t.Errorf("a mark cut in two: %v", err)
 	}
 }
 

@@ -21,6 +21,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"witnessmark/events"
+	"witnessmark/events/ledger"
 	"witnessmark/ingest"
 	"witnessmark/rules"
 	"witnessmark/simulator"
@@ -239,7 +240,36 @@ func TestClockSteps(t *testing.T) {
 	}
 	cfg := h.cfg
 	cfg.Listen = h.listen.Addr().String()
-	if f := examineSteps(t.Context(), cfg); len(f) != 1 || !strings.Contains(f[0].Text, fmt.Sprintf("set %d times", len(steps))) {
+	// Each is a fact, and stands in the record of the job that was open.
+	until(t, "the steps are in the ledger", func() bool {
+		noted := 0
+		err := h.ledger.AtOnce(t.Context(), func(q *ledger.Queries) error {
+			es, err := q.JobEvents(t.Context(), "j-1")
+			for _, e := range es {
+				if e.Kind == events.NotedClock {
+					noted++
+				}
+			}
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return noted == len(steps)
+	})
+	if err := h.ledger.AtOnce(t.Context(), func(q *ledger.Queries) error {
+		got, err := q.ClockSteps(t.Context(), 0)
+		for i, s := range got {
+			by := steps[len(steps)-1-i]
+			if d := time.Duration(s.ByUs)*time.Microsecond - by; d.Abs() > 100*time.Millisecond || s.ToUs.Sub(s.FromUs) != time.Duration(s.ByUs)*time.Microsecond {
+				t.Errorf("set by %s: noted %+v", by, s)
+			}
+		}
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if f := examineHistory(t.Context(), cfg); len(f) != stepsShown || !strings.Contains(f[0].Text, fmt.Sprintf("step %d of %d", len(steps), len(steps))) {
 		t.Errorf("doctor says %+v", f)
 	}
 	n := h.allThere()

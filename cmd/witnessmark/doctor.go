@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"context"
 	"encoding/json"
 	"errors"
@@ -85,9 +84,7 @@ func examine(ctx context.Context, cfg config) []finding {
 	found = append(found, f)
 	running := serviceRuns(ctx, cfg)
 	found = append(found, examineData(cfg), examineDisk(cfg), examineLedger(ctx, cfg), examineClock(), examineFiles(), examineService(ctx, cfg, running))
-	if running {
-		found = append(found, examineSteps(ctx, cfg)...)
-	}
+	found = append(found, examineHistory(ctx, cfg)...)
 	if cfg.NATSURL != "" {
 		found = append(found, examineNATS(ctx, cfg))
 	}
@@ -223,32 +220,6 @@ func examineService(ctx context.Context, cfg config, running bool) finding {
 		return finding{"service", "wrong", fmt.Sprintf("running, not ready: %s", text), "the text says what it waits for"}
 	}
 	return finding{What: "service", State: "good", Text: "running and ready at " + server}
-}
-
-// examineSteps asks a running service whether the clock was set under it.
-func examineSteps(ctx context.Context, cfg config) []finding {
-	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
-	defer cancel()
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+cfg.Listen+"/metrics", nil)
-	if err != nil {
-		return nil // said by examineService
-	}
-	resp, err := http.DefaultClient.Do(req)
-	if err != nil {
-		return nil
-	}
-	defer resp.Body.Close()
-	var steps, last float64
-	for lines := bufio.NewScanner(resp.Body); lines.Scan(); {
-		// Lines of the text format: name, blank, value.
-		_, _ = fmt.Sscanf(lines.Text(), "witnessmark_clock_steps_total %g", &steps)
-		_, _ = fmt.Sscanf(lines.Text(), "witnessmark_clock_last_step_seconds %g", &last)
-	}
-	if steps == 0 {
-		return nil
-	}
-	return []finding{{"clock", "note", fmt.Sprintf("it was set %.0f times since the service started, the last time by %+.3f s", steps, last),
-		"let time synchronisation keep it; order is safe, times before and after do not fit together"}}
 }
 
 func examineNATS(ctx context.Context, cfg config) finding {

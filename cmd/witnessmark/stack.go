@@ -139,6 +139,9 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 	if s.sealer, err = seal.New(ctx, seal.Config{Journal: journal.AtLeisure{Journal: s.journal}, Dir: cfg.sealsDir(), Shop: shop.ID, Every: cfg.sealEvery, AcceptLoss: cfg.acceptLoss, Elsewhere: cfg.keptPlaces(), Log: s.log, Now: cfg.now}); err != nil {
 		return nil, err
 	}
+	if err := noteRestore(ctx, s.journal, cfg.Data, s.instant()); err != nil {
+		return nil, err
+	}
 	if s.group, s.service, err = openRules(cfg, shop, s.journal, s.log); err != nil {
 		return nil, err
 	}
@@ -173,7 +176,7 @@ func (s *stack) acceptLoss(ctx context.Context) error {
 func (s *stack) openPages() error {
 	var err error
 	s.pages, err = dashboards.New(dashboards.Config{
-		Service: s.service, Watch: dashboards.Watch(s.service.Subscribe), Early: dashboards.Watch(s.service.SubscribeEarly), Ledger: s.ledger, Journal: s.journal, Photos: s.journal,
+		Service: s.service, Watch: dashboards.Watch(s.service.Subscribe), Early: dashboards.Watch(s.service.SubscribeEarly), Ledger: s.ledger, Journal: s.journal, Photos: s.journal, Note: s.journal,
 		Access: s.access, Seals: s.sealer, Devices: s.capture.Status, Boxes: s.boxStatus, Ready: s.service.Ready(), Log: s.log, Banner: s.cfg.banner, Now: s.cfg.now, Steady: s.cfg.steady,
 	})
 	if err != nil {

@@ -139,6 +139,13 @@ func verifyJournal(c *cobra.Command, keys []string) error {
 		return err
 	}
 	good := fmt.Sprintf("%d entries; %d seals hold; sealed up to J%d by %s\n", r.Entries, r.Seals, r.Size, r.Key)
+	restored, err := restoredWords(c.Context(), j)
+	if err != nil {
+		return err
+	}
+	if restored != "" {
+		r.Notes = append(r.Notes, restored)
+	}
 	if r.Kept > 0 {
 		good += fmt.Sprintf("%d checkpoints kept elsewhere agree\n", r.Kept)
 	}

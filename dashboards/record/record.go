@@ -91,7 +91,7 @@ type Procedure struct {
 
 // JobEvent is something that happened to the job as a whole.
 type JobEvent struct {
-	Kind  string         `json:"kind"` // opened, paused, resumed, handed_over, released, abandoned
+	Kind  string         `json:"kind"` // opened, paused, resumed, handed_over, released, abandoned, clock_stepped, shop_restored
 	By    Person         `json:"by"`
 	To    *Person        `json:"to,omitempty"` // who has it from then on
 	Bench string         `json:"bench,omitempty"`

@@ -128,7 +128,10 @@ func (p *page) head(r *Record) {
 
 // String tells what happened in words.
 func (e JobEvent) String() string {
-	s := strings.ReplaceAll(e.Kind, "_", " ") + " by " + e.By.String()
+	s := strings.ReplaceAll(e.Kind, "_", " ")
+	if e.By.ID != "" {
+		s += " by " + e.By.String()
+	}
 	if e.To != nil {
 		s += " to " + e.To.String()
 	}

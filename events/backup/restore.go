@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"filippo.io/age"
 
@@ -28,6 +29,8 @@ type Restoring struct {
 	// was damaged before it was backed up. What is wrong is in Restored.Verified.
 	AcceptFindings bool
 	Progress       func(what string, done, total uint64)
+	Now            time.Time // of the restore; zero: now
+	By             string    // who does it; may be empty
 	Log            *slog.Logger
 }
 
@@ -116,7 +119,10 @@ func (r *Restoring) into(ctx context.Context, stage string, m *Manifest) (*Resto
 	}
 	_, err := os.Stat(filepath.Join(stage, sealsDir, "key"))
 	out.NoKey = err != nil
-	return out, r.prove(ctx, stage, out)
+	if err := r.prove(ctx, stage, out); err != nil {
+		return nil, err
+	}
+	return out, r.mark(stage, m)
 }
 
 func copyFile(from, to string, mode os.FileMode) error {

@@ -40,6 +40,10 @@ func (b *batch) entry(e *events.Entry) error {
 		return b.put(putBoxLink, int64(e.Seq), d.Box, bit(d.Up), int64(d.Came), d.Detail, us(d.AtUs))
 	case events.ClockCompared:
 		return b.put(putBoxClock, int64(e.Seq), d.Box, d.AheadUs, d.RoundTripUs, d.LimitUs, us(d.AtUs))
+	case events.ClockStepped:
+		return b.put(putClockStep, int64(e.Seq), us(d.FromUs), us(d.ToUs), d.ByUs, us(d.AtUs))
+	case events.ShopRestored:
+		return b.put(putRestore, int64(e.Seq), d.Backup, d.Manifest, int64(d.Last), int64(d.Sealed), bit(d.Moved), us(d.MadeUs), us(d.RestoredUs), d.By, us(d.AtUs))
 	case events.ArrivalsLate:
 		return nil // each reading of it is marked by its decision
 	case events.AccessRefused:

@@ -153,6 +153,8 @@ func (b *batch) jobOutcome(o outcome, data events.OutcomeData) (done bool, err e
 	case events.JobHandedOver:
 		err = b.put(passJob, d.Bench, d.To, d.Job)
 		return true, both(err, func() error { return event(d.Job, "handed_over", d.From, d.To, d.Bench, d.Note, d.AtUs) })
+	case events.JobNoted:
+		return true, event(d.Job, d.Kind, "", "", "", d.Text, d.AtUs)
 	case events.JobReleased:
 		err = b.put(endJob, "released", d.By, us(d.AtUs), "", d.Job)
 		return true, both(err, func() error { return event(d.Job, "released", d.By, "", "", "", d.AtUs) })

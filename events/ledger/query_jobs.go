@@ -100,7 +100,7 @@ func (q *Queries) Search(ctx context.Context, text string, max int) ([]Job, erro
 type JobEvent struct {
 	Seq   uint64 // of the decision
 	Job   string
-	Kind  string // opened, paused, resumed, handed_over, released, abandoned
+	Kind  string // opened, paused, resumed, handed_over, released, abandoned, clock_stepped, shop_restored
 	By    string // who did it; at a hand-over who had it
 	To    string // who has it from then on; "" where that does not change
 	Bench string // where from then on; "" where that does not change

@@ -8,7 +8,7 @@ import (
 
 // Schema is the version of the ledger's form, as the file carries it. A ledger
 // of another version is not converted, but rebuilt.
-const Schema = 7
+const Schema = 8
 
 // appID marks a SQLite file as a ledger ("Witm").
 const appID = 0x5769746d

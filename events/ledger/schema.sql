@@ -398,7 +398,7 @@ CREATE INDEX jobs_by_unit ON jobs (unit_serial);
 CREATE TABLE job_events (
   id INTEGER PRIMARY KEY,
   job TEXT NOT NULL,
-  kind TEXT NOT NULL,         -- opened, paused, resumed, handed_over, released, abandoned
+  kind TEXT NOT NULL,         -- opened, paused, resumed, handed_over, released, abandoned, clock_stepped, shop_restored
   by_person TEXT NOT NULL,
   to_person TEXT NOT NULL,
   bench TEXT NOT NULL,
@@ -906,6 +906,27 @@ CREATE TABLE box_clocks ( -- how the clocks of bench boxes stand to the shop's
   at_us INTEGER NOT NULL
 ) STRICT;
 CREATE INDEX box_clocks_by_box ON box_clocks (box);
+
+CREATE TABLE clock_steps ( -- the clock of the shop's machine was set
+  seq INTEGER PRIMARY KEY,
+  from_us INTEGER NOT NULL,   -- what it would have said
+  to_us INTEGER NOT NULL,     -- what it said
+  by_us INTEGER NOT NULL,     -- forward if above 0
+  at_us INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE restores ( -- from here on the journal goes on from a backup
+  seq INTEGER PRIMARY KEY,
+  backup TEXT NOT NULL,
+  manifest_sha256 TEXT NOT NULL,
+  last_seq INTEGER NOT NULL,  -- the last entry that came with it
+  sealed_to INTEGER NOT NULL,
+  moved INTEGER NOT NULL,     -- the machine before was shut first
+  made_us INTEGER NOT NULL,
+  restored_us INTEGER NOT NULL,
+  by_user TEXT NOT NULL,      -- of the operating system
+  at_us INTEGER NOT NULL
+) STRICT;
 
 CREATE TABLE arrivals_refused ( -- what bench boxes sent and could not be taken
   seq INTEGER PRIMARY KEY,

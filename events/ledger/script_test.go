@@ -202,6 +202,10 @@ func everything() *script {
 	s.add("notice", minute(90), events.NoticeTried{Alert: "A9-0", Route: "horn", Way: "relay", Result: events.NoticeFailed, Try: 1, Detail: "no such port", AtUs: minute(90)})
 	s.add("box/axle", minute(90), events.BoxLinkChanged{Box: "axle-box", Up: true, Came: 3, Detail: "connected from 192.0.2.9", AtUs: minute(90)})
 	s.add("box/axle", minute(90), events.ClockCompared{Box: "axle-box", AheadUs: -240e6, RoundTripUs: 400, LimitUs: 30e6, AtUs: minute(90)})
+	stepped := s.add(events.SourceClockSet, minute(90), events.ClockStepped{FromUs: minute(90), ToUs: minute(30), ByUs: -3600e6, AtUs: minute(90)})
+	s.add(events.SourceRestore, minute(90), events.ShopRestored{Backup: "0123456789abcdef", Manifest: "ab12", Last: 40, Sealed: 30, MadeUs: minute(60), RestoredUs: minute(80), By: "wm", AtUs: minute(90)})
+	s.add(events.SourceRules, minute(90), events.Decided{Cause: stepped, CauseUs: minute(90), Rules: "1", Outcomes: []events.Outcome{
+		{Data: events.JobNoted{Job: "j-1", Kind: events.NotedClock, Text: "a note", AtUs: minute(90)}}}})
 	s.add("device/box-1", minute(90), events.ArrivalMissing{Box: "axle-box", AtUs: minute(90)})
 	s.add("device/box-1", minute(90), events.ArrivalRefused{Box: "axle-box", Source: "device/box-1", Number: 2, Type: "rules.decided", Why: events.ArrivalForeign, Detail: "no capture", Bytes: []byte("{}"), AtUs: minute(90)})
 	late := s.add("box/axle", minute(90), events.ArrivalsLate{Box: "axle-box", Source: "device/box-1", From: 3, To: 3, AtUs: minute(90)})

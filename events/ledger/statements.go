@@ -87,6 +87,8 @@ const (
 	putArrival
 	putBoxLink
 	putBoxClock
+	putClockStep
+	putRestore
 	putLate
 	putAccessRefused
 	putAccessChanged
@@ -191,6 +193,8 @@ var statements = [numStatements]string{
 	putArrival:       insertInto("arrivals_refused", 9),
 	putBoxLink:       insertInto("box_links", 6),
 	putBoxClock:      insertInto("box_clocks", 6),
+	putClockStep:     insertInto("clock_steps", 5),
+	putRestore:       insertInto("restores", 10),
 	putLate:          insertInto("readings_late", 8),
 	putAccessRefused: insertInto("access_refusals", 10),
 	putAccessChanged: insertInto("access_changes", 8),
