@@ -426,7 +426,7 @@ func TestServerSaysFull(t *testing.T) {
 		t.Run(fmt.Sprint(size), func(t *testing.T) {
 			j := openAt(t, t.TempDir(), func(c *Config) { c.MaxBytes = 100 << 10 })
 			defer j.Close()
-			j.cfg.MaxBytes = 1 << 30
+			j.most = 1 << 30
 			acked := 0
 			var err error
 			for err == nil && acked < 5000 {

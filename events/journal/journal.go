@@ -70,6 +70,7 @@ type Journal struct {
 	restarts atomic.Uint64
 	commits  atomic.Uint64
 	free     func(dir string) (uint64, error) // freeDisk, but for tests
+	most     uint64                           // cfg.MaxBytes, but for tests
 	w        writer                           // touched by the writer goroutine only
 }
 
@@ -84,7 +85,7 @@ func Open(ctx context.Context, cfg Config) (*Journal, error) {
 	j := &Journal{
 		cfg: cfg, log: cfg.Log, names: naming{cfg.Shop},
 		tail: newTail(0).limit(cfg.RingEvents, cfg.RingBytes), queue: make(chan *request, 4096),
-		stop: make(chan struct{}), arrived: make(chan struct{}), free: freeDisk,
+		stop: make(chan struct{}), arrived: make(chan struct{}), free: freeDisk, most: uint64(cfg.MaxBytes),
 	}
 	j.numbers.last = map[string]uint64{}
 	j.shared.name = writerName(cfg)

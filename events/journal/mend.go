@@ -404,7 +404,7 @@ func (m *mender) makeStream(ctx context.Context, next Config, id *identity) erro
 	if err := os.MkdirAll(next.Dir, 0o750); err != nil {
 		return err
 	}
-	j := &Journal{cfg: next, log: next.Log, names: m.names, free: freeDisk, stop: make(chan struct{}), arrived: make(chan struct{})}
+	j := &Journal{cfg: next, log: next.Log, names: m.names, free: freeDisk, most: uint64(next.MaxBytes), stop: make(chan struct{}), arrived: make(chan struct{})}
 	s, err := j.connect(ctx)
 	if err != nil {
 		return err

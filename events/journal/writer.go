@@ -336,8 +336,8 @@ func failAll(items []item, err error) {
 
 // room reports an ErrFull if size more bytes would not fit.
 func (j *Journal) room(size int) error {
-	if limit := uint64(j.cfg.MaxBytes); j.bytes.Load()+uint64(size) > limit {
-		return j.full(fmt.Sprintf("the stream has %d of %d bytes; raise the limit", j.bytes.Load(), limit))
+	if j.bytes.Load()+uint64(size) > j.most {
+		return j.full(fmt.Sprintf("the stream has %d of %d bytes; raise the limit", j.bytes.Load(), j.most))
 	}
 	if j.cfg.Dir == "" {
 		return nil
