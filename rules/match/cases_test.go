@@ -308,3 +308,30 @@ func TestKnownFrom(t *testing.T) {
 		t.Errorf("normal: power %.2f, want 1", s)
 	}
 }
+
+// A coarse angle on a hard joint: 160 values that all read the same teach no
+// spread at all. That must not make a clean job with readings one step off look
+// as if fasteners were left out.
+func TestCoarseAnglesAreNoMiss(t *testing.T) {
+	j := Joint{N: 12, Strict: true, Target: 100, LSL: 92, USL: 108}
+	j.Known.FreshAngle = Moments{N: 160, Mean: math.Log(2.4), Skew: 1.5}
+	f := New(nil, j)
+	for i, deg := range []float64{2, 2, 1, 2, 2, 1, 2, 1, 2, 2, 2, 2} {
+		f = f.Pull(Pull{Reading: uint64(i + 1), AtS: 5 * float64(i+1), Torque: 100, Angle: deg, Duration: math.NaN(), Placed: -1})
+	}
+	if m := f.Missed(); m.Say || m.Odds > 0.01 {
+		t.Errorf("odds of a miss %.3g", m.Odds)
+	}
+}
+
+// One left low is not tight, even if a later pull made the number agree.
+func TestLeftLowCountsAsMissed(t *testing.T) {
+	f := New(nil, Joint{N: 4, Strict: true, Target: 100, LSL: 92, USL: 108})
+	for i, nm := range []float64{100, 100, 70, 101} {
+		f = f.Pull(Pull{Reading: uint64(i + 1), AtS: 5 * float64(i+1), Torque: nm, Angle: 60, Duration: math.NaN(), Placed: -1})
+	}
+	m, all := f.Missed(), f.AllTight()
+	if all > 0.01 || m.P < 0.99 {
+		t.Errorf("chance of all tight %.3g, of a miss %.3g", all, m.P)
+	}
+}
