@@ -23,7 +23,14 @@ func (j *Journal) lookAtBlocks(known uint64) error {
 	if err != nil || len(files) == 0 {
 		return err
 	}
-	x, err := j.newestIndex()
+	own, photos := j.indexed()
+	slow := func(err error) {
+		if err != nil {
+			j.log.Warn("cannot bring the server's index up to date: this start may take long", "err", err)
+		}
+	}
+	slow(photos.catchUpAll())
+	x, err := own.newest()
 	if err != nil {
 		return err
 	}
@@ -42,13 +49,13 @@ func (j *Journal) lookAtBlocks(known uint64) error {
 		}
 		switch {
 		case uint64(f.index) < x.lastBlock():
-			plain = plain && !s.damaged
+			plain = plain && !s.damaged()
 		default:
 			plain = plain && x.add(s) && (last || s.end == len(s.bytes))
 		}
 	}
 	if plain && x.span.last > 0 && x.span.last >= known {
-		j.catchUp(x, s)
+		slow(own.catchUp(x, s))
 		return nil
 	}
 	for _, f := range old { // the server will read them all
@@ -64,31 +71,38 @@ type blockScan struct {
 	file     blockFile
 	bytes    []byte
 	messages []laid
-	damaged  bool
+	bad      []span
+	repaired bool
 	end      int // where a write begins that a stop has cut; else the length
 }
 
-// lookAtBlock reads a block. If it is damaged, it is put aside, and what is lost
-// of it is said.
-func (j *Journal) lookAtBlock(f blockFile, last bool) (*blockScan, error) {
+func (s *blockScan) damaged() bool { return len(s.bad) > 0 || s.repaired }
+
+func scanFile(stream string, f blockFile) (*blockScan, error) {
 	b, err := os.ReadFile(f.path)
 	if err != nil {
 		return nil, err
 	}
 	s := &blockScan{file: f, bytes: b, end: len(b)}
-	repaired := false
-	bad, err := scanBlock(j.cfg.stream(), f.index, b, func(m laid) error {
+	s.bad, err = scanBlock(stream, f.index, b, func(m laid) error {
 		s.messages = append(s.messages, m)
-		repaired = repaired || m.repaired
+		s.repaired = s.repaired || m.repaired
 		return nil
 	})
-	if err != nil || len(bad) == 0 && !repaired {
+	if len(s.bad) == 1 && s.bad[0].To == len(b) {
+		s.end = s.bad[0].From
+	}
+	return s, err
+}
+
+// lookAtBlock reads a block. If it is damaged, it is put aside, and what is lost
+// of it is said.
+func (j *Journal) lookAtBlock(f blockFile, last bool) (*blockScan, error) {
+	s, err := scanFile(j.cfg.stream(), f)
+	if err != nil || !s.damaged() {
 		return s, err
 	}
-	s.damaged = true
-	if len(bad) == 1 && bad[0].To == len(b) {
-		s.end = bad[0].From
-	}
+	b, bad := s.bytes, s.bad
 	kept, err := j.putAside(f, b)
 	if err != nil {
 		return nil, fmt.Errorf("put damaged block aside: %w", err)
@@ -107,7 +121,7 @@ func (j *Journal) lookAtBlock(f blockFile, last bool) (*blockScan, error) {
 		}
 	}
 	switch n := len(s.messages); {
-	case lost != Run{} || repaired:
+	case lost != Run{} || s.repaired:
 		j.log.Error("a block of the journal is damaged; it was put aside before the server reads it; stop and run 'witnessmark mend'",
 			"file", f.path, "places", len(bad), "lost", lost.String(), "kept_as", kept)
 	case last && n > 0 && bad[0].To == len(b):

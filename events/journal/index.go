@@ -39,7 +39,6 @@ import (
 //	HighwayHash-64 over all of it; key: SHA-256 of the stream's name
 const (
 	indexFile    = "index.db"
-	keptIndex    = "index.kept"
 	indexMagic   = 11
 	indexVersion = 4
 )
@@ -253,12 +252,26 @@ func (x *storeIndex) add(s *blockScan) bool {
 	return met && size == s.end // else there are marks of deletions, or damage
 }
 
-// newestIndex is the server's index, or the kept one if that is not good, or an
+// indexed is a stream of the server's whose index is kept up to date.
+type indexed struct {
+	stream, dir string // its name; where its blocks are
+	kept        string // path of the copy of its index
+	at          time.Time
+}
+
+// indexed returns the journal's own stream and that of the photos.
+func (j *Journal) indexed() (own, photos *indexed) {
+	name := "OBJ_" + j.names.photos()
+	return &indexed{stream: j.cfg.stream(), dir: j.cfg.blocksDir(), kept: filepath.Join(j.cfg.Dir, "index.kept")},
+		&indexed{stream: name, dir: filepath.Join(j.cfg.streamsDir(), name, "msgs"), kept: filepath.Join(j.cfg.Dir, "photos.index.kept")}
+}
+
+// newest is the server's index, or the kept one if that is not good, or an
 // empty one.
-func (j *Journal) newestIndex() (*storeIndex, error) {
-	for i, path := range []string{filepath.Join(j.cfg.blocksDir(), indexFile), filepath.Join(j.cfg.Dir, keptIndex)} {
+func (in *indexed) newest() (*storeIndex, error) {
+	for i, path := range []string{filepath.Join(in.dir, indexFile), in.kept} {
 		b, at, err := readDated(path)
-		switch x, bad := readIndex(j.cfg.stream(), b); {
+		switch x, bad := readIndex(in.stream, b); {
 		case errors.Is(err, fs.ErrNotExist):
 		case err != nil:
 			return nil, err
@@ -282,49 +295,83 @@ func readDated(path string) (b []byte, at time.Time, err error) {
 }
 
 // catchUp writes an index that has taken up all blocks, unless the server's is
-// like it. What a stop has cut at the end of the last was put aside, and is cut
-// off, as the server would. If the disk is full, the server does it all its way.
-func (j *Journal) catchUp(x *storeIndex, last *blockScan) {
-	var err error
+// like it. What a stop has cut at the end of the last is cut off, as the server
+// would. It can fail on a full disk; then the server does it all its way.
+func (in *indexed) catchUp(x *storeIndex, last *blockScan) error {
 	if last.end < len(last.bytes) {
-		err = cutOff(last.file.path, int64(last.end))
+		f, err := os.OpenFile(last.file.path, os.O_RDWR, 0)
+		if err != nil {
+			return err
+		}
+		if err := errors.Join(f.Truncate(int64(last.end)), f.Sync(), f.Close()); err != nil {
+			return err
+		}
 	}
-	if err == nil && x.behind {
-		err = writeFileSynced(filepath.Join(j.cfg.blocksDir(), indexFile), x.encode(j.cfg.stream()))
+	if !x.behind {
+		return nil
 	}
-	if err != nil {
-		j.log.Warn("cannot bring the server's index up to date: this start may take long", "err", err)
-	}
+	return writeFileSynced(filepath.Join(in.dir, indexFile), x.encode(in.stream))
 }
 
-func cutOff(path string, end int64) error {
-	f, err := os.OpenFile(path, os.O_RDWR, 0)
+// catchUpAll does all that for a stream whose damage is left to the server, and
+// shows when what is in it is read.
+func (in *indexed) catchUpAll() error {
+	files, err := blockFiles(in.dir)
+	if err != nil || len(files) == 0 {
+		return err
+	}
+	x, err := in.newest()
 	if err != nil {
 		return err
 	}
-	return errors.Join(f.Truncate(end), f.Sync(), f.Close())
+	var s *blockScan
+	if !x.bears(files) {
+		return nil
+	}
+	for _, f := range files {
+		if uint64(f.index) < x.lastBlock() {
+			continue
+		}
+		if s, err = scanFile(in.stream, f); err != nil {
+			return err
+		}
+		if s.damaged() || !x.add(s) {
+			return nil
+		}
+	}
+	if s == nil || x.span.last == 0 {
+		return nil
+	}
+	return in.catchUp(x, s)
 }
 
-// keepIndex keeps a copy of the server's index, if that has been written since
-// was, and returns when.
-func (j *Journal) keepIndex(was time.Time) time.Time {
+// keepIndexes keeps copies of what the server does not sync.
+func (j *Journal) keepIndexes(ins ...*indexed) {
 	if j.cfg.URL != "" {
-		return was
+		return
 	}
-	b, at, err := readDated(filepath.Join(j.cfg.blocksDir(), indexFile))
-	if err != nil || at.Equal(was) {
-		return was
+	for _, in := range ins {
+		if err := in.keep(); err != nil {
+			j.log.Warn("cannot keep a copy of the server's index: after a power cut the next start may take long", "err", err)
+		}
 	}
-	if _, ok := indexBody(j.cfg.stream(), b); !ok {
-		return was // being written
-	}
-	path := filepath.Join(j.cfg.Dir, keptIndex)
-	if err = writeFileSynced(path, b); err == nil {
-		err = os.Chtimes(path, at, at)
+}
+
+// keep copies the server's index, if it has been written since.
+func (in *indexed) keep() error {
+	b, at, err := readDated(filepath.Join(in.dir, indexFile))
+	if errors.Is(err, fs.ErrNotExist) || err == nil && at.Equal(in.at) {
+		return nil
 	}
 	if err != nil {
-		j.log.Warn("cannot keep a copy of the server's index: after a power cut the next start may take long", "err", err)
-		return was
+		return err
 	}
-	return at
+	if _, ok := indexBody(in.stream, b); !ok {
+		return nil // being written
+	}
+	if err := writeFileSynced(in.kept, b); err != nil {
+		return err
+	}
+	in.at = at
+	return os.Chtimes(in.kept, at, at)
 }

@@ -110,7 +110,7 @@ func indexIn(t *testing.T, dir string) *storeIndex {
 // look brings the index up to date as a start does.
 func look(t *testing.T, dir string, known uint64) *storeIndex {
 	t.Helper()
-	j := &Journal{cfg: Config{Shop: "fenholt", Dir: dir}, log: slog.New(slog.DiscardHandler)}
+	j := &Journal{cfg: Config{Shop: "fenholt", Dir: dir}, names: naming{"fenholt"}, log: slog.New(slog.DiscardHandler)}
 	if err := j.lookAtBlocks(known); err != nil {
 		t.Fatal(err)
 	}
@@ -150,7 +150,7 @@ func TestIndexAsTheServerMakesIt(t *testing.T) {
 			if err != nil && stopped {
 				t.Fatal(err)
 			}
-			if err := errors.Join(os.WriteFile(filepath.Join(dir, keptIndex), b, 0o600), os.WriteFile(at, change(bytes.Clone(b)), 0o600)); err != nil {
+			if err := errors.Join(os.WriteFile(filepath.Join(dir, "index.kept"), b, 0o600), os.WriteFile(at, change(bytes.Clone(b)), 0o600)); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -283,5 +283,67 @@ func TestIndexDamaged(t *testing.T) {
 		if _, err := readIndex(cfg.stream(), b[:at]); err == nil {
 			t.Errorf("cut at %d: read as good", at)
 		}
+	}
+}
+
+// The same for the photos beside the journal.
+func TestIndexOfPhotos(t *testing.T) {
+	ctx, open, dir := context.Background(), t.TempDir(), t.TempDir()
+	j := openAt(t, open)
+	photo := func(i int) []byte { return bytes.Repeat([]byte{byte(i), 2, 3}, 70_000) }
+	put := func(from, to int) (hash string) {
+		for i := from; i < to; i++ {
+			var err error
+			if hash, err = j.PutPhoto(ctx, photo(i)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		return hash
+	}
+	put(0, 2)
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	j = openAt(t, open)
+	hash := put(2, 5)
+	if err := os.CopyFS(dir, os.DirFS(open)); err != nil {
+		t.Fatal(err)
+	}
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	in := func(dir string) *indexed {
+		j := &Journal{cfg: Config{Shop: "fenholt", Dir: dir}, names: naming{"fenholt"}}
+		_, photos := j.indexed()
+		return photos
+	}
+	bare := copyOf(t, dir)
+	if _, _, said := serverSays(t, bare); !strings.Contains(said, "will rebuild") {
+		t.Errorf("the server did not read its blocks again: this test cannot tell: %s", said)
+	}
+	want, err := in(bare).newest()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := in(dir).catchUpAll(); err != nil {
+		t.Fatal(err)
+	}
+	got, err := in(dir).newest()
+	if err != nil {
+		t.Fatal(err)
+	}
+	got.written = want.written
+	diff(t, "index", fmt.Sprintf("%+v", *got), fmt.Sprintf("%+v", *want))
+	if got.span.messages == 0 {
+		t.Error("there are no photos: this test cannot tell")
+	}
+	look(t, dir, 0)
+	if _, _, said := serverSays(t, dir); strings.Contains(said, "tream state") {
+		t.Errorf("the server does not believe it: %s", said)
+	}
+	j = openAt(t, dir)
+	defer j.Close()
+	if b, err := j.Photo(ctx, hash); err != nil || !bytes.Equal(b, photo(4)) {
+		t.Errorf("the last photo: %d bytes, %v", len(b), err)
 	}
 }

@@ -324,14 +324,15 @@ func (j *Journal) keepIdentity() {
 	t := time.NewTicker(identityEvery)
 	defer t.Stop()
 	saved := j.Last()
-	index := j.keepIndex(time.Time{})
+	own, photos := j.indexed()
+	j.keepIndexes(own, photos)
 	for {
 		select {
 		case <-j.stop:
 			return
 		case <-t.C:
 		}
-		index = j.keepIndex(index)
+		j.keepIndexes(own, photos)
 		last := j.Last()
 		if last == saved {
 			continue
