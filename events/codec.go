@@ -153,6 +153,7 @@ var dataForms = map[string][]func([]byte) (Data, error){
 	"shop.restored":         {as[ShopRestored]()},
 	"access.refused":        {as[AccessRefused]()},
 	"access.changed":        {as[AccessChanged]()},
+	"captures.removed":      {as[CapturesRemoved]()},
 	"loose_end_open.asked":  {as[LooseEndOpenAsked]()},
 	"loose_end_close.asked": {as[LooseEndCloseAsked]()},
 	"item_answer.asked":     {as[ItemAnswerAsked]()},

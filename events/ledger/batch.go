@@ -16,6 +16,8 @@ type batch struct {
 	devices map[string]*tally
 	tools   map[string]int64 // judgements, by tool
 	rules   string           // version of the rules that decided last
+
+	removing *writer // that the rows of removed captures are taken out with; nil: there are none
 }
 
 type total struct{ what, label string }
@@ -32,7 +34,7 @@ func newBatch(w *writer) (*batch, error) {
 		return nil, err
 	}
 	rules, _ := v.(string) // nothing yet: ""
-	return &batch{put: w.put, rules: rules, totals: map[total]int64{}, devices: map[string]*tally{}, tools: map[string]int64{}}, nil
+	return &batch{put: w.put, removing: w, rules: rules, totals: map[total]int64{}, devices: map[string]*tally{}, tools: map[string]int64{}}, nil
 }
 
 func (b *batch) count(what, label string) { b.totals[total{what, label}]++ }

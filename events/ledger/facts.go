@@ -50,6 +50,8 @@ func (b *batch) entry(e *events.Entry) error {
 		return b.put(putAccessRefused, int64(e.Seq), d.Why, d.What, d.Person, string(d.Role), d.Device, d.From, int64(d.Times), us(d.SinceUs), us(d.AtUs))
 	case events.AccessChanged:
 		return b.put(putAccessChanged, int64(e.Seq), d.What, d.Person, d.Device, d.Bench, d.By, d.From, us(d.AtUs))
+	case events.CapturesRemoved:
+		return b.removed(e.Seq, &d)
 	case events.SealMade:
 		return b.put(putSeal, int64(e.Seq), int64(d.Size), d.Root, d.Note, d.Key, d.Why, d.Job, us(d.AtUs))
 	case events.TimeReached, events.ForceRising:

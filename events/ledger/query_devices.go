@@ -3,6 +3,7 @@ package ledger
 import (
 	"context"
 	"database/sql"
+	"errors"
 
 	"witnessmark/events"
 )
@@ -69,18 +70,21 @@ func (q *Queries) Devices(ctx context.Context) ([]Device, error) {
 // lastOf fills in the last reading, refused frame and link state.
 func (q *Queries) lastOf(ctx context.Context, d *Device, reading, refused, link uint64) error {
 	if reading > 0 {
-		r, err := q.Reading(ctx, reading)
-		if err != nil {
+		switch r, err := q.Reading(ctx, reading); {
+		case err == nil:
+			d.Last = &r
+		case !errors.Is(err, ErrUnknown): // else it was removed under the shop's rule
 			return err
 		}
-		d.Last = &r
 	}
 	if refused > 0 {
 		f, err := one(ctx, q, "refused frame", frameColumns+"WHERE seq = ?", scanFrame, int64(refused))
-		if err != nil {
+		switch {
+		case err == nil:
+			d.LastRefused = &f
+		case !errors.Is(err, ErrUnknown):
 			return err
 		}
-		d.LastRefused = &f
 	}
 	if link > 0 {
 		s, err := one(ctx, q, "link state", linkColumns+"WHERE seq = ?", scanLink, int64(link))

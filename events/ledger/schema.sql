@@ -875,6 +875,32 @@ CREATE TABLE access_changes ( -- what changed who can get in
   at_us INTEGER NOT NULL
 ) STRICT;
 
+CREATE TABLE captures_removed ( -- captures that were removed under the shop's rule; their rows are not here
+  seq INTEGER PRIMARY KEY,
+  removal TEXT NOT NULL,      -- the same in all parts of one removal
+  part INTEGER NOT NULL,
+  parts INTEGER NOT NULL,
+  by TEXT NOT NULL,
+  rule TEXT NOT NULL,
+  years INTEGER NOT NULL,
+  before_us INTEGER NOT NULL,
+  archive_sha256 TEXT NOT NULL,
+  sealed_to INTEGER NOT NULL,
+  archive TEXT NOT NULL,
+  first INTEGER NOT NULL,     -- journal sequences
+  last INTEGER NOT NULL,
+  count INTEGER NOT NULL,
+  bytes INTEGER NOT NULL,
+  at_us INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE captures_removed_of ( -- how many of them were of a job
+  job TEXT NOT NULL,
+  seq INTEGER NOT NULL,       -- captures_removed.seq
+  count INTEGER NOT NULL,
+  PRIMARY KEY (job, seq)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE readings_late ( -- readings that a bench box had to keep back
   id INTEGER PRIMARY KEY,
   reading INTEGER NOT NULL,   -- readings.seq

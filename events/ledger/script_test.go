@@ -217,6 +217,7 @@ func everything() *script {
 	s.add("seal", minute(90), events.SealMade{Size: uint64(len(s.entries)), Root: "cm9vdA==", Note: "a signed note", Key: "witnessmark/fenholt+01234567", Why: "release", Job: "j-1", AtUs: minute(90)})
 	s.add(events.DeviceSource("d-p1"), minute(91), events.ForceRising{Device: "d-p1", Tool: "p1", Bench: "axle", Text: "9.10", Unit: "kN", Value: quantity.Of(9.1, quantity.Kilonewton), SinceUs: 1_200_000, AtUs: minute(91)})
 	s.add(events.DeviceSource("d-i2"), minute(91), events.SamplesCaptured{Device: "d-i2", Tool: "i2", Bench: "axle", Unit: "mm", Values: []float64{13.9}, AtUs: []int64{0}, FirstUs: minute(91), Bytes: []byte("..."), Status: "out_of_range"})
+	s.remove(minute(92), func(e events.Entry) bool { _, is := e.Data.(events.ForceRising); return is })
 	return s
 }
 

@@ -92,6 +92,8 @@ const (
 	putLate
 	putAccessRefused
 	putAccessChanged
+	putRemoved
+	putRemovedOf
 	settleUnplaced
 	settleAside
 	settleQuestion
@@ -107,6 +109,7 @@ const (
 	closeRecall
 	closeRecallLine
 	movePosition
+	cutHole
 	numStatements
 )
 
@@ -198,6 +201,8 @@ var statements = [numStatements]string{
 	putLate:          insertInto("readings_late", 8),
 	putAccessRefused: insertInto("access_refusals", 10),
 	putAccessChanged: insertInto("access_changes", 8),
+	putRemoved:       insertInto("captures_removed", 16),
+	putRemovedOf:     insertInto("captures_removed_of", 3),
 
 	putRecall:      insertInto("recalls", 16),
 	putRecallLine:  insertInto("recall_lines", 35) + " ON CONFLICT (recall, line) DO NOTHING",
@@ -229,6 +234,7 @@ var statements = [numStatements]string{
 	closeRecall:  `UPDATE recalls SET closed_id = ?, closed_by = ?, closed_at_us = ? WHERE recall = ? AND closed_id = 0`,
 	closeRecallLine: `UPDATE recall_lines SET closed_id = ?, how = ?, proof = ?, closed_by = ?, closed_reason = ?, closed_at_us = ?
 		WHERE recall = ? AND line = ? AND closed_id = 0`,
+	cutHole:      `DELETE FROM holes WHERE first = ?`,
 	movePosition: `UPDATE position SET seq = ?, source = ?, number = ?, event_at_us = ?`,
 }
 
