@@ -34,6 +34,8 @@ func TestMain(m *testing.M) {
 		_, err := Open(context.Background(), Config{Shop: "fenholt", Dir: os.Getenv("JOURNAL_TEST_DIR")})
 		fmt.Println(err, errors.Is(err, ErrInUse))
 		os.Exit(0)
+	case "thinner":
+		os.Exit(thinUntilKilled(os.Getenv("JOURNAL_TEST_DIR"), os.Getenv("JOURNAL_TEST_STEP")))
 	}
 }
 

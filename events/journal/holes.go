@@ -30,8 +30,33 @@ func (h Hole) String() string {
 
 // holes collects what readers found missing, each once.
 type holes struct {
-	mu  sync.Mutex
-	set map[Hole]bool
+	mu      sync.Mutex
+	set     map[Hole]bool
+	removed *events.Removals // what is gone because it was removed is no hole
+}
+
+// without lets what was removed be no hole, also of what was found before.
+func (h *holes) without(r *events.Removals) {
+	before := h.list()
+	h.mu.Lock()
+	h.set, h.removed = nil, r
+	h.mu.Unlock()
+	for _, x := range before {
+		if x.Source == "" {
+			h.addRange(x.FromSeq, x.ToSeq)
+		} else {
+			h.addNumbers(x)
+		}
+	}
+}
+
+// addNumbers adds a run of numbers of a source.
+func (h *holes) addNumbers(x Hole) {
+	h.removed.NumbersWithout(x.Source, x.FromNumber, x.ToNumber, func(from, to uint64) {
+		x := x
+		x.FromNumber, x.ToNumber = from, to
+		h.add(x)
+	})
 }
 
 func (h *holes) add(x Hole) {
@@ -45,7 +70,9 @@ func (h *holes) add(x Hole) {
 
 // addRange adds the sequences from to to, joined with what they touch: two
 // readers may meet the same gap at different places.
-func (h *holes) addRange(from, to uint64) {
+func (h *holes) addRange(from, to uint64) { h.removed.Without(from, to, h.addGone) }
+
+func (h *holes) addGone(from, to uint64) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.set == nil {
@@ -91,7 +118,7 @@ func (c *counter) saw(e events.Entry) {
 	c.next = e.Seq + 1
 	last, ok := c.numbers[e.Source]
 	if (ok || c.whole) && e.Number > last+1 {
-		c.holes.add(Hole{Source: e.Source, FromNumber: last + 1, ToNumber: e.Number - 1, NextSeq: e.Seq})
+		c.holes.addNumbers(Hole{Source: e.Source, FromNumber: last + 1, ToNumber: e.Number - 1, NextSeq: e.Seq})
 	}
 	c.numbers[e.Source] = max(last, e.Number)
 }

@@ -262,9 +262,12 @@ type indexed struct {
 // indexed returns the journal's own stream and that of the photos.
 func (j *Journal) indexed() (own, photos *indexed) {
 	name := "OBJ_" + j.names.photos()
-	return &indexed{stream: j.cfg.stream(), dir: j.cfg.blocksDir(), kept: filepath.Join(j.cfg.Dir, "index.kept")},
+	return &indexed{stream: j.cfg.stream(), dir: j.cfg.blocksDir(), kept: j.cfg.keptIndex()},
 		&indexed{stream: name, dir: filepath.Join(j.cfg.streamsDir(), name, "msgs"), kept: filepath.Join(j.cfg.Dir, "photos.index.kept")}
 }
+
+// keptIndex is where the copy of the index of the journal's own stream lies.
+func (c Config) keptIndex() string { return filepath.Join(c.Dir, "index.kept") }
 
 // newest is the server's index, or the kept one if that is not good, or an
 // empty one.

@@ -26,6 +26,7 @@
 //	message.go   CloudEvents headers
 //	identity.go  which stream this directory holds; what was known of it
 //	index.go     the server's index, brought up to date after a kill
+//	thin.go      captures that the shop need not keep any more are taken out
 package journal
 
 import (
@@ -36,8 +37,6 @@ import (
 	"sync"
 	"sync/atomic"
 	"time"
-
-	"github.com/nats-io/nats.go/jetstream"
 
 	"witnessmark/events"
 )
@@ -52,6 +51,7 @@ type Journal struct {
 	names  naming
 	tail   *tail
 	holes  holes
+	gone   *events.Removals // what retention removed, as of Open
 	ident  *identity
 	queue  chan *request
 	stop   chan struct{} // closed by Close
@@ -119,6 +119,9 @@ func (j *Journal) start(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := j.cfg.finishThin(j.log); err != nil {
+		return err
+	}
 	if err := j.lookAtBlocks(j.known(ident).Last); err != nil {
 		return err
 	}
@@ -136,9 +139,9 @@ func (j *Journal) start(ctx context.Context) error {
 	if err := j.keepNames(); err != nil {
 		return err
 	}
-	info, err := s.stream.Info(ctx, jetstream.WithDeletedDetails(true))
+	info, err := j.loadRemovals(ctx, s)
 	if err != nil {
-		return fmt.Errorf("ask for the state of the stream: %w", err)
+		return err
 	}
 	last, err := j.checkTail(info.State.LastSeq)
 	if err != nil {
@@ -148,7 +151,7 @@ func (j *Journal) start(ctx context.Context) error {
 	if info.State.FirstSeq > 1 && last > 0 {
 		j.holes.addRange(1, info.State.FirstSeq-1)
 	}
-	for _, seq := range info.State.Deleted { // nobody deletes: they are lost
+	for _, seq := range info.State.Deleted { // what retention has not removed is lost
 		if seq > 0 && seq <= last { // of an empty stream the server lists 0
 			j.holes.addRange(seq, seq)
 		}

@@ -72,6 +72,7 @@ type Mended struct {
 	Refilled []Run  `json:"refilled"` // from a copy
 	Unproven []Run  `json:"unproven"` // of both of these, what no signed seal covers
 	Missing  []Run  `json:"missing"`  // in no file at all
+	Removed  uint64 `json:"removed"`  // by retention, as the journal tells: they are not missing
 	Altered  []Run  `json:"altered"`  // there, but not what was sealed, and no copy has what was
 	Differ   []Run  `json:"differ"`   // copies say something else, and no seal tells which is right; the journal's own was kept
 	Changed  bool   `json:"changed"`  // the store was written anew
@@ -99,6 +100,13 @@ type mender struct {
 	best  []candidate // by sequence; the first is not used
 	res   Mended
 
+	told    map[uint64]bool // entries that tell of removals
+	removed events.Removals
+	thin    bool         // what was removed is left out although it is there
+	new     string       // where the new store is written, below cfg.Dir
+	keepAs  string       // where the old store goes
+	step    func(string) // called between the steps of putting a new store in place
+
 	noIdentity bool   // the journal's own file of it is gone or damaged
 	ownLast    uint64 // last sequence in the journal's own files, erased ones too
 }
@@ -125,12 +133,19 @@ func Mend(ctx context.Context, cfg MendConfig) (*Mended, error) {
 	if err != nil {
 		return nil, err
 	}
-	m := &mender{cfg: cfg, own: own, names: naming{cfg.Shop}, best: make([]candidate, 1)}
-	err = m.mend(ctx)
+	m := newMender(cfg, own)
+	m.new, m.keepAs = "mend.new", filepath.Join(damagedDir, time.Now().UTC().Format("20060102T150405.000000"), m.names.stream())
+	if err = own.finishThin(cfg.Log); err == nil {
+		err = m.mend(ctx)
+	}
 	if err = errors.Join(err, lock.release()); err != nil {
 		return nil, fmt.Errorf("mend journal %q: %w", cfg.Dir, err)
 	}
 	return &m.res, nil
+}
+
+func newMender(cfg MendConfig, own Config) *mender {
+	return &mender{cfg: cfg, own: own, names: naming{cfg.Shop}, best: make([]candidate, 1), told: map[uint64]bool{}, step: func(string) {}}
 }
 
 func (m *mender) mend(ctx context.Context) error {
@@ -142,6 +157,7 @@ func (m *mender) mend(ctx context.Context) error {
 		return err
 	}
 	m.res.Last = max(uint64(len(m.best)-1), m.cfg.Known, id.known())
+	m.leaveOut()
 	m.tell()
 	if m.cfg.DryRun {
 		return nil
@@ -266,6 +282,9 @@ func (m *mender) scan(source int, f blockFile) error {
 		if err != nil {
 			return err
 		}
+		if err := m.tellsOfRemoval(&w); err != nil {
+			return err
+		}
 		c := candidate{source: int32(source), file: int32(file), at: int32(x.at), size: int32(x.size), proof: m.cfg.Prove(&w), sum: sumOf(&w)}
 		for uint64(len(m.best)) <= x.Seq {
 			m.best = append(m.best, candidate{})
@@ -314,7 +333,11 @@ func (m *mender) tell() {
 			c = m.best[seq]
 		}
 		if c.source == 0 {
-			add(&m.res.Missing, seq)
+			if m.removed.Has(seq) {
+				m.res.Removed++
+			} else {
+				add(&m.res.Missing, seq)
+			}
 			continue
 		}
 		m.res.Entries++
@@ -368,7 +391,7 @@ func metaGood(dir, stream string) bool {
 // swaps it in.
 func (m *mender) rewrite(ctx context.Context, id *identity) error {
 	next := m.own
-	next.Dir = filepath.Join(m.cfg.Dir, "mend.new")
+	next.Dir = filepath.Join(m.cfg.Dir, m.new)
 	if err := os.RemoveAll(next.Dir); err != nil {
 		return err
 	}
@@ -382,19 +405,28 @@ func (m *mender) rewrite(ctx context.Context, id *identity) error {
 	if err := m.readBack(ctx, next, id); err != nil {
 		return fmt.Errorf("read back what was mended, the old store is as it was: %w", err)
 	}
-	m.res.KeptAs = filepath.Join(m.cfg.Dir, damagedDir, time.Now().UTC().Format("20060102T150405.000000"), m.names.stream())
+	if err := syncDirs(next.Dir); err != nil { // whole on disk before it is put in place
+		return err
+	}
+	m.step("written")
+	if err := os.Remove(m.own.keptIndex()); err != nil && !errors.Is(err, fs.ErrNotExist) { // it tells of the old blocks
+		return err
+	}
+	m.res.KeptAs = filepath.Join(m.cfg.Dir, m.keepAs)
 	if err := os.MkdirAll(filepath.Dir(m.res.KeptAs), 0o750); err != nil {
 		return err
 	}
 	if err := os.Rename(m.own.streamDir(), m.res.KeptAs); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
-	if err := os.MkdirAll(m.own.streamsDir(), 0o750); err != nil {
+	if err := errors.Join(os.MkdirAll(m.own.streamsDir(), 0o750), syncDirs(m.cfg.Dir)); err != nil {
 		return err
 	}
+	m.step("old one out of the way")
 	if err := os.Rename(next.streamDir(), m.own.streamDir()); err != nil {
 		return fmt.Errorf("%w; the old store is in %q", err, m.res.KeptAs)
 	}
+	m.step("new one in place")
 	m.res.Changed = true
 	return errors.Join(syncDirs(m.cfg.Dir), id.save(m.cfg.Dir, m.res.Last, id.numbers()))
 }

@@ -262,6 +262,9 @@ func (j *Journal) recoverNumbers(ctx context.Context, s *session) error {
 	for source, n := range known {
 		j.numbers.stored(events.Event{Source: source, Number: n})
 	}
+	for source, n := range j.gone.LastNumbers() {
+		j.numbers.stored(events.Event{Source: source, Number: n})
+	}
 	if u := j.cfg.Uplink; u != nil {
 		for source, n := range u.First {
 			j.numbers.stored(events.Event{Source: source, Number: n})
