@@ -177,6 +177,16 @@ func (r *Removals) Add(e Entry, leaves bool) error {
 	if c.Last >= e.Seq {
 		return fmt.Errorf("journal entry %d: it says that J%d was removed, which came after it", e.Seq, c.Last)
 	}
+	n := uint64(0)
+	for _, x := range c.Numbers {
+		if !strings.HasPrefix(x.Source, DeviceSource("")) || x.From == 0 || x.To < x.From {
+			return fmt.Errorf("journal entry %d: it says that events of %q were removed, which are no captures", e.Seq, x.Source)
+		}
+		n += x.To - x.From + 1
+	}
+	if n != c.Count {
+		return fmt.Errorf("journal entry %d: %w", e.Seq, errRuns)
+	}
 	at := 0
 	for _, x := range runs {
 		r.runs = append(r.runs, removedRun{x, len(r.parts), at})

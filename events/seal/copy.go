@@ -41,7 +41,11 @@ func VerifyCopy(ctx context.Context, j Reader, shop string, keys []string, progr
 		return nil, err
 	}
 	defer log.Close()
-	v := journalCheck{Result: r, log: log, shop: shop, last: last, progress: progress}
+	gone, err := removalsOf(ctx, j)
+	if err != nil {
+		return nil, err
+	}
+	v := journalCheck{Result: r, log: log, gone: gone, shop: shop, last: last, progress: progress}
 	v.open(seals, vs)
 	if err := j.ReadWritten(ctx, 1, v.last, v.look); err != nil {
 		return nil, fmt.Errorf("read journal: %w", err)

@@ -20,10 +20,11 @@ const hashesFile = "hashes"
 // several goroutines at once.
 type Log struct {
 	f    *os.File
-	n    uint64      // leaves
-	base int64       // hashes in the file
-	more []tlog.Hash // those after, not yet written
-	root roots       // of the first n leaves
+	n    uint64           // leaves
+	base int64            // hashes in the file
+	more []tlog.Hash      // those after, not yet written
+	root roots            // of the first n leaves
+	gone *events.Removals // whose leaves are taken where entries were removed
 }
 
 // OpenLog opens the log in dir, which is made if it is not there. What a crash
@@ -98,12 +99,12 @@ func (l *Log) ReadHashes(indexes []int64) ([]tlog.Hash, error) {
 }
 
 // Add puts the next entries into the log, in journal order. Sequences that the
-// journal no longer holds are put in as holes, so that later ones keep their
+// journal no longer holds are put in as holes, unless it tells what they were, so that later ones keep their
 // places.
 func (l *Log) Add(entries []events.Written) error {
 	for i := range entries {
 		for e := &entries[i]; l.n < e.Seq; {
-			h := tlog.RecordHash(hole(l.n + 1))
+			h := l.absent(l.n + 1)
 			if l.n+1 == e.Seq {
 				h = leafHash(e)
 			}
@@ -116,6 +117,15 @@ func (l *Log) Add(entries []events.Written) error {
 		return l.flush()
 	}
 	return nil
+}
+
+// absent is the leaf of a sequence that the journal does not hold: what it was,
+// if it was removed and the journal tells of it, else that of a hole.
+func (l *Log) absent(seq uint64) tlog.Hash {
+	if leaf, _, ok := l.gone.Leaf(seq); ok {
+		return leaf
+	}
+	return holeHash(seq)
 }
 
 func (l *Log) add(h tlog.Hash) error {

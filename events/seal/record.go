@@ -2,7 +2,6 @@ package seal
 
 import (
 	"context"
-	"encoding/base64"
 	"errors"
 	"fmt"
 
@@ -21,6 +20,9 @@ type Record struct {
 	Keys       []string `json:"public_keys"` // as the shop had them; hold the record against the one that the shop gave you
 	Checkpoint string   `json:"checkpoint"`  // a signed note
 	Entries    []Proven `json:"entries"`     // in journal order
+	// Removed are facts of the job that were removed under the shop's rule before
+	// the record was made.
+	Removed []Removed `json:"removed,omitempty"`
 }
 
 // Proven is an entry with its proof of inclusion, RFC 6962, base64.
@@ -77,6 +79,9 @@ func (s *Sealer) Record(ctx context.Context, job string, from uint64) (*Record, 
 			return nil, fmt.Errorf("read journal: %w", err)
 		}
 	}
+	if err := s.addRemoved(ctx, r, g.want); err != nil {
+		return nil, err
+	}
 	return r, s.prove(r, made.Size)
 }
 
@@ -88,9 +93,14 @@ func (s *Sealer) prove(r *Record, size uint64) error {
 		if err != nil {
 			return fmt.Errorf("prove entry J%d: %w", r.Entries[i].Seq, err)
 		}
-		for _, h := range p {
-			r.Entries[i].Proof = append(r.Entries[i].Proof, base64.StdEncoding.EncodeToString(h[:]))
+		r.Entries[i].Proof = encodeProof(p)
+	}
+	for i := range r.Removed {
+		p, err := s.log.Prove(size, r.Removed[i].Seq)
+		if err != nil {
+			return fmt.Errorf("prove removed entry J%d: %w", r.Removed[i].Seq, err)
 		}
+		r.Removed[i].Proof = encodeProof(p)
 	}
 	return nil
 }

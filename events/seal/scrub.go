@@ -16,6 +16,7 @@ import (
 type Scrubbed struct {
 	At      time.Time // when it ended; zero: there was none yet
 	Entries uint64    // looked at
+	Removed uint64    // of these, under the shop's rule; their leaves were looked at
 	Gone    uint64    // that the log of seals knows and the journal does not hold
 	Altered uint64    // that are not what the log of seals knows
 	First   uint64    // the first of either
@@ -41,6 +42,10 @@ func (s *Sealer) Scrub(ctx context.Context, perSecond int) (Scrubbed, error) {
 	if err != nil {
 		return Scrubbed{}, err
 	}
+	gone, err := removalsOf(ctx, s.cfg.Journal)
+	if err != nil {
+		return Scrubbed{}, err
+	}
 	var out Scrubbed
 	told := map[uint64]events.SealMade{} // seals that the journal tells of, by size
 	for from := uint64(1); from <= last; from += scrubRun {
@@ -53,7 +58,7 @@ func (s *Sealer) Scrub(ctx context.Context, perSecond int) (Scrubbed, error) {
 			return nil
 		})
 		if err == nil {
-			err = s.compare(from, to, there, &out, told)
+			err = s.compare(from, to, there, &out, told, gone)
 		}
 		if err != nil {
 			return out, fmt.Errorf("scrub journal: %w", err)
@@ -87,7 +92,7 @@ func (s *Sealer) Scrub(ctx context.Context, perSecond int) (Scrubbed, error) {
 }
 
 // compare holds a run of entries against the log.
-func (s *Sealer) compare(from, to uint64, there map[uint64]events.Written, out *Scrubbed, told map[uint64]events.SealMade) error {
+func (s *Sealer) compare(from, to uint64, there map[uint64]events.Written, out *Scrubbed, told map[uint64]events.SealMade, gone *events.Removals) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for seq := from; seq <= to; seq++ {
@@ -103,7 +108,14 @@ func (s *Sealer) compare(from, to uint64, there map[uint64]events.Written, out *
 				}
 			}
 		}
+		leaf, _, removed := gone.Leaf(seq)
 		switch {
+		case !ok && removed && kept == leaf:
+			out.Removed++
+			out.Entries++
+			continue
+		case !ok && removed:
+			out.Altered++
 		case !ok && kept != holeHash(seq):
 			out.Gone++
 		case ok && kept != leafHash(&w):

@@ -218,11 +218,16 @@ func (s *Sealer) extend(ctx context.Context, to uint64) error {
 	if s.log.Size() >= to {
 		return nil
 	}
+	var err error
+	if s.log.gone, err = removalsOf(ctx, s.cfg.Journal); err != nil {
+		return err
+	}
+	defer func() { s.log.gone = nil }()
 	if err := s.cfg.Journal.ReadWritten(ctx, s.log.Size()+1, to, s.log.Add); err != nil {
 		return fmt.Errorf("read journal for sealing: %w", err)
 	}
 	for s.log.Size() < to { // the last ones are missing
-		if err := s.log.add(holeHash(s.log.Size() + 1)); err != nil {
+		if err := s.log.add(s.log.absent(s.log.Size() + 1)); err != nil {
 			return err
 		}
 	}

@@ -24,6 +24,7 @@ type Result struct {
 	Findings  []Finding `json:"findings"` // empty: all is as it was sealed
 	Notes     []string  `json:"notes"`    // what it does not prove, and why
 	Entries   int       `json:"entries"`
+	Removed   int       `json:"removed,omitempty"` // of the entries: captures that were removed under the shop's rule
 	Seals     int       `json:"seals"`
 	Kept      int       `json:"kept_elsewhere,omitempty"` // checkpoints kept elsewhere that the journal was held against
 	Size      uint64    `json:"size"`                     // entries covered by the newest seal that holds
@@ -61,8 +62,9 @@ func VerifyRecord(rec *Record, keys []string) (*Result, error) {
 	if c.Origin != Origin(rec.Shop) {
 		r.find(0, "the checkpoint is of %q, the record says that it is of shop %q", c.Origin, rec.Shop)
 	}
-	v := recordCheck{Result: r, rec: rec, c: c}
+	v := recordCheck{Result: r, rec: rec, c: c, removed: map[uint64]bool{}}
 	v.proofs()
+	v.gone()
 	v.whole()
 	return r, nil
 }
@@ -72,6 +74,8 @@ type recordCheck struct {
 	*Result
 	rec *Record
 	c   Checkpoint
+
+	removed map[uint64]bool // facts that were removed under the shop's rule
 }
 
 // proofs checks that each entry is in the sealed tree, at its place.
@@ -157,12 +161,12 @@ func (v *recordCheck) pairs(have map[uint64]*Proven, decided map[uint64]uint64) 
 	for i := range v.rec.Entries {
 		e := &v.rec.Entries[i]
 		if e.Type == decidedType {
-			if d, ok := decision(&e.Written); ok && have[d.Cause] == nil {
+			if d, ok := decision(&e.Written); ok && have[d.Cause] == nil && !v.removed[d.Cause] {
 				v.find(d.Cause, "the fact J%d, on which J%d decides, was dropped", d.Cause, e.Seq)
 			}
 			continue
 		}
-		if decided[e.Seq] == 0 {
+		if decided[e.Seq] == 0 && e.Type != removedType {
 			v.find(e.Seq, "entry J%d (%s) has no decision in the record: the decision was dropped, or the entry was added", e.Seq, e.Type)
 		}
 	}
@@ -178,7 +182,7 @@ func (v *recordCheck) listed(facts []uint64, have map[uint64]*Proven, decided ma
 	release := facts[len(facts)-1]
 	for i := range v.rec.Entries {
 		e := &v.rec.Entries[i]
-		if e.Type == decidedType || e.Seq > release || slices.Contains(facts, e.Seq) {
+		if e.Type == decidedType || e.Type == removedType || e.Seq > release || slices.Contains(facts, e.Seq) {
 			continue
 		}
 		if have[decided[e.Seq]] != nil && releases(have[decided[e.Seq]], procedure) {
@@ -246,7 +250,11 @@ func VerifyAgainst(ctx context.Context, j Reader, dir, shop string, keys []strin
 		return nil, err
 	}
 	defer log.Close()
-	v := journalCheck{Result: r, log: log, shop: shop, last: j.Last(), progress: progress}
+	gone, err := removalsOf(ctx, j)
+	if err != nil {
+		return nil, err
+	}
+	v := journalCheck{Result: r, log: log, gone: gone, shop: shop, last: j.Last(), progress: progress}
 	if elsewhere != "" {
 		if v.kept, err = ReadKept(elsewhere, keys); err != nil {
 			return nil, err
@@ -273,6 +281,8 @@ func VerifyAgainst(ctx context.Context, j Reader, dir, shop string, keys []strin
 type journalCheck struct {
 	*Result
 	log      *Log // as kept: tells which entry differs
+	gone     *events.Removals
+	still    uint64 // told as removed, and there
 	shop     string
 	last     uint64
 	seals    []sealed
@@ -317,6 +327,9 @@ func (v *journalCheck) look(ws []events.Written) error {
 		for v.tree.n+1 < ws[i].Seq {
 			v.missing()
 		}
+		if v.gone.Has(ws[i].Seq) {
+			v.still++
+		}
 		v.add(leafHash(&ws[i]), ws[i].Type)
 	}
 	if v.progress != nil {
@@ -328,6 +341,15 @@ func (v *journalCheck) look(ws []events.Written) error {
 // missing takes a sequence that the journal does not hold.
 func (v *journalCheck) missing() {
 	seq := v.tree.n + 1
+	if leaf, by, ok := v.gone.Leaf(seq); ok {
+		if kept, err := v.log.Leaf(seq); err == nil && kept != leaf {
+			v.bad = append(v.bad, seq)
+			v.find(seq, "entry J%d was removed, as J%d tells, but its leaf there is not what was sealed", seq, by)
+		}
+		v.Removed++
+		v.add(leaf, "")
+		return
+	}
 	h := holeHash(seq)
 	if kept, err := v.log.Leaf(seq); err == nil && kept != h {
 		v.bad = append(v.bad, seq)
@@ -374,6 +396,12 @@ func (v *journalCheck) hold(s *sealed) {
 }
 
 func (v *journalCheck) end() {
+	if v.Removed > 0 {
+		v.Notes = append(v.Notes, fmt.Sprintf("%d of the entries are captures that were removed under the shop's rule; their leaves are as they were sealed, and 'witnessmark retention show' tells where they are archived.", v.Removed))
+	}
+	if v.still > 0 {
+		v.Notes = append(v.Notes, fmt.Sprintf("%d captures were told as removed and are still there: 'witnessmark retention apply' finishes that.", v.still))
+	}
 	for _, k := range v.kept {
 		v.find(k.Size, "a checkpoint kept elsewhere (%s) covers entries up to J%d, the journal ends at J%d: its end is lost, or the shop went on at another place", k.Name, k.Size, v.last)
 	}
