@@ -26,6 +26,7 @@ var floors = []struct {
 	{"events/ledger", 3},
 	{"events/seal", 3},
 	{"events/backup", 4},
+	{"events/retention", 4},
 	{"events", 2},
 	{"rules/service", 4},
 	{"rules", 3},

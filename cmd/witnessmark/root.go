@@ -53,7 +53,7 @@ Start here:
 	}
 	add("run", newDemo(), newServe(), newStore(), newChain(), newSimulate())
 	add("work", newJob(), newProcedure(), newShop(), newAudit(), newRecord(), newJudge(), newMetrology(), newTool(), newCalc(), newShims(), newParts())
-	add("care", newDoctor(), newBenchBox(), newAccess(), newSignIn(), newSignOut(), newRebuild(), newMend(), newBackup(), newRestore(), newSeal(), newVerify(), newTLS(), newBench(), newDrill(), newVersion())
+	add("care", newDoctor(), newBenchBox(), newAccess(), newSignIn(), newSignOut(), newRebuild(), newMend(), newBackup(), newRestore(), newRetention(), newSeal(), newVerify(), newTLS(), newBench(), newDrill(), newVersion())
 	root.AddCommand(newBenchServed(), newBenchStarted())
 	wrapArgs(root)
 	return root

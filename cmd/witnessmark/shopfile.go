@@ -60,6 +60,8 @@ type shopFile struct {
 	} `yaml:"devices"`
 	Shims []shimDrawerFile `yaml:"shims"`
 	Boxes []events.Box     `yaml:"boxes"`
+	// Retention is how long captures are kept; see 'witnessmark retention'.
+	Retention retentionFile `yaml:"retention"`
 }
 
 // readShop reads a shop file and checks what can be checked without the
@@ -145,6 +147,7 @@ func parseShop(name string, text []byte) (events.Shop, error) {
 			USBVendor: d.USB.Vendor, USBProduct: d.USB.Product, USBSerial: d.USB.Serial})
 	}
 	s.Shims = shimDrawers(f.Shims, checkID, bad)
+	f.Retention.check(bad)
 	checkRefs(s, bad)
 	checkSerials(s.Tools, bad)
 	deriveReports(&s, unsaid)

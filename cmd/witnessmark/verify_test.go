@@ -39,6 +39,7 @@ func TestSealedJournalAndRecord(t *testing.T) {
 	}
 	key := filepath.Join(cfg.Data, "seals", "key.pub")
 	backedUp(t, cfg, shop, key)
+	thinnedOut(t, cfg, shop)
 	for _, job := range []string{"j-1001", "j-1002"} {
 		name := sealedFile(t, cfg, d, job)
 		if out, err := command(t.Context(), "verify", name, "--key", key); err != nil || !strings.Contains(out, "none missing") || strings.Contains(out, "Note:") {

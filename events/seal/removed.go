@@ -3,7 +3,9 @@ package seal
 import (
 	"context"
 	"encoding/base64"
+	"errors"
 	"fmt"
+	"io"
 	"slices"
 
 	"golang.org/x/mod/sumdb/tlog"
@@ -125,4 +127,39 @@ func encodeProof(p tlog.RecordProof) (out []string) {
 		out = append(out, base64.StdEncoding.EncodeToString(h[:]))
 	}
 	return out
+}
+
+// CopyLeaves writes the leaves of the first n entries, 32 bytes each, from the
+// log in dir.
+func CopyLeaves(dir string, n uint64, w io.Writer) (err error) {
+	log, err := OpenLog(dir)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, log.Close()) }()
+	if log.Size() < n {
+		return fmt.Errorf("the log of seals has %d entries, %d are sealed", log.Size(), n)
+	}
+	for seq := uint64(1); seq <= n; seq++ {
+		h, err := log.Leaf(seq)
+		if err != nil {
+			return err
+		}
+		if _, err := w.Write(h[:]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// RootOfLeaves returns the root over leaves that CopyLeaves wrote.
+func RootOfLeaves(leaves []byte) (tlog.Hash, error) {
+	if len(leaves)%tlog.HashSize != 0 {
+		return tlog.Hash{}, fmt.Errorf("%d bytes are no leaves", len(leaves))
+	}
+	var r roots
+	for ; len(leaves) > 0; leaves = leaves[tlog.HashSize:] {
+		r.add(tlog.Hash(leaves[:tlog.HashSize]))
+	}
+	return r.hash(), nil
 }
