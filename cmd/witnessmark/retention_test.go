@@ -100,7 +100,7 @@ func thinnedOut(t *testing.T, cfg config, shopFile string) {
 		"removed by ruth; captures are kept for 10 years after the end of their job; archive archive, SHA-256 " + r.Sum: {"retention", "show", "j-1001", "--data", data, "--shop", shopFile},
 		"the shop keeps captures for ever": {"retention", "plan", "--data", data, "--shop", shopFile},
 		"all as sealed by":                 {"retention", "check", a.Archive, "--key", filepath.Join(a.Seals, "key.pub")},
-		"captures removed on":              {"audit", "j-1001", "--data", data, "--shop", shopFile},
+		"captures removed on":              {"audit", "j-1001", "--data", data},
 	} {
 		if out, err := command(ctx, args...); err != nil || !strings.Contains(out, want) {
 			t.Errorf("%s: %v, want %q in\n%s", strings.Join(args, " "), err, want, out)

@@ -53,6 +53,7 @@ type facts struct {
 	residuals  []ledger.Residual
 	attested   attestedFacts
 	holes      []ledger.Hole
+	removed    []ledger.Removed // parts of removals that took captures of this job
 
 	measurements []ledger.Measurement  // results of guided measurements
 	measuring    []ledger.MeasureEvent // what happened on the way to them
@@ -102,6 +103,9 @@ func gather(ctx context.Context, q *ledger.Queries, job string) (f *facts, err e
 		return nil, err
 	}
 	if err = f.gatherParts(ctx, q, job); err != nil {
+		return nil, err
+	}
+	if f.removed, err = q.RemovedOf(ctx, job); err != nil {
 		return nil, err
 	}
 	return f, f.gatherRest(ctx, q)
@@ -200,6 +204,7 @@ func (f *facts) record() *Record {
 	}
 	f.weighedInto(r)
 	r.Photos = f.photosOf("")
+	f.removedInto(r)
 	f.warn(r)
 	r.summarise(f)
 	return r
@@ -290,10 +295,42 @@ func (f *facts) warn(r *Record) {
 	for _, h := range f.holes {
 		r.Warnings = append(r.Warnings, fmt.Sprintf("events %d to %d are missing in the journal; readings may have been lost with them", h.First, h.Last))
 	}
+	gone := map[uint64]bool{} // readings that may be among the removed captures
+	var removed int64
+	for _, x := range r.Removed {
+		removed += x.Captures
+	}
 	for i := range f.judgements {
 		j := &f.judgements[i]
-		if _, ok := f.readings[j.Reading]; !ok && !f.isResult(j.Seq) {
-			r.Warnings = append(r.Warnings, fmt.Sprintf("reading %d, judged at %d, is not in the ledger", j.Reading, j.Seq))
+		if _, ok := f.readings[j.Reading]; ok || f.isResult(j.Seq) || gone[j.Reading] {
+			continue
 		}
+		if int64(len(gone)) < removed && f.withinRemoved(j.Reading) {
+			gone[j.Reading] = true
+			continue
+		}
+		r.Warnings = append(r.Warnings, fmt.Sprintf("reading %d, judged at %d, is not in the ledger", j.Reading, j.Seq))
+	}
+}
+
+func (f *facts) withinRemoved(reading uint64) bool {
+	for _, x := range f.removed {
+		if x.First <= reading && reading <= x.Last {
+			return true
+		}
+	}
+	return false
+}
+
+// removedInto takes the parts of each removal together.
+func (f *facts) removedInto(r *Record) {
+	id := ""
+	for _, x := range f.removed {
+		if x.Removal != id {
+			id = x.Removal
+			r.Removed = append(r.Removed, Removal{AtUs: x.AtUs, By: f.person(x.By, x.Seq), Rule: x.Rule, Archive: x.Name, SHA256: x.CapturesRemoved.Archive})
+		}
+		last := &r.Removed[len(r.Removed)-1]
+		last.Captures, last.Seqs = last.Captures+x.OfJob, append(last.Seqs, x.Seq)
 	}
 }

@@ -8,6 +8,7 @@
 package record
 
 import (
+	"fmt"
 	"time"
 
 	"witnessmark/events"
@@ -39,7 +40,10 @@ type Record struct {
 	History    []JobEvent `json:"history"`
 	Summary    Summary    `json:"summary"`
 	Warnings   []string   `json:"warnings"` // why this record may not be whole
-	Steps      []Step     `json:"steps"`
+	// Removed tells which captures of the job are no longer here, by the shop's
+	// rule: raw bytes, traces, samples. What was judged is in here all the same.
+	Removed []Removal `json:"captures_removed,omitempty"`
+	Steps   []Step    `json:"steps"`
 	// Elsewhere are judged readings whose place the procedure does not know.
 	Elsewhere  []Pull      `json:"elsewhere"`
 	LooseEnds  []LooseEnd  `json:"loose_ends,omitempty"` // each time that one was opened
@@ -56,6 +60,23 @@ type Record struct {
 	People     []Person    `json:"people"`      // who worked on it
 	JournalSeq uint64      `json:"journal_seq"` // up to which the journal is in here
 	units      quantity.PreferredUnits
+}
+
+// Removal is a removal of captures under the shop's rule.
+type Removal struct {
+	AtUs     events.Instant `json:"at_us"`
+	By       Person         `json:"by"`
+	Rule     string         `json:"rule"`
+	Captures int64          `json:"captures"` // of this job
+	Archive  string         `json:"archive"`  // name of what holds them
+	SHA256   string         `json:"archive_sha256"`
+	Seqs     []uint64       `json:"journal_seqs"` // of the entries that tell of it
+}
+
+// String says it in words, with the time in UTC.
+func (x Removal) String() string {
+	return fmt.Sprintf("captures removed on %s by %s: %d of this job, with their raw bytes and traces; %s. The archive %s holds them, SHA-256 %s.",
+		x.AtUs.Time().UTC().Format("2006-01-02"), x.By, x.Captures, x.Rule, x.Archive, x.SHA256)
 }
 
 // Shop is the shop and how it likes to see quantities.

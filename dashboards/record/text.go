@@ -118,6 +118,9 @@ func (p *page) head(r *Record) {
 	for _, w := range r.Warnings {
 		p.field("WARNING", w)
 	}
+	for _, x := range r.Removed {
+		p.field("Removed", x.String())
+	}
 	if len(r.History) > 0 {
 		p.title("History")
 	}
