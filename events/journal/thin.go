@@ -110,7 +110,7 @@ func (m *mender) thinOut(ctx context.Context, out *Thinned) error {
 	m.res.Last = max(uint64(len(m.best)-1), id.known())
 	for seq := range m.best {
 		if c := &m.best[seq]; c.source != 0 && c.proof != ProofSealed && m.isRemoved(uint64(seq)) {
-			return fmt.Errorf("J%d was told as removed, but no signed seal bears it out; nothing was removed: run 'witnessmark verify'", seq)
+			return fmt.Errorf("entry J%d was told as removed, but no signed seal bears it out; nothing was removed: run 'witnessmark verify'", seq)
 		}
 	}
 	was := uint64(0)

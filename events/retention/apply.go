@@ -174,7 +174,7 @@ func (a *Applying) tell(ctx context.Context, out *Applied) (err error) {
 		switch {
 		case told.Has(w.Seq):
 		case free[w.Seq] == nil:
-			return fmt.Errorf("J%d is in the archive %s, but may not go now: a recall, the shop's rule or its clock keeps it; make a new archive, nothing was removed", w.Seq, a.Archive)
+			return fmt.Errorf("entry J%d is in the archive %s, but may not go now: a recall, the shop's rule or its clock keeps it; make a new archive, nothing was removed", w.Seq, a.Archive)
 		default:
 			rest = append(rest, *w)
 		}

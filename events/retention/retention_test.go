@@ -302,9 +302,8 @@ func TestPlan(t *testing.T) {
 func TestApply(t *testing.T) {
 	data := shop(t, nil)
 	ctx := t.Context()
-	before := written(t, data)
 	recordBefore := record(t, data, "j-1") // seals once more
-	before = written(t, data)
+	before := written(t, data)
 	doubts := doubtsOf(t, data)
 	archive := archived(t, data)
 	a := applied(t, data, archive)
