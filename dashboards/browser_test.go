@@ -28,19 +28,41 @@ func browse(t *testing.T) context.Context {
 	ctx, cancel := chromedp.NewContext(alloc)
 	ctx, cancelTime := context.WithTimeout(ctx, 10*time.Minute)
 	t.Cleanup(func() { cancelTime(); cancel(); cancelAlloc() })
+	// The browser lives as long as the context of its first run, so that is this one.
+	if err := chromedp.Do(ctx); err != nil {
+		t.Fatalf("chromium does not start: %v", err)
+	}
 	return ctx
+}
+
+// answerTime is the time a browser has for one thing asked of it; it only ends a hang.
+const answerTime = 3 * time.Minute
+
+// inTime runs one thing in the browser, and ends the test with words when no
+// answer comes.
+func inTime[T any](t *testing.T, ctx context.Context, what string, step chromedp.Action[T]) (T, error) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(ctx, answerTime)
+	defer cancel()
+	v, err := chromedp.Run(ctx, step)
+	if ctx.Err() != nil {
+		t.Fatalf("the browser gave no answer within %v to %s: %v", answerTime, what, err)
+	}
+	return v, err
 }
 
 func do(t *testing.T, ctx context.Context, steps ...chromedp.Action[chromedp.Void]) {
 	t.Helper()
-	if err := chromedp.Do(ctx, steps...); err != nil {
-		t.Fatal(err)
+	for i, step := range steps {
+		if _, err := inTime(t, ctx, fmt.Sprintf("step %d of %d", i+1, len(steps)), step); err != nil {
+			t.Fatal(err)
+		}
 	}
 }
 
 func eval[T any](t *testing.T, ctx context.Context, js string) T {
 	t.Helper()
-	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](js))
+	v, err := inTime(t, ctx, js, chromedp.Evaluate[T](js))
 	if err != nil {
 		t.Fatalf("%s: %v", js, err)
 	}
@@ -51,7 +73,7 @@ func eval[T any](t *testing.T, ctx context.Context, js string) T {
 func seen(t *testing.T, ctx context.Context, what, js string) {
 	t.Helper()
 	poll(t, what, func() bool {
-		ok, err := chromedp.Run(ctx, chromedp.Evaluate[bool]("!!("+js+")"))
+		ok, err := inTime(t, ctx, what+", "+js, chromedp.Evaluate[bool]("!!("+js+")"))
 		return err == nil && ok // between two pages there is nothing to ask
 	})
 }
@@ -60,7 +82,7 @@ func seen(t *testing.T, ctx context.Context, what, js string) {
 func picture(t *testing.T, ctx context.Context, name string, w, h int64) {
 	t.Helper()
 	do(t, ctx, chromedp.EmulateViewport(w, h))
-	b, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
+	b, err := inTime(t, ctx, "a picture of "+name, chromedp.CaptureScreenshot())
 	if err != nil {
 		t.Fatal(err)
 	}

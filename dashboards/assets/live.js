@@ -249,7 +249,8 @@
   // ---- requests ------------------------------------------------------------
   const dialog = $("dialog");
   // A bench screen is everybody's: no secret stays in a field behind it.
-  if (dialog) dialog.addEventListener("close", () => { if (dialog.querySelector('input[name="secret"]')) dialog.replaceChildren(); });
+  // "close" comes a moment after the closing; by then it may be open for the next.
+  if (dialog) dialog.addEventListener("close", () => { if (!dialog.open && dialog.querySelector('input[name="secret"]')) dialog.replaceChildren(); });
 
   function refused(box, d) {
     box.replaceChildren();
@@ -396,6 +397,9 @@
 
   addEventListener("keydown", (e) => {
     if (e.ctrlKey || e.metaKey || e.altKey || dialog.open) return;
+    // For a moment after it closed, the focus is still in the dialog that nobody
+    // sees: a key then is the page's and no letter of that field.
+    if (dialog.contains(document.activeElement)) document.activeElement.blur();
     const at = document.activeElement;
     if (at && at.matches("input, select, textarea")) return;
     if (bench && (e.key.length === 1 && e.key !== " " || e.key === "Enter" && typed.length >= leastScan)) { scanKey(e, () => shortcut(e)); return; }

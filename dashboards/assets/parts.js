@@ -16,8 +16,8 @@
     if (f && e.key === "Escape" && document.activeElement === f) { free = true; f.blur(); return; }
     if (free) return;
     if (!f || e.ctrlKey || e.metaKey || e.altKey || e.key.length !== 1 || (dialog && dialog.open)) return;
-    const at = document.activeElement;
-    if (at && at.matches("input, select, textarea")) return;
+    const at = document.activeElement; // for a moment still a field of the dialog that just closed
+    if (at && at.matches("input, select, textarea") && !(dialog && dialog.contains(at))) return;
     e.stopImmediatePropagation();
     f.focus({ preventScroll: true });
   }, { capture: true });
