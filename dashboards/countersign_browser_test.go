@@ -107,8 +107,23 @@ func TestCountersignInBrowser(t *testing.T) {
 		t.Errorf("Escape released it in the name of %q", by)
 	}
 
-	// The key again in the very moment of the closing, before the page's own
-	// "close": the focus is still in the field that nobody sees.
+	// A scanner's first letter in the very moment of the closing, while the focus is
+	// still in the field that nobody sees, is a letter of a label: it goes to the
+	// field for scans, where the page has one.
+	asked()
+	if at := eval[string](t, b.ctx, `(() => {
+		const field = Object.assign(document.createElement("input"), { id: "scan-field" });
+		document.getElementById("live").append(field);
+		document.getElementById("dialog").close();
+		const from = document.activeElement;
+		from.dispatchEvent(new KeyboardEvent("keydown", { key: "x", bubbles: true }));
+		const to = document.activeElement;
+		field.remove();
+		return from.name + " to " + to.id;
+	})()`); at != "secret to scan-field" {
+		t.Errorf("a letter in the moment of closing took the focus from %s", at)
+	}
+	// The key again in that moment, before the page's own "close".
 	asked()
 	if at := eval[string](t, b.ctx, `(() => {
 		document.getElementById("dialog").close();
