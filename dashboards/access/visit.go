@@ -163,6 +163,9 @@ func (k *Keeper) visit(r *http.Request, quiet bool) *Visit {
 		if k.over(s, now) {
 			k.end(func(x *session) bool { return x == s })
 			v.Expired = true
+			// On disk too: or it would be back after a restart, if its person's old
+			// role is. If it cannot be kept, it is ended until then.
+			_ = k.change(func(*saved) {})
 			continue
 		}
 		p, _ := k.person(s.Person)
