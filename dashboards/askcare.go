@@ -122,9 +122,9 @@ func (v viewer) careTools(a *askView, fits func(*events.Tool) bool) {
 				continue
 			}
 			if t.Reference {
-				a.Care.References = append(a.Care.References, choice{t.ID, v.toolName(t.ID), "certificate " + t.Certificate + ", due " + n.Due, len(a.Care.References) == 0})
+				a.Care.References = append(a.Care.References, choice{t.ID, v.toolName(t.ID), "certificate " + t.Certificate + ", due " + dueDay(n.Due), len(a.Care.References) == 0})
 			} else if fits(t) {
-				a.Tools = append(a.Tools, choice{t.ID, v.toolName(t.ID), "due " + n.Due, false})
+				a.Tools = append(a.Tools, choice{t.ID, v.toolName(t.ID), "due " + dueDay(n.Due), false})
 			}
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"strings"
+	"time"
 
 	"witnessmark/events/ledger"
 	"witnessmark/ingest"
@@ -77,8 +78,10 @@ func (v viewer) device(d *ledger.Device) deviceView {
 		Tool: v.toolName(d.Tool), Readings: d.Readings, Refused: d.Refused, Repeated: d.Repeated, Gaps: d.Gaps, Last: "none yet"}
 	for _, t := range v.st.Shop.Tools {
 		if t.ID == d.Tool {
-			dv.Serial, dv.Calibrated, dv.Due = t.Serial, t.Calibrated, t.Due
-			dv.Overdue = t.Due != "" && t.Due < v.now.Format("2006-01-02")
+			dv.Serial = t.Serial
+			dv.Calibrated, dv.Due = v.dates(&t)
+			dv.Overdue = dv.Due != "" && dv.Due < v.now.UTC().Format(time.DateOnly)
+			dv.Due = dueDay(dv.Due)
 		}
 	}
 	state := ""

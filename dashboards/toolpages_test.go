@@ -115,6 +115,11 @@ func toolsPast(t testing.TB, r *rig) {
 		}
 	}
 	calibrate("s5-02", "S5-02-2", 2, events.PhaseFound, "", result(10, 9.5), result(120, 12.8), result(200, 11.4))
+	point := quantity.Millimetres(5).Value()
+	p.decide(daysAgo(30), events.CertificateEntered{Certificate: "L-4471", Tool: "d3-01", Laboratory: "A laboratory outside", Phase: events.PhaseFound, Date: daysAgo(30).Time().Format(time.DateOnly), Due: rules.NeverDue, K: 2, Standing: events.StandingGood,
+		Results: []events.CalibrationResult{{Point: point, Direction: "in", N: 2, Unit: "mm", Deviation: 0.0031, Least: 0.003, Most: 0.0032, U: 0.0012, Permitted: 0.02, Accept: 0.0188, P: 1, Standing: events.StandingGood}},
+		File:    "L-4471.pdf", FileHash: strings.Repeat("ab12", 16), FileSize: 48211, By: "quim", AtUs: daysAgo(30)})
+	p.decide(daysAgo(20), events.DriftSignalled{Tool: "d3-01", Point: point, Direction: "in", Source: "L-4471", Rule: "EWMA chart", High: true, SinceUs: daysAgo(40), Value: 0.0031, Centre: 0.0004, SD: 0.0009, ARL0: 1000, ARL1: 9, Shift: 1, AtUs: daysAgo(20)})
 	p.decide(daysAgo(1), events.ToolSuspected{Tool: "s5-03", Factor: 0.951, Lower: 0.934, Upper: 0.968, Pulls: 384, Visits: 48, Peers: 3, Z: -5.1, Bound: 4.2, False: 0.01, AtUs: daysAgo(1),
 		Why: "Velm S5 no. 3 (s5-03) reads 4.9 % less than its peers on like joints (between -6.6 and -3.2 %), by the torque rates of 384 pulls on 48 joints. This is a suspicion, not a verdict: check it on the bench."})
 }
@@ -145,6 +150,14 @@ func TestToolPages(t *testing.T) {
 	golden(t, "tool.html", still(page("/tools/s5-02", "Certificate (PDF)", "OUTSIDE its limits", "J-75", "S5-02-1")))
 	page("/tools/k2-07", "EWMA chart", "a year", "A tool in order signals once in")
 	page("/tools/k2-08", "It drifts by", "It could leave", "spring renewed")
+	// Micrometres are seen, and a tool that no date bounds is not due in the year 9999.
+	page("/tools/d3-01", "&#43;0.0031 ± 0.0012 mm", "It read &#43;0.0031 mm, usual is &#43;0.0004 mm (standard deviation 0.0009)", "by no date", "L-4471.pdf, 48211 bytes, SHA-256 ab12")
+	if strings.Contains(list, "9999") || !strings.Contains(list, "&#43;0.0031 mm at 5 mm, going in") {
+		t.Error("the list tells the indicator's date or deviation wrongly")
+	}
+	if devices := page("/devices", "by no date"); strings.Contains(devices, "9999") {
+		t.Error("the devices' page knows no more than the shop file")
+	}
 	page("/tools/s5-03", "This is a suspicion, not a verdict")
 	for _, plot := range []string{"0/history.svg", "0/chart-0.svg", "0/chart-1.svg", "1/history.svg"} {
 		if body := page("/tools/k2-07/plots/" + plot); !strings.Contains(body, "</svg>") {

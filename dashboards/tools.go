@@ -69,7 +69,7 @@ type toolsView struct {
 }
 
 var kindWords = map[events.ToolKind]string{
-	events.ToolTorqueWrench: "Torque wrench", events.ToolTorqueTester: "Torque tester", events.ToolDialIndicator: "Dial indicator", events.ToolPressGauge: "Press gauge",
+	events.ToolTorqueWrench: "Torque wrench", events.ToolTorqueTester: "Torque tester", events.ToolDialIndicator: "Dial indicator", events.ToolPressGauge: "Press gauge", events.ToolGaugeBlocks: "Gauge blocks",
 }
 
 // tools shows every tool: what it is worth, when it is due, how it drifts.
@@ -139,9 +139,7 @@ func (v viewer) toolLine(t *events.Tool) toolLine {
 	if n == nil {
 		n = &rules.Tool{ID: t.ID, State: events.ToolInUse, Standing: events.StandingGood, Due: t.Due, Calibrated: t.Calibrated}
 	}
-	if n.Due != "" {
-		l.Due = n.Due
-	}
+	_, l.Due = v.dates(t)
 	if n.Place != "" {
 		l.Place = n.Place
 	}
@@ -151,6 +149,7 @@ func (v viewer) toolLine(t *events.Tool) toolLine {
 		l.Cycles += fmt.Sprintf(", %d left", max(0, left))
 	}
 	days := math.MaxInt32
+	l.Due = dueDay(l.Due)
 	if due, err := time.Parse(time.DateOnly, l.Due); err == nil {
 		l.due = due
 		today := v.now.UTC().Truncate(24 * time.Hour)
@@ -175,7 +174,7 @@ func (v viewer) toolLine(t *events.Tool) toolLine {
 		set(0, markStopped, toneFault, "Quarantined", n.Why, "Do not use it before somebody has looked at it.")
 	case days < 0:
 		set(1, markStopped, toneFault, "Overdue", "Do not use it; send it to be calibrated.")
-	case bounded && left < 0:
+	case bounded && left <= 0:
 		set(1, markStopped, toneFault, "Too many cycles", "Do not use it; send it to be calibrated.")
 	case n.State == events.ToolAway:
 		set(8, markAway, "", "Away", n.Why)
@@ -192,6 +191,26 @@ func (v viewer) toolLine(t *events.Tool) toolLine {
 	}
 	l.Why = slices.DeleteFunc(l.Why, func(s string) bool { return s == "" })
 	return l
+}
+
+// dates are when a tool was calibrated last and when it is due, by the journal
+// and the shop file together; "" where it is not known.
+func (v viewer) dates(t *events.Tool) (calibrated, due string) {
+	calibrated, due = t.Calibrated, t.Due
+	if n := v.st.Tools[t.ID]; n != nil && n.Due != "" {
+		calibrated, due = n.Calibrated, n.Due
+	}
+	return calibrated, due
+}
+
+// noDay stands for the date of a tool that no date bounds.
+const noDay = "by no date"
+
+func dueDay(due string) string {
+	if due == rules.NeverDue {
+		return noDay
+	}
+	return due
 }
 
 func daysWords(days int) string {
@@ -233,7 +252,7 @@ func (l *toolLine) glance(all []toolSeries) {
 	}
 	points := s.Points[max(0, len(s.Points)-sparkMost):]
 	last := points[len(points)-1]
-	l.Now = fmt.Sprintf("%+.2f %s at %s", last.Deviation, s.unitName(), s.name())
+	l.Now = fmt.Sprintf("%s %s at %s", s.signed(last.Deviation), s.unitName(), s.name())
 	limit := s.permitted()
 	top := 1.3 * limit
 	for _, p := range points {
@@ -277,7 +296,7 @@ type worthRow struct {
 	At, What, ID, By, Where, Standing, Tone string
 	Left                                    bool
 	Values                                  []string
-	PDF                                     string
+	PDF, File                               string
 }
 
 type toolView struct {
@@ -369,7 +388,7 @@ func (p *Pages) pointView(s *toolSeries, k int, tool string) toolPointView {
 		return v
 	}
 	for i, c := range charts.Rules {
-		facts := []string{fmt.Sprintf("A tool in order signals once in %.0f checks; a shift of one standard deviation (%.2f %s) shows after %.0f.", c.ARL0, charts.Process.SD, s.unitName(), c.ARL1)}
+		facts := []string{fmt.Sprintf("A tool in order signals once in %.0f checks; a shift of one standard deviation (%s %s) shows after %.0f.", c.ARL0, s.figure(charts.Process.SD), s.unitName(), c.ARL1)}
 		for _, g := range c.Chart.Signals {
 			facts = append(facts, fmt.Sprintf("Signal on %s: it reads %s than usual, since about %s.", dayOf(charts.At[g.At]), map[bool]string{true: "more", false: "less"}[g.High], dayOf(charts.At[min(g.Since, len(charts.At)-1)])))
 		}
@@ -379,7 +398,7 @@ func (p *Pages) pointView(s *toolSeries, k int, tool string) toolPointView {
 		v.Charts = append(v.Charts, toolChart{Src: fmt.Sprintf("%s/chart-%d.svg", base, i), Alt: c.Name, Title: c.Name, Facts: facts, Signals: len(c.Chart.Signals) > 0})
 	}
 	if slow := charts.Process.Slow; slow != nil && slow.Drift > 0 {
-		v.Trend = append(v.Trend, fmt.Sprintf("Its checks vary slowly too (%.2f %s, remembered for about %.0f days); the charts allow for it.", slow.Drift, s.unitName(), slow.Tau))
+		v.Trend = append(v.Trend, fmt.Sprintf("Its checks vary slowly too (%s %s, remembered for about %.0f days); the charts allow for it.", s.figure(slow.Drift), s.unitName(), slow.Tau))
 	}
 	return v
 }
@@ -388,14 +407,14 @@ func (p *Pages) pointView(s *toolSeries, k int, tool string) toolPointView {
 func (p *Pages) toolFacts(ctx context.Context, tv *toolView, history []recalls.Worth) error {
 	t := &tv.Tool
 	for _, w := range slices.Backward(history) {
-		row := worthRow{At: w.AtUs.Time().In(p.now().Location()).Format("2006-01-02 15:04"), What: w.What, ID: w.ID, By: w.By, Where: w.Where, Left: w.Phase == events.PhaseLeft}
+		row := worthRow{At: w.AtUs.Time().In(p.now().Location()).Format("2006-01-02 15:04"), What: w.What, ID: w.ID, By: w.By, Where: w.Where, File: w.File, Left: w.Phase == events.PhaseLeft}
 		row.Standing, row.Tone = standingWord(w.Standing)
 		for _, r := range w.Results {
 			s := toolSeries{Point: r.Point, Direction: strings.TrimPrefix(r.Direction, "cw"), Unit: r.Unit}
 			if r.Direction == "ccw" {
 				s.Direction = "ccw"
 			}
-			text := fmt.Sprintf("%s: %+.2f ± %.2f %s", s.name(), r.Deviation, r.U, s.unitName())
+			text := fmt.Sprintf("%s: %s ± %s %s", s.name(), s.signed(r.Deviation), s.figure(r.U), s.unitName())
 			if r.Permitted > 0 {
 				text += fmt.Sprintf(" (permitted ± %s)", num(r.Permitted))
 			}
@@ -411,9 +430,13 @@ func (p *Pages) toolFacts(ctx context.Context, tv *toolView, history []recalls.W
 		return err
 	}
 	for _, s := range slices.Backward(signals) {
-		series := toolSeries{Point: s.Point, Direction: s.Direction}
-		tv.Signals = append(tv.Signals, fmt.Sprintf("%s at %s: %s. It read %+.2f %%, usual is %+.2f %% (standard deviation %.2f); it reads %s since about %s.",
-			s.AtUs.Time().Format(time.DateOnly), series.name(), s.Rule, s.Value, s.Centre, s.SD, map[bool]string{true: "more", false: "less"}[s.High], s.SinceUs.Time().Format(time.DateOnly)))
+		series := toolSeries{Point: s.Point, Direction: s.Direction, Unit: "%"}
+		if s.Point.Dimension() == quantity.DimLength {
+			series.Unit = quantity.Millimetre.Code()
+		}
+		unit := series.unitName()
+		tv.Signals = append(tv.Signals, fmt.Sprintf("%s at %s: %s. It read %s %s, usual is %s %s (standard deviation %s); it reads %s since about %s.",
+			s.AtUs.Time().Format(time.DateOnly), series.name(), s.Rule, series.signed(s.Value), unit, series.signed(s.Centre), unit, series.figure(s.SD), map[bool]string{true: "more", false: "less"}[s.High], s.SinceUs.Time().Format(time.DateOnly)))
 	}
 	suspicions, err := p.cfg.Ledger.Suspicions(ctx, t.ID)
 	if err != nil {
@@ -450,7 +473,7 @@ func standingWord(s events.Standing) (word, tone string) {
 
 // intervalOf counts how the tools of one kind came back from their intervals.
 func (p *Pages) intervalOf(ctx context.Context, t *events.Tool) (interval, error) {
-	out := interval{Days: 365}
+	out := interval{Days: 365, Torque: t.Most.Dimension() == quantity.DimTorque}
 	if t.Interval.Months > 0 {
 		out.Days = math.Round(float64(t.Interval.Months) * 365 / 12)
 	}

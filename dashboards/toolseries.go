@@ -147,6 +147,18 @@ func (s *toolSeries) unitName() string {
 	return s.Unit
 }
 
+// decimals are those that deviations are shown with: a tenth of a micrometre
+// for a length, a hundredth for a percentage.
+func (s *toolSeries) decimals() int {
+	if s.Unit == quantity.Millimetre.Code() {
+		return 4
+	}
+	return 2
+}
+
+func (s *toolSeries) signed(x float64) string { return fmt.Sprintf("%+.*f", s.decimals(), x) }
+func (s *toolSeries) figure(x float64) string { return fmt.Sprintf("%.*f", s.decimals(), x) }
+
 // trendWords says in plain words how a tool drifts and when it leaves its limits.
 func (s *toolSeries) trendWords(now time.Time) []string {
 	t, err := s.trend(byDays)
@@ -155,10 +167,10 @@ func (s *toolSeries) trendWords(now time.Time) []string {
 		return []string{fmt.Sprintf("%s since the last adjustment: a trend wants %d.", plural(n, "value"), drift.LeastChecks)}
 	}
 	unit := s.unitName()
-	year := func(x float64) string { return fmt.Sprintf("%+.2f %s a year", 365*x, unit) }
-	lines := []string{fmt.Sprintf("It drifts by %s, ± %.2f (95 %%, one side).", year(t.Slope), 365*t.SlopeHalf)}
+	year := fmt.Sprintf("%s %s a year", s.signed(365*t.Slope), unit)
+	lines := []string{fmt.Sprintf("It drifts by %s, ± %s (95 %%, one side).", year, s.figure(365*t.SlopeHalf))}
 	if !t.Sure {
-		lines = []string{fmt.Sprintf("No drift shows: %s ± %.2f (95 %%, one side).", year(t.Slope), 365*t.SlopeHalf)}
+		lines = []string{fmt.Sprintf("No drift shows: %s ± %s (95 %%, one side).", year, s.figure(365*t.SlopeHalf))}
 	}
 	far := float64(now.Unix())/86400 + 20*365
 	switch c := t.Crossing; {
@@ -196,6 +208,7 @@ func (s *toolSeries) charts() (drift.Charts, error) {
 type interval struct {
 	Good, Tested int
 	Days         float64
+	Torque       bool // never above a year
 }
 
 // words says what the interval should be, by which method.
@@ -208,10 +221,13 @@ func (i *interval) words() string {
 	if err != nil {
 		return ""
 	}
-	days := min(a.Interval, 365)
+	days, most := a.Interval, ""
+	if i.Torque {
+		days, most = min(days, 365), "; never above a year for torque tools"
+	}
 	text := fmt.Sprintf("%d of %d tools of this kind were found in tolerance at the end of their interval (%.0f to %.0f %%, 50 %% limits); wanted are %.0f %%.", i.Good, i.Tested, 100*a.Lower, 100*a.Upper, 100*target)
 	if a.Changed && math.Round(days) != math.Round(i.Days) {
-		return fmt.Sprintf("%s Advice: %.0f days in place of %.0f (method A3 of NCSLI RP-1; never above a year for torque tools).", text, days, i.Days)
+		return fmt.Sprintf("%s Advice: %.0f days in place of %.0f (method A3 of NCSLI RP-1%s).", text, days, i.Days, most)
 	}
 	return fmt.Sprintf("%s Advice: keep %.0f days (method A3 of NCSLI RP-1).", text, i.Days)
 }

@@ -30,7 +30,7 @@ func askTyped(_ *Pages, r *http.Request, v viewer, job *rules.Job, a *askView) e
 	}
 	for _, t := range v.st.Shop.Tools {
 		if toolMeasures(&t, m) {
-			a.Tools = append(a.Tools, choice{t.ID, v.toolName(t.ID), dueWords(t), false})
+			a.Tools = append(a.Tools, choice{t.ID, v.toolName(t.ID), v.dueWords(&t), false})
 		}
 	}
 	if len(a.Tools) == 0 {
@@ -64,11 +64,15 @@ func typedGuided(g *gauging.Spec) string {
 	return "Type the value that the indicator shows now."
 }
 
-func dueWords(t events.Tool) string {
-	if t.Due == "" {
+func (v viewer) dueWords(t *events.Tool) string {
+	_, due := v.dates(t)
+	switch due {
+	case "":
 		return "no calibration known"
+	case rules.NeverDue:
+		return "calibration " + dueDay(due)
 	}
-	return "calibration due " + t.Due
+	return "calibration due " + due
 }
 
 // measured returns the measure step that is being worked on.

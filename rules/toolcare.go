@@ -304,15 +304,15 @@ func (t *tx) standOf(o *events.CertificateEntered, tool *toolDates) {
 	}
 }
 
-// never is the due date of a tool that has no bound by the calendar.
-const never = "9999-12-31"
+// NeverDue is the due date of a tool that has no bound by the calendar.
+const NeverDue = "9999-12-31"
 
 // dueAfter is the last day of use of a tool calibrated on a day.
 func dueAfter(tool *toolDates, date string) string {
 	from, err := time.Parse(time.DateOnly, date)
 	p := period(&tool.Tool)
 	if err != nil || p.Months == 0 {
-		return never
+		return NeverDue
 	}
 	return from.AddDate(0, p.Months, 0).Format(time.DateOnly)
 }

@@ -75,9 +75,7 @@ func readSeries(c *cobra.Command, file string) (s series, err error) {
 	defer f.close()
 	s.unit, s.time = unitOr(f.unit("value")), "points"
 	if f.has("at") {
-		if s.time = f.unit("at"); s.time == "" {
-			s.time = "days"
-		}
+		s.time = f.unit("at")
 	}
 	last := ""
 	for {
@@ -113,6 +111,12 @@ func readSeries(c *cobra.Command, file string) (s series, err error) {
 		if f.has("at") {
 			if at, label, err = moment(f, "at"); err != nil {
 				return s, err
+			}
+			if s.time == "" {
+				s.time = "days" // as dates count
+				if _, err := strconv.ParseFloat(f.text("at"), 64); err == nil {
+					s.time = "step of at"
+				}
 			}
 		}
 		s.at, s.label, s.x = append(s.at, at), append(s.label, label), append(s.x, v)

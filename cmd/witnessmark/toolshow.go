@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"strings"
 	"text/tabwriter"
 
 	"github.com/spf13/cobra"
@@ -13,6 +14,7 @@ import (
 	"witnessmark/events"
 	"witnessmark/events/ledger"
 	"witnessmark/events/quantity"
+	"witnessmark/rules"
 )
 
 // toolsNow asks the running service where its tools stand.
@@ -62,7 +64,7 @@ func newToolList() *cobra.Command {
 			w := tabwriter.NewWriter(c.OutOrStdout(), 0, 4, 2, ' ', 0)
 			fmt.Fprintln(w, "tool\tstate\tat\tcalibrated\tdue\tcycles\tlast\trefused")
 			for _, t := range tools {
-				fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", t.ID, stateWords(t.State), orDash(t.At), t.Since, t.Until, cyclesWords(t.Cycles, t.CyclesLeft), t.Standing, orDash(t.Refused))
+				fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", t.ID, stateWords(t.State), orDash(t.At), t.Since, strings.Replace(t.Until, rules.NeverDue, "by no date", 1), cyclesWords(t.Cycles, t.CyclesLeft), t.Standing, orDash(t.Refused))
 			}
 			return w.Flush()
 		},
@@ -217,8 +219,11 @@ func writeNotes(w io.Writer, notes []string) {
 }
 
 func dueWords(due string) string {
-	if due == "" {
+	switch due {
+	case "":
 		return ""
+	case rules.NeverDue:
+		return ", due by no date"
 	}
 	return ", due " + due
 }

@@ -13,6 +13,7 @@ import (
 
 	"witnessmark/events"
 	"witnessmark/events/quantity"
+	"witnessmark/rules"
 )
 
 // Input is what a certificate is made of.
@@ -109,9 +110,12 @@ func words(in *Input) []string {
 	if len(in.Calibration.Note) == 0 {
 		w = append(w, "Ambient conditions were not recorded with the readings.")
 	}
-	if in.Calibration.Due != "" {
+	switch {
+	case in.Calibration.Due == rules.NeverDue:
+		w = append(w, "The shop's own rule sets no date until which the tool may be used; that is the shop's plan for its own tool, not a result of the calibration.")
+	case in.Calibration.Due != "":
 		w = append(w, "The shop's own rule lets the tool be used up to and including "+in.Calibration.Due+"; this is the shop's plan for its own tool, not a result of the calibration.")
-	} else {
+	default:
 		w = append(w, "By this result the tool may not be used.")
 	}
 	return append(w,

@@ -24,6 +24,7 @@ type Worth struct {
 	By       string
 	Where    string // the reference, or the laboratory
 	Results  []events.CalibrationResult
+	File     string // of a certificate: its name, size and hash, in words
 }
 
 // HistoryOf gives what a tool was worth, oldest first, and when it was adjusted.
@@ -34,7 +35,7 @@ func HistoryOf(ctx context.Context, q *ledger.Queries, tool string) ([]Worth, []
 		return nil, nil, err
 	}
 	for _, c := range cals {
-		out = append(out, Worth{"calibration", c.Calibration, c.Phase, c.Standing, c.AtUs, c.Cycles, c.By, c.Reference, c.Results})
+		out = append(out, Worth{"calibration", c.Calibration, c.Phase, c.Standing, c.AtUs, c.Cycles, c.By, c.Reference, c.Results, ""})
 	}
 	certs, err := q.CertificatesOf(ctx, tool)
 	if err != nil {
@@ -45,7 +46,7 @@ func HistoryOf(ctx context.Context, q *ledger.Queries, tool string) ([]Worth, []
 		if day, err := time.Parse(time.DateOnly, c.Date); err == nil {
 			at = events.InstantOf(day)
 		}
-		out = append(out, Worth{"certificate", c.Certificate, c.Phase, c.Standing, at, c.Cycles, c.By, c.Laboratory, c.Results})
+		out = append(out, Worth{"certificate", c.Certificate, c.Phase, c.Standing, at, c.Cycles, c.By, c.Laboratory, c.Results, fileWords(&c.CertificateEntered)})
 	}
 	checks, err := q.ChecksOf(ctx, tool)
 	if err != nil {
@@ -53,11 +54,19 @@ func HistoryOf(ctx context.Context, q *ledger.Queries, tool string) ([]Worth, []
 	}
 	for _, c := range checks {
 		r := events.CalibrationResult{Point: c.Point, N: len(c.Deviations), Unit: "%", Deviation: c.Deviation, U: c.U, Permitted: c.Permitted, Standing: c.Standing}
-		out = append(out, Worth{"check", c.Check, events.PhaseFound, c.Standing, c.AtUs, c.Cycles, c.By, c.Reference, []events.CalibrationResult{r}})
+		out = append(out, Worth{"check", c.Check, events.PhaseFound, c.Standing, c.AtUs, c.Cycles, c.By, c.Reference, []events.CalibrationResult{r}, ""})
 	}
 	slices.SortStableFunc(out, func(a, b Worth) int { return cmp.Compare(a.AtUs, b.AtUs) })
 	adjusted, err := q.AdjustmentsOf(ctx, tool)
 	return out, adjusted, err
+}
+
+// fileWords names the file of a certificate; "" if there is none.
+func fileWords(c *events.CertificateEntered) string {
+	if c.File == "" {
+		return ""
+	}
+	return fmt.Sprintf("%s, %d bytes, SHA-256 %s", c.File, c.FileSize, c.FileHash)
 }
 
 // standing makes an end of a recall's span. A deviation in length is taken as a

@@ -82,7 +82,7 @@ func (t *Task) sayNothing(c *Choice, leaves []Leaf) (text, todo string) {
 	}
 	todo = fmt.Sprintf("Measure once more. Then get %s, lap a thicker one down to size if the maker allows it, or ask a lead.", t.single(c))
 	if c.Above == nil {
-		todo = fmt.Sprintf("All together do not reach: check the unit and the measurement. Then get %s or ask a lead.", t.single(c))
+		todo = fmt.Sprintf("The thickest there are do not reach: check the unit and the measurement. Then get %s or ask a lead.", t.single(c))
 	}
 	return text, todo
 }
