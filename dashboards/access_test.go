@@ -98,6 +98,7 @@ func newHouse(t *testing.T) *house {
 			t.Fatal(err)
 		}
 		c.Access, c.Log = h.keeper, log
+		c.Chain = func() Chain { return chainOf(r) }
 	})
 	t.Cleanup(func() { _ = h.keeper.Close() })
 	ctx, cancel := context.WithCancel(context.Background())
@@ -247,7 +248,7 @@ func pathOf(pattern string) (method, path string) {
 		method, path = "GET", pattern
 	}
 	path = strings.NewReplacer("{$}", "", "{bench}", "axle", "{what}", "who", "{job}", "J-1", "{tool}", "k2-07", "{procedure}", "RA-210", "{revision}", "T",
-		"{step}", "cover", "{pass}", "0", "{type}", "none.such", "{hash}", strings.Repeat("0", 64), "{name}", "style.css", "{recall}", "R-1",
+		"{step}", "cover", "{pass}", "0", "{type}", "none.such", "{hash}", strings.Repeat("0", 64), "{name}", "style.css", "{recall}", "R-1", "{shop}", "fenholt",
 		"{point}", "0", "{plot}", "chart.svg", "{file}", "1.pdf").Replace(path)
 	if pattern == "/" {
 		path = "/no/such/page"

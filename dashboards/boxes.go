@@ -15,39 +15,162 @@ type BoxStatus struct {
 	Up        bool
 	Since     events.Instant // 0: not known
 	From      string         // network address, while it is up
+	Flowing   bool           // the shop hears from its store
 	Waiting   uint64         // of its events, known not to have come yet
 	Compared  bool           // its clock has been asked for
 	Ahead     time.Duration  // of its clock before the shop's
 	RoundTrip time.Duration
+	// ClockLimit is by how much its clock may be off before an alert is raised.
+	ClockLimit time.Duration
 	// Events since the start: all, those that came late, those that could not be
 	// taken.
 	Taken, Late, Refused uint64
 }
 
+// boxView is a bench box with the tools that are plugged into it.
 type boxView struct {
-	ID, State, Tone, Since, From, Clock string
-	Waiting, Taken, Late, Refused       uint64
+	ID, Link               string // Link names the sign: up, behind, away, none
+	State, Tone, Todo      string
+	Since, Span            string
+	From                   string
+	Waiting, Late, Refused string
+	Clock, ClockWord       string
+	ClockTone              string
+	Last, LastAt, LastTool string
+	Taken                  uint64
+	Tools                  []deviceView
+	lastAt                 events.Instant
 }
 
-// boxes tells of the bench boxes of this shop.
+// boxes tells of the bench boxes that the shop file names, in its order.
 func (p *Pages) boxes(v viewer) (out []boxView) {
-	if p.cfg.Boxes == nil {
-		return nil
+	now := map[string]BoxStatus{}
+	if p.cfg.Boxes != nil {
+		for _, s := range p.cfg.Boxes() {
+			now[s.Box] = s
+		}
 	}
-	for _, s := range p.cfg.Boxes() {
-		b := boxView{ID: s.Box, State: "Connected", Tone: toneNormal, From: s.From, Waiting: s.Waiting, Taken: s.Taken, Late: s.Late, Refused: s.Refused, Clock: "not asked yet"}
-		if !s.Up {
-			b.State, b.Tone = "Cut off: it goes on taking readings, and they come once it is back", toneAbnormal
-		}
-		if s.Since > 0 {
-			b.Since = clockTime(s.Since, v.now)
-		}
-		if s.Compared {
-			b.Clock = offsetWords(s.Ahead, s.RoundTrip)
-		}
-		out = append(out, b)
+	for _, x := range v.st.Shop.Boxes {
+		s, taken := now[x.ID]
+		s.Box = x.ID
+		out = append(out, v.box(s, taken))
 	}
 	return out
+}
+
+// box says how one box is; taken is whether this service takes anything of it.
+func (v viewer) box(s BoxStatus, taken bool) boxView {
+	b := boxView{ID: s.Box, From: s.From, Last: "none yet"}
+	if !taken {
+		b.Link, b.State, b.Tone = "none", "Not taken in", toneFault
+		b.Todo = "This service has no address at which boxes connect. Set boxes_listen and start it again; until then the box keeps its readings."
+		b.Clock, b.Waiting, b.Late, b.Refused = "not asked", "not known", "not known", "not known"
+		return b
+	}
+	since := s.Since
+	b.Taken, b.Refused = s.Taken, countOf(s.Refused, "event")
+	b.Late = "none since this service started"
+	if s.Late > 0 {
+		b.Late = countOf(s.Late, "event") + " since this service started"
+	}
+	switch {
+	case !s.Up:
+		b.Link, b.State, b.Tone = "away", "Away", toneAbnormal
+		b.Todo = "Look at its power and its network cable. Go on working there: it keeps every reading, and they come once it is back."
+		b.Waiting = "not known while it is away"
+		if n := v.st.Boxes[s.Box]; n.Away && n.AtUs > 0 { // longer than this service runs, perhaps
+			since = n.AtUs
+		}
+	case !s.Flowing: // for a moment after it has come back
+		b.Link, b.State, b.Tone, b.Waiting = "behind", "Connected, catching up", toneAction, "being asked"
+	case s.Waiting > 0:
+		b.Link, b.State, b.Tone, b.Waiting = "behind", "Connected, catching up", toneAction, countOf(s.Waiting, "event")+" still to come"
+	default:
+		b.Link, b.State, b.Tone, b.Waiting = "up", "Connected", toneNormal, "none: all has come"
+	}
+	if since > 0 {
+		b.Since, b.Span = clockTime(since, v.now), lastedWords(v.now.Sub(since.Time()))
+	}
+	b.Clock, b.ClockWord, b.ClockTone = clockWords(s)
+	return b
+}
+
+// take puts a tool under its box, and returns how it is shown.
+func (b *boxView) take(d deviceView, up bool) deviceView {
+	d.Box = b.ID
+	if d.lastAt > b.lastAt {
+		b.lastAt, b.Last, b.LastAt, b.LastTool = d.lastAt, d.Last, d.LastAt, d.Tool
+	}
+	switch d.Tone {
+	case toneNormal:
+		d.Mark = "good"
+	case toneFault:
+		d.Mark = "stopped"
+	default:
+		d.Mark = "doubt"
+	}
+	if !up { // what the ledger has is what was heard last
+		d.Mark, d.Detail, d.Todo, d.Tone = "", "Heard last: "+d.Link, "", toneAbnormal
+		if d.Since != "" {
+			d.Detail += ", at " + d.Since
+		}
+		d.Link, d.Since = "Not known while its box is away", ""
+	}
+	b.Tools = append(b.Tools, d)
+	return d
+}
+
+func countOf(n uint64, one string) string {
+	switch n {
+	case 0:
+		return "none"
+	case 1:
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %ss", n, one)
+}
+
+// inStep is by how much a box's clock may be off before the page says so. Times
+// on records show whole seconds. Our choice.
+const inStep = time.Second
+
+// clockWords says how a box's clock stands to the shop's, and in a word what to
+// make of it.
+func clockWords(s BoxStatus) (text, word, tone string) {
+	if !s.Compared {
+		return "not compared yet", "not known", ""
+	}
+	text = offsetWords(s.Ahead, s.RoundTrip)
+	if !s.Up {
+		text += ", when it was compared last"
+	}
+	switch off := s.Ahead.Abs(); {
+	case s.ClockLimit > 0 && off > s.ClockLimit:
+		return text, fmt.Sprintf("WRONG: set it; up to %s is borne", s.ClockLimit), toneFault
+	case off > inStep:
+		return text, fmt.Sprintf("off, but within the limit of %s", s.ClockLimit), toneAbnormal
+	}
+	return text, "in step", toneNormal
+}
+
+// lastedWords writes how long something has lasted, in two units at most.
+func lastedWords(d time.Duration) string {
+	part := func(n time.Duration, unit string, m time.Duration, smaller string) string {
+		if m == 0 {
+			return fmt.Sprintf("%d %s", n, unit)
+		}
+		return fmt.Sprintf("%d %s %d %s", n, unit, m, smaller)
+	}
+	const day = 24 * time.Hour
+	switch d = max(d, 0).Truncate(time.Second); {
+	case d >= 2*day:
+		return part(d/day, "days", d%day/time.Hour, "h")
+	case d >= time.Hour:
+		return part(d/time.Hour, "h", d%time.Hour/time.Minute, "min")
+	case d >= time.Minute:
+		return fmt.Sprintf("%d min", d/time.Minute)
+	}
+	return fmt.Sprintf("%d s", d/time.Second)
 }
 
 // offsetWords says how a clock stands to the shop's.
@@ -56,11 +179,21 @@ func offsetWords(ahead, round time.Duration) string {
 	if ahead < 0 {
 		way, ahead = "behind", -ahead
 	}
-	digits := time.Millisecond
-	if ahead < 10*time.Millisecond {
-		digits = 10 * time.Microsecond
+	return fmt.Sprintf("%s %s the shop's, ± %s", shortTime(ahead), way, shortTime(round/2))
+}
+
+// shortTime writes a short span with its unit, to three figures or the
+// millisecond.
+func shortTime(d time.Duration) string {
+	switch {
+	case d < time.Millisecond:
+		return fmt.Sprintf("%d µs", d.Round(10*time.Microsecond)/time.Microsecond)
+	case d < time.Second:
+		return fmt.Sprintf("%.3g ms", float64(d)/float64(time.Millisecond))
+	case d < time.Minute:
+		return fmt.Sprintf("%.3f s", d.Seconds())
 	}
-	return fmt.Sprintf("%s %s the shop's, ± %s", ahead.Round(digits), way, (round / 2).Round(10*time.Microsecond))
+	return lastedWords(d)
 }
 
 var (

@@ -71,6 +71,8 @@ type Config struct {
 	Devices func() []ingest.DeviceStatus
 	// Boxes returns how every bench box is now; nil where there are none.
 	Boxes func() []BoxStatus
+	// Chain returns what the hub of the chain tells now; nil where none is named.
+	Chain func() Chain
 	// Ready is closed once the state has caught up with the journal; nil
 	// means that it always has.
 	Ready <-chan struct{}
@@ -203,6 +205,8 @@ func (p *Pages) routes() (http.Handler, error) {
 	page("GET /jobs/{job}", "job", p.patient(p.abreast(p.job)))
 	page("GET /alerts", "alerts", p.patient(p.abreast(p.alerts)))
 	page("GET /devices", "devices", p.patient(p.abreast(p.devices)))
+	page("GET /chain", "chain", p.patient(p.chain))
+	page("GET /chain/{shop}", "chain-shop", p.patient(p.chainOne))
 	page("GET /tools", "tools", p.patient(p.abreast(p.tools)))
 	page("GET /tools/{tool}", "tool", p.patient(p.abreast(p.tool)))
 	page("GET /tools/{tool}/plots/{point}/{plot}", "tool-plot", p.toolPlot)

@@ -4,9 +4,11 @@ import (
 	"encoding/hex"
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
+	"witnessmark/events"
 	"witnessmark/events/ledger"
 	"witnessmark/ingest"
 	"witnessmark/rules"
@@ -20,7 +22,8 @@ type deviceView struct {
 	Last, LastAt                      string
 	Readings, Refused, Repeated, Gaps int
 	InShop                            bool
-	NotStored                         string
+	NotStored, Box, Mark              string
+	lastAt                            events.Instant
 }
 
 type refusedView struct {
@@ -31,13 +34,13 @@ type refusedView struct {
 }
 
 type devicesView struct {
+	Boxes   []boxView // each with what is plugged into it
 	Devices []deviceView
-	Boxes   []boxView
 	Refused []refusedView
 }
 
-// devices shows every device: its link and what to do, its last good reading,
-// and the bytes that could not be read.
+// devices shows every bench box with its tools, then every device: its link and
+// what to do, its last good reading, and the bytes that could not be read.
 func (p *Pages) devices(w http.ResponseWriter, r *http.Request) error {
 	p.hub.warm("")
 	ds, err := p.cfg.Ledger.Devices(r.Context())
@@ -57,14 +60,18 @@ func (p *Pages) devices(w http.ResponseWriter, r *http.Request) error {
 	var d devicesView
 	p.cfg.Service.View(func(st *rules.State) {
 		v := viewer{st, p.now()}
+		d.Boxes = p.boxes(v)
 		for i := range ds {
 			dv := v.device(&ds[i])
 			if s, ok := now[dv.ID]; ok {
 				dv.live(s, v)
 			}
+			if i := slices.IndexFunc(d.Boxes, func(b boxView) bool { return ds[i].Box != "" && b.ID == ds[i].Box }); i >= 0 {
+				b := &d.Boxes[i]
+				dv = b.take(dv, b.Link == "up" || b.Link == "behind")
+			}
 			d.Devices = append(d.Devices, dv)
 		}
-		d.Boxes = p.boxes(v)
 		for i := range frames {
 			f := &frames[i]
 			d.Refused = append(d.Refused, refusedView{f.Seq, f.Device, clockTime(f.ReceivedAtUs, v.now), reasonWords(f.Reason), f.Detail, f.Bytes, f.Offset})
@@ -93,7 +100,8 @@ func (v viewer) device(d *ledger.Device) deviceView {
 		dv.Todo = "" // the detail ends with what to do, and knows more
 	}
 	if d.Last != nil {
-		dv.Last, dv.LastAt = asSent(d.Last.Text, d.Last.Unit), clockTime(d.Last.ReceivedAtUs, v.now)
+		dv.lastAt = d.Last.ReceivedAtUs
+		dv.Last, dv.LastAt = asSent(d.Last.Text, d.Last.Unit), clockTime(dv.lastAt, v.now)
 	}
 	return dv
 }

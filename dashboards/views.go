@@ -93,6 +93,7 @@ type frame struct {
 	Person  *personView
 	Open    int      // alerts that nobody has seen
 	Drawers bool     // the shop has drawers of shims
+	Chain   bool     // a hub is named, and who looks may see its shops
 	Trouble []string // what is wrong with the recording itself
 	Keeper  bool     // access can be configured
 	Closed  bool     // people sign in
@@ -113,6 +114,7 @@ func (p *Pages) render(w http.ResponseWriter, r *http.Request, status int, name,
 
 func (p *Pages) frame(r *http.Request, title string, data any) frame {
 	f := frame{Title: title, Path: r.URL.Path, Banner: p.cfg.Banner, Boot: p.hub.boot, Data: data, Trouble: p.notices()}
+	f.Chain = p.cfg.Chain != nil
 	if k := p.cfg.Access; k != nil {
 		f.Keeper, f.Closed = true, k.Configured()
 	}
@@ -120,6 +122,7 @@ func (p *Pages) frame(r *http.Request, title string, data any) frame {
 		f.Nobody = !v.Open && v.Who == access.Nobody
 		f.Signed, f.Screen = v.SignedIn(), v.Device.ID
 		f.Access, f.Refused = v.May("GET /access"), v.May("GET /access/refusals")
+		f.Chain = f.Chain && v.May("GET /chain")
 	}
 	if f.Nobody {
 		f.Trouble = nil // nothing of the shop is told to whom nobody knows

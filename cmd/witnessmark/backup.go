@@ -143,7 +143,7 @@ func planBackup(c *cobra.Command, cfg config, dir string) (backup.Plan, error) {
 // isDerivedOrKnown tells of a name in the data directory whether a backup takes
 // it by other ways, or needs it not. All else is treated as secret.
 func isDerivedOrKnown(name string) bool {
-	return slices.Contains([]string{"journal", "seals", controlFile, shutFile, backup.MarkFile}, name) ||
+	return slices.Contains([]string{"journal", "seals", "chain", controlFile, shutFile, backup.MarkFile}, name) ||
 		strings.HasPrefix(name, "ledger.db") || strings.HasPrefix(name, "state.snapshot")
 }
 

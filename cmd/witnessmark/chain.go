@@ -27,7 +27,8 @@ func newChain() *cobra.Command {
 shops dial ('witnessmark store --hub ADDRESS --of SHOP'). It keeps a copy of each
 shop's journal: every entry at its own sequence, as the shop has it. While the
 hub or the line is away the shops go on, and afterwards the copy has it all.
-Nobody can write to a copy, so all commands here only look.
+Nobody can write to a copy, so all commands here only look. A service whose setting
+chain names the hub shows the same on its page Chain.
 
 --nats-url names the hub. What is read there is kept as a ledger of each shop in
 the directory --data, which can be deleted at any time.`,
@@ -333,7 +334,7 @@ func withShop(ctx context.Context, cfg config, s journal.CopyState, fn func(cont
 		return err
 	}
 	defer func() { err = errors.Join(err, j.Close()) }()
-	dir := filepath.Join(cfg.Data, "chain")
+	dir := cfg.chainDir()
 	if err := os.MkdirAll(dir, 0o750); err != nil {
 		return fmt.Errorf("make directory for ledgers: %w", err)
 	}

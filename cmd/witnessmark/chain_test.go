@@ -5,7 +5,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"net"
+	"net/http"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -23,8 +26,10 @@ import (
 func openStore(t *testing.T, o storeOptions) *server.Server {
 	t.Helper()
 	var err error
-	if o.listen, err = freePort(); err != nil {
-		t.Fatal(err)
+	if o.listen == "" {
+		if o.listen, err = freePort(); err != nil {
+			t.Fatal(err)
+		}
 	}
 	o.most, o.quiet = 4<<30, true
 	if err := o.validate(); err != nil {
@@ -196,6 +201,35 @@ func TestChain(t *testing.T) {
 	if _, err := j.Append(t.Context(), events.Event{Source: "desk", Data: events.TimeReached{}}); !errors.Is(err, journal.ErrCopy) {
 		t.Errorf("append to a copy: %v, want ErrCopy", err)
 	}
+
+	// An office without tools shows the chain on its pages, while the hub is away too.
+	office := defaultConfig()
+	office.Data, office.Listen, office.Chain = t.TempDir(), "127.0.0.1:0", hub.ClientURL()
+	o := served(t, office, benchShop(1))
+	shown := func(path string, want ...string) {
+		t.Helper()
+		var body string
+		waitUntil(t, func() bool {
+			want := append(want, fmt.Sprintf("<dd>%d</dd>", shops["north"].journal.Last())) // it may still grow
+			resp, err := http.Get(o.url() + path)
+			if err != nil {
+				return false
+			}
+			b, err := io.ReadAll(resp.Body)
+			resp.Body.Close()
+			body = string(b)
+			return err == nil && resp.StatusCode == http.StatusOK && !slices.ContainsFunc(want, func(w string) bool { return !strings.Contains(body, w) })
+		}, func() string { return fmt.Sprintf("%s lacks one of %q:\n%s", path, want, body) })
+	}
+	shown("/chain", "Shop north", "Shop south", "All is here")
+	shown("/chain/north", "j-north", "U-north", "Wrench b00")
+	shops["north"].send(t, 3)
+	shops["north"].counted(t, "reading.taken", 3)
+	shown("/chain", "All is here")
+	end(hub)
+	shown("/chain", "does not answer", "Shop north", "Not known")
+	hub = openStore(t, storeOptions{name: "hub", data: hubDir, takes: takes, listen: strings.TrimPrefix(hub.ClientURL(), "nats://")})
+	shown("/chain", "Shop north", "Shop south", "All is here")
 }
 
 // waitLong waits for what the engine takes its time for; its limit only ends a hang.

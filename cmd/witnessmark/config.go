@@ -42,6 +42,7 @@ type config struct {
 	BoxesListen string `koanf:"boxes_listen"` // host:port for bench boxes; "" for none
 	ClockLimit  string `koanf:"clock_limit"`  // by how much a bench box's clock may be off
 	Alerts      string `koanf:"alerts"`       // file that says which alerts leave the house, and how
+	Chain       string `koanf:"chain"`        // NATS address of the hub's store, whose shops the pages show; "" for none
 	Kept        string `koanf:"checkpoints"`  // where signed checkpoints are kept besides: directories, addresses of witnesses
 	JournalMax  string `koanf:"journal_max"`  // size limit of the journal
 	MinFree     string `koanf:"min_free"`     // free disk space below which nothing is taken
@@ -87,6 +88,7 @@ var configKeys = []struct{ key, flag, help string }{
 	{"boxes_listen", "boxes-listen", "address at which bench boxes connect, such as 0.0.0.0:8471; empty: none may"},
 	{"clock_limit", "clock-limit", "by how much a bench box's clock may be off before people are told"},
 	{"alerts", "alerts", "file of routes for alerts that leave the house (webhook, mail, horn); 'witnessmark shop alerts' prints an example"},
+	{"chain", "chain", "address of the store of a chain's hub (nats://…); then the page Chain shows all its shops"},
 	{"checkpoints", "checkpoints", "where each signed checkpoint is kept besides: directories on other machines, addresses of witnesses (https://…), parted by commas"},
 	{"journal_max", "journal-max", "the journal refuses to grow beyond this"},
 	{"min_free", "min-free", "stop taking readings when less disk than this is free"},
@@ -216,6 +218,9 @@ func (c config) validate() error {
 	if (c.TLSCert == "") != (c.TLSKey == "") {
 		return usageError("settings tls_cert and tls_key: name both, or neither")
 	}
+	if c.Chain != "" && hostOf(c.Chain) == "" {
+		return usageError("setting chain is %q: want the address of the hub's store, such as nats://10.0.0.9:4222", c.Chain)
+	}
 	if _, err := parseSize(c.JournalMax); err != nil {
 		return usageError("setting journal_max: %v", err)
 	}
@@ -260,12 +265,13 @@ func (c config) keptPlaces() []string {
 
 func (c config) ledgerPath() string   { return filepath.Join(c.Data, "ledger.db") }
 func (c config) accessDir() string    { return filepath.Join(c.Data, "access") }
+func (c config) chainDir() string     { return filepath.Join(c.Data, "chain") }
 func (c config) snapshotPath() string { return filepath.Join(c.Data, "state.snapshot") }
 
 // print writes what is in force as a configuration file.
 func (c config) print() string {
 	values := map[string]string{
-		"data": c.Data, "shop": c.Shop, "listen": c.Listen, "tls_cert": c.TLSCert, "tls_key": c.TLSKey, "nats_url": c.NATSURL, "member": c.Member, "replicas": strconv.Itoa(c.Replicas), "profiles": c.Profiles, "alerts": c.Alerts, "checkpoints": c.Kept, "box": c.Box, "boxes_listen": c.BoxesListen, "clock_limit": c.ClockLimit,
+		"data": c.Data, "shop": c.Shop, "listen": c.Listen, "tls_cert": c.TLSCert, "tls_key": c.TLSKey, "nats_url": c.NATSURL, "member": c.Member, "replicas": strconv.Itoa(c.Replicas), "profiles": c.Profiles, "alerts": c.Alerts, "chain": c.Chain, "checkpoints": c.Kept, "box": c.Box, "boxes_listen": c.BoxesListen, "clock_limit": c.ClockLimit,
 		"journal_max": c.JournalMax, "min_free": c.MinFree, "log_level": c.LogLevel, "log_format": c.LogFormat,
 	}
 	var b strings.Builder

@@ -199,10 +199,11 @@ func (s *stack) boxStatus() (out []dashboards.BoxStatus) {
 	if s.cfg.BoxesListen == "" {
 		return nil
 	}
+	limit, _ := time.ParseDuration(s.cfg.ClockLimit) // validated
 	for _, x := range s.arrivals.Status() {
 		out = append(out, dashboards.BoxStatus{
-			Box: x.Box, Up: x.Link.Up, Since: x.Since, From: x.Link.IP, Waiting: x.Link.Waiting,
-			Compared: x.Compared, Ahead: x.Ahead, RoundTrip: x.RoundTrip, Taken: x.Taken, Late: x.Late, Refused: x.Refused,
+			Box: x.Box, Up: x.Link.Up, Since: x.Since, From: x.Link.IP, Flowing: x.Link.Flowing, Waiting: x.Link.Waiting,
+			Compared: x.Compared, Ahead: x.Ahead, RoundTrip: x.RoundTrip, ClockLimit: limit, Taken: x.Taken, Late: x.Late, Refused: x.Refused,
 		})
 	}
 	return out

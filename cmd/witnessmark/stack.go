@@ -45,6 +45,7 @@ type stack struct {
 	service  *service.Service
 	capture  *ingest.Capture
 	arrivals *arrivals.Intake // from bench boxes
+	chain    *chainWatch      // of the shops of a chain; nil: no hub is named
 	pages    *dashboards.Pages
 	server   *http.Server
 	listen   net.Listener
@@ -156,6 +157,9 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 	if err := s.mayListen(); err != nil {
 		return nil, err
 	}
+	if cfg.Chain != "" {
+		s.chain = newChainWatch(cfg, s.instant)
+	}
 	return s, s.openPages()
 }
 
@@ -175,9 +179,13 @@ func (s *stack) acceptLoss(ctx context.Context) error {
 
 func (s *stack) openPages() error {
 	var err error
+	var chain func() dashboards.Chain
+	if s.chain != nil {
+		chain = s.chain.status
+	}
 	s.pages, err = dashboards.New(dashboards.Config{
 		Service: s.service, Watch: dashboards.Watch(s.service.Subscribe), Early: dashboards.Watch(s.service.SubscribeEarly), Ledger: s.ledger, Journal: s.journal, Photos: s.journal, Note: s.journal,
-		Access: s.access, Seals: s.sealer, Devices: s.capture.Status, Boxes: s.boxStatus, Ready: s.service.Ready(), Log: s.log, Banner: s.cfg.banner, Now: s.cfg.now, Steady: s.cfg.steady,
+		Access: s.access, Seals: s.sealer, Devices: s.capture.Status, Boxes: s.boxStatus, Chain: chain, Ready: s.service.Ready(), Log: s.log, Banner: s.cfg.banner, Now: s.cfg.now, Steady: s.cfg.steady,
 	})
 	if err != nil {
 		return err
@@ -237,6 +245,9 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 	g, front := errgroup.WithContext(front)
 	g.Go(func() error { return s.servePages(front) })
 	g.Go(func() error { return s.serveControl(front) })
+	if s.chain != nil {
+		g.Go(func() error { return s.chain.run(front) })
+	}
 	g.Go(func() error {
 		if err := s.announceShop(front); err != nil {
 			return err

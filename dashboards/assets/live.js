@@ -143,6 +143,7 @@
     const key = at && live.contains(at) ? focusKey(at) : null;
     const scan = at && "scan" in at.dataset ? at.value : ""; // half a scanned line must not be lost
     live.innerHTML = html;
+    placed = Date.now();
     if (scan && $("scan-field")) $("scan-field").value = scan;
     lamp(lampState);
     const s = $("state");
@@ -152,6 +153,14 @@
     hear();
     showStep();
   }
+
+  // Some figures are in no decision, such as how much has still to come from a
+  // bench box: such a page says after how many seconds to ask for it anew.
+  let placed = Date.now();
+  setInterval(() => {
+    const s = $("state"), every = s && Number(s.dataset.again || 0);
+    if (every && !document.hidden && !fetching && Date.now() - placed >= every * 1000) refresh();
+  }, 1000);
 
   // On a wide screen the list of steps scrolls by itself: keep the step that
   // is shown in sight. Elsewhere the figure would scroll away with it.
