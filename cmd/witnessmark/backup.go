@@ -15,6 +15,7 @@ import (
 
 	"witnessmark/events/backup"
 	"witnessmark/events/journal"
+	"witnessmark/events/trust"
 )
 
 func newBackup() *cobra.Command {
@@ -123,7 +124,11 @@ func planBackup(c *cobra.Command, cfg config, dir string) (backup.Plan, error) {
 	if cfg.Profiles != "" {
 		p.Config["profiles"] = cfg.Profiles
 	}
-	for name, from := range map[string]string{"alerts.yaml": cfg.Alerts, "tls/cert.pem": cfg.TLSCert, "tls/key.pem": cfg.TLSKey} {
+	trusted := cfg.NATSTrust
+	if trusted == trust.System {
+		trusted = ""
+	}
+	for name, from := range map[string]string{"alerts.yaml": cfg.Alerts, "tls/cert.pem": cfg.TLSCert, "tls/key.pem": cfg.TLSKey, "nats-trust.pem": trusted, "nats-secret": cfg.NATSSecret} {
 		if from != "" { // may hold what opens other doors
 			p.Secret["from-backup/"+name] = from
 		}

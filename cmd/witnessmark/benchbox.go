@@ -2,19 +2,14 @@ package main
 
 import (
 	"context"
-	"crypto/ecdsa"
-	"crypto/elliptic"
-	"crypto/rand"
 	"crypto/tls"
 	"crypto/x509"
 	"crypto/x509/pkix"
 	"encoding/json"
-	"encoding/pem"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
-	"math/big"
 	"net"
 	"net/http"
 	"os"
@@ -28,6 +23,7 @@ import (
 
 	"witnessmark/events"
 	"witnessmark/events/journal"
+	"witnessmark/events/trust"
 )
 
 func newBenchBox() *cobra.Command {
@@ -215,33 +211,20 @@ func boxCertificate(dir string) ([]byte, error) {
 	if !errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("read certificate for bench boxes: %w", err)
 	}
-	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	if err != nil {
-		return nil, fmt.Errorf("make certificate for bench boxes: %w", err)
-	}
-	serial, err := rand.Int(rand.Reader, new(big.Int).Lsh(big.NewInt(1), 120))
-	if err != nil {
-		return nil, fmt.Errorf("make certificate for bench boxes: %w", err)
-	}
 	// A box whose clock is off must still come in, so that it can be told.
 	t := &x509.Certificate{
-		SerialNumber: serial, Subject: pkix.Name{CommonName: boxServerName}, DNSNames: []string{boxServerName},
+		Subject: pkix.Name{CommonName: boxServerName}, DNSNames: []string{boxServerName},
 		NotBefore: time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC), NotAfter: time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC),
 		KeyUsage: x509.KeyUsageDigitalSignature | x509.KeyUsageCertSign, ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth},
 		IsCA: true, BasicConstraintsValid: true,
 	}
-	der, err := x509.CreateCertificate(rand.Reader, t, t, key.Public(), key)
+	cert, key, err := trust.Make(t)
 	if err != nil {
-		return nil, fmt.Errorf("make certificate for bench boxes: %w", err)
+		return nil, fmt.Errorf("certificate for bench boxes: %w", err)
 	}
-	secret, err := x509.MarshalPKCS8PrivateKey(key)
-	if err != nil {
-		return nil, fmt.Errorf("make certificate for bench boxes: %w", err)
-	}
-	if err := os.WriteFile(keyFile, pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: secret}), 0o600); err != nil {
+	if err := os.WriteFile(keyFile, key, 0o600); err != nil {
 		return nil, fmt.Errorf("write certificate for bench boxes: %w", err)
 	}
-	cert = pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})
 	if err := os.WriteFile(certFile, cert, 0o644); err != nil {
 		return nil, fmt.Errorf("write certificate for bench boxes: %w", err)
 	}

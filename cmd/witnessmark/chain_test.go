@@ -46,8 +46,15 @@ func openStore(t *testing.T, o storeOptions) *server.Server {
 // openShop runs a whole shop over its store, with one wrench.
 func openShop(t *testing.T, id, url string) (s *remoteStack, stop func()) {
 	t.Helper()
+	return openShopWith(t, id, url, func(*config) {})
+}
+
+// openShopWith does so after change has seen its settings.
+func openShopWith(t *testing.T, id, url string, change func(*config)) (s *remoteStack, stop func()) {
+	t.Helper()
 	cfg := defaultConfig()
 	cfg.Data, cfg.NATSURL, cfg.Listen, cfg.LogLevel, cfg.MinFree, cfg.JournalMax = t.TempDir(), url, "127.0.0.1:0", "error", "1 MiB", "1 GiB"
+	change(&cfg)
 	wrench, ours := net.Pipe()
 	cfg.openPort = func(string, profile.Line) (ingest.Port, error) { return ours, nil }
 	shop := benchShop(1)

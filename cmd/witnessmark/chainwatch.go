@@ -28,10 +28,11 @@ import (
 // hub's copies are, and a ledger made from each. A hub that is away holds up
 // nothing here.
 type chainWatch struct {
-	url string // of the hub's store
-	dir string // of the ledgers, which can be deleted at any time
-	log *slog.Logger
-	now func() events.Instant
+	link journal.Link // to the hub
+	url  string       // of the hub's store
+	dir  string       // of the ledgers, which can be deleted at any time
+	log  *slog.Logger
+	now  func() events.Instant
 
 	mu     sync.Mutex
 	chain  dashboards.Chain
@@ -77,9 +78,13 @@ const (
 	chainAgain = 5 * time.Second // until a copy is tried again
 )
 
-func newChainWatch(cfg config, now func() events.Instant) *chainWatch {
-	return &chainWatch{url: cfg.Chain, dir: filepath.Join(cfg.chainDir(), "serve"), log: cfg.logger(), now: now,
-		chain: dashboards.Chain{Hub: hostOf(cfg.Chain)}, copies: map[string]*chainCopy{}}
+func newChainWatch(cfg config, now func() events.Instant) (*chainWatch, error) {
+	link, err := cfg.linkTo(cfg.Chain)
+	if err != nil {
+		return nil, fmt.Errorf("setting chain: %w", err)
+	}
+	return &chainWatch{url: cfg.Chain, link: link, dir: filepath.Join(cfg.chainDir(), "serve"), log: cfg.logger(), now: now,
+		chain: dashboards.Chain{Hub: hostOf(cfg.Chain)}, copies: map[string]*chainCopy{}}, nil
 }
 
 // hostOf is the part of an address that is no secret.
@@ -122,7 +127,7 @@ func (w *chainWatch) run(ctx context.Context) error {
 	for {
 		var err error
 		if nc == nil {
-			nc, err = nats.Connect(w.url, nats.Name("witnessmark chain page"), nats.MaxReconnects(-1), nats.ReconnectWait(time.Second), nats.Timeout(chainWait))
+			nc, err = w.link.Connect(w.url, nats.Name("witnessmark chain page"), nats.MaxReconnects(-1), nats.ReconnectWait(time.Second), nats.Timeout(chainWait))
 		}
 		if err == nil {
 			err = w.ask(ctx, nc, &g)
@@ -200,7 +205,7 @@ func (w *chainWatch) follow(ctx context.Context, shop string, c *chainCopy) {
 
 // read reads until something fails or ctx ends.
 func (w *chainWatch) read(ctx context.Context, shop string, c *chainCopy) (err error) {
-	j, err := journal.Open(ctx, journal.Config{Shop: shop, URL: w.url, Copy: true, RingEvents: 4096, RingBytes: 4 << 20, Log: w.log})
+	j, err := journal.Open(ctx, journal.Config{Shop: shop, URL: w.url, Link: w.link, Copy: true, RingEvents: 4096, RingBytes: 4 << 20, Log: w.log})
 	if err != nil {
 		return err
 	}

@@ -14,6 +14,8 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+
+	"witnessmark/events/trust"
 )
 
 // tokenEnv names a token in the environment, such as of a script.
@@ -44,7 +46,7 @@ func clientOf(cfg config, server string) (*http.Client, error) {
 		if err != nil {
 			pool = x509.NewCertPool()
 		}
-		cert, err := readCertificate(cfg.TLSCert)
+		cert, err := trust.Read(cfg.TLSCert)
 		if err != nil {
 			return nil, err
 		}

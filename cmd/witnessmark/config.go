@@ -35,6 +35,9 @@ type config struct {
 	TLSCert     string `koanf:"tls_cert"`     // certificate of the pages, PEM; "" for none
 	TLSKey      string `koanf:"tls_key"`      // its key
 	NATSURL     string `koanf:"nats_url"`     // "" for the embedded server
+	NATSTrust   string `koanf:"nats_trust"`   // file of the certificates of nats_url, "system"; "": none is needed on loopback
+	NATSSecret  string `koanf:"nats_secret"`  // file with the secret of nats_url
+	NATSPlain   string `koanf:"nats_plain"`   // yes, no: speak without TLS to other machines
 	Member      string `koanf:"member"`       // name of this process among those that share the rules; "": machine and data directory
 	Replicas    int    `koanf:"replicas"`     // on how many nodes of a NATS cluster a new journal is kept
 	Profiles    string `koanf:"profiles"`     // directory of the shop's own profiles
@@ -66,7 +69,7 @@ type config struct {
 func defaultConfig() config {
 	return config{
 		Data: "witnessmark-data", Shop: "shop.yaml", Listen: "127.0.0.1:8470",
-		Replicas: 1, ClockLimit: "30s", JournalMax: "50 GiB", MinFree: "256 MiB", LogLevel: "info", LogFormat: "text",
+		NATSPlain: "no", Replicas: 1, ClockLimit: "30s", JournalMax: "50 GiB", MinFree: "256 MiB", LogLevel: "info", LogFormat: "text",
 	}
 }
 
@@ -81,6 +84,9 @@ var configKeys = []struct{ key, flag, help string }{
 	{"tls_cert", "tls-cert", "certificate of the pages (PEM); 'witnessmark tls make' makes one"},
 	{"tls_key", "tls-key", "key of that certificate (PEM), which nobody else may read"},
 	{"nats_url", "nats-url", "an external NATS server with JetStream; empty: the embedded one"},
+	{"nats_trust", "nats-trust", "file with the certificates of the stores of nats_url, or 'system' for the authorities of this machine; on another machine one is needed"},
+	{"nats_secret", "nats-secret", "file with the secret of the stores of nats_url, the one of their --secret-file"},
+	{"nats_plain", "nats-plain", "yes: speak without TLS to stores on other machines, because a tunnel encrypts"},
 	{"member", "member", "name of this process among those that share the rules over nats_url; empty: made from machine and data directory"},
 	{"replicas", "replicas", "on how many nodes of a NATS cluster a new journal is kept: 1, 3 or 5"},
 	{"profiles", "profiles", "directory of your own tool profiles (*.yaml), besides the shipped ones"},
@@ -100,9 +106,12 @@ var configKeys = []struct{ key, flag, help string }{
 func addConfigFlags(cmd *cobra.Command, keys ...string) {
 	d := defaultConfig()
 	defaults := map[string]string{
-		"replicas": "1",
-		"data":     d.Data, "shop": d.Shop, "listen": d.Listen, "clock_limit": d.ClockLimit, "journal_max": d.JournalMax,
+		"replicas": "1", "nats_plain": d.NATSPlain,
+		"data": d.Data, "shop": d.Shop, "listen": d.Listen, "clock_limit": d.ClockLimit, "journal_max": d.JournalMax,
 		"min_free": d.MinFree, "log_level": d.LogLevel, "log_format": d.LogFormat,
+	}
+	if slices.Contains(keys, "nats_url") { // where it is and how it is spoken to go together
+		keys = append(keys, linkKeys...)
 	}
 	for _, k := range configKeys {
 		if len(keys) == 0 || slices.Contains(keys, k.key) {
@@ -233,6 +242,12 @@ func (c config) validate() error {
 	if c.Replicas != 1 && c.Replicas != 3 && c.Replicas != 5 || c.Replicas > 1 && c.NATSURL == "" {
 		return usageError("setting replicas is %d: want 1, or with nats_url 3 or 5", c.Replicas)
 	}
+	if c.NATSPlain != "yes" && c.NATSPlain != "no" {
+		return usageError("setting nats_plain is %q: want yes or no", c.NATSPlain)
+	}
+	if c.NATSPlain == "yes" && c.NATSTrust != "" {
+		return usageError("settings nats_plain and nats_trust: the one says to speak without TLS, the other whose certificate to trust; leave one out")
+	}
 	var l slog.Level
 	if err := l.UnmarshalText([]byte(c.LogLevel)); err != nil {
 		return usageError("setting log_level is %q: want debug, info, warn or error", c.LogLevel)
@@ -271,7 +286,7 @@ func (c config) snapshotPath() string { return filepath.Join(c.Data, "state.snap
 // print writes what is in force as a configuration file.
 func (c config) print() string {
 	values := map[string]string{
-		"data": c.Data, "shop": c.Shop, "listen": c.Listen, "tls_cert": c.TLSCert, "tls_key": c.TLSKey, "nats_url": c.NATSURL, "member": c.Member, "replicas": strconv.Itoa(c.Replicas), "profiles": c.Profiles, "alerts": c.Alerts, "chain": c.Chain, "checkpoints": c.Kept, "box": c.Box, "boxes_listen": c.BoxesListen, "clock_limit": c.ClockLimit,
+		"data": c.Data, "shop": c.Shop, "listen": c.Listen, "tls_cert": c.TLSCert, "tls_key": c.TLSKey, "nats_url": c.NATSURL, "nats_trust": c.NATSTrust, "nats_secret": c.NATSSecret, "nats_plain": c.NATSPlain, "member": c.Member, "replicas": strconv.Itoa(c.Replicas), "profiles": c.Profiles, "alerts": c.Alerts, "chain": c.Chain, "checkpoints": c.Kept, "box": c.Box, "boxes_listen": c.BoxesListen, "clock_limit": c.ClockLimit,
 		"journal_max": c.JournalMax, "min_free": c.MinFree, "log_level": c.LogLevel, "log_format": c.LogFormat,
 	}
 	var b strings.Builder

@@ -8,7 +8,6 @@ import (
 	"io"
 	"net"
 	"net/http"
-	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
@@ -85,12 +84,9 @@ func examine(ctx context.Context, cfg config) []finding {
 	running := serviceRuns(ctx, cfg)
 	found = append(found, examineData(cfg), examineDisk(cfg), examineLedger(ctx, cfg), examineClock(), examineFiles(), examineService(ctx, cfg, running))
 	found = append(found, examineHistory(ctx, cfg)...)
-	if cfg.NATSURL != "" {
-		found = append(found, examineNATS(ctx, cfg))
-	}
 	found = append(found, examineListen(cfg, running), examineTLS(cfg))
 	found = append(found, examineAccess(cfg, shop)...)
-	found = append(found, examineOpen(cfg))
+	found = append(found, examineLink(ctx, cfg)...)
 	found = append(found, examinePorts()...)
 	return append(found, examineDevices(cfg, shop)...)
 }
@@ -220,25 +216,6 @@ func examineService(ctx context.Context, cfg config, running bool) finding {
 		return finding{"service", "wrong", fmt.Sprintf("running, not ready: %s", text), "the text says what it waits for"}
 	}
 	return finding{What: "service", State: "good", Text: "running and ready at " + server}
-}
-
-func examineNATS(ctx context.Context, cfg config) finding {
-	u, err := url.Parse(cfg.NATSURL)
-	if err != nil || u.Host == "" {
-		return finding{"nats", "wrong", fmt.Sprintf("nats_url %q is no address", cfg.NATSURL), "write it as nats://host:4222"}
-	}
-	host := u.Host
-	if u.Port() == "" {
-		host = net.JoinHostPort(u.Hostname(), "4222")
-	}
-	ctx, cancel := context.WithTimeout(ctx, 3*time.Second)
-	defer cancel()
-	c, err := (&net.Dialer{}).DialContext(ctx, "tcp", host)
-	if err != nil {
-		return finding{"nats", "wrong", fmt.Sprintf("no NATS at %s: %v", host, err), "start it, or leave nats_url empty for the embedded one"}
-	}
-	_ = c.Close() // only looked whether somebody answers
-	return finding{What: "nats", State: "good", Text: "something answers at " + host + "; the service checks the stream when it starts"}
 }
 
 func examinePorts() []finding {

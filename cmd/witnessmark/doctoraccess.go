@@ -13,6 +13,7 @@ import (
 
 	"witnessmark/dashboards/access"
 	"witnessmark/events"
+	"witnessmark/events/trust"
 )
 
 // onLoopback reports whether an address host:port is reached from this machine
@@ -22,8 +23,7 @@ func onLoopback(listen string) (bool, error) {
 	if err != nil {
 		return false, err
 	}
-	ip := net.ParseIP(host)
-	return host == "localhost" || ip != nil && ip.IsLoopback(), nil
+	return trust.OnLoopback(host), nil
 }
 
 func examineListen(cfg config, running bool) finding {
@@ -50,15 +50,15 @@ func examineTLS(cfg config) finding {
 	if _, err := tlsConfig(cfg.TLSCert, cfg.TLSKey); err != nil {
 		return finding{"tls", "wrong", err.Error(), "put that right; the service does not start so"}
 	}
-	cert, err := readCertificate(cfg.TLSCert)
+	cert, err := trust.Read(cfg.TLSCert)
 	if err != nil {
 		return finding{"tls", "wrong", err.Error(), "name a certificate in PEM form"}
 	}
 	kind := "issued by " + cert.Issuer.String()
-	if selfSigned(cert) {
+	if trust.SelfSigned(cert) {
 		kind = "vouches for itself"
 	}
-	f := finding{What: "tls", State: "good", Text: fmt.Sprintf("certificate for %s, %s, good until %s, SHA-256 %s", strings.Join(namesOf(cert), ", "), kind, cert.NotAfter.Format("2006-01-02"), fingerprintOf(cert))}
+	f := finding{What: "tls", State: "good", Text: fmt.Sprintf("certificate for %s, %s, good until %s, SHA-256 %s", strings.Join(trust.Names(cert), ", "), kind, cert.NotAfter.Format("2006-01-02"), trust.Fingerprint(cert))}
 	if time.Until(cert.NotAfter) < 30*24*time.Hour {
 		f.State, f.Todo = "note", "it ends within 30 days: renew it"
 	}
@@ -140,12 +140,4 @@ func examineModes(cfg config) finding {
 	}
 	slices.Sort(names)
 	return finding{"secrets", "wrong", "others can read " + strings.Join(names, ", "), "chmod go-rwx them; set new secrets or keys if somebody may have read them"}
-}
-
-// examineOpen says whether the journal's server has a port of its own.
-func examineOpen(cfg config) finding {
-	if cfg.NATSURL == "" {
-		return finding{What: "nats port", State: "good", Text: "none is opened by the pages' service: its NATS server is inside the process, unless bench boxes are let in"}
-	}
-	return finding{What: "nats port", State: "note", Text: "the journal is at " + cfg.NATSURL + ": whoever may publish there can write to it", Todo: "give that server accounts and keys, and keep its port off other networks"}
 }

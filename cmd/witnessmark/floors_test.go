@@ -27,6 +27,7 @@ var floors = []struct {
 	{"events/seal", 3},
 	{"events/backup", 4},
 	{"events/retention", 4},
+	{"events/trust", 2},
 	{"events", 2},
 	{"rules/service", 4},
 	{"rules", 3},

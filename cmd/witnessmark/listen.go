@@ -8,6 +8,8 @@ import (
 	"net"
 	"net/http"
 	"time"
+
+	"witnessmark/events/trust"
 )
 
 // newServer is the server of the pages. A request has to come in within these
@@ -53,8 +55,8 @@ func (s *stack) strict(h http.Handler) (http.Handler, error) {
 	if s.cfg.TLSCert == "" {
 		return h, nil
 	}
-	cert, err := readCertificate(s.cfg.TLSCert)
-	if err != nil || selfSigned(cert) {
+	cert, err := trust.Read(s.cfg.TLSCert)
+	if err != nil || trust.SelfSigned(cert) {
 		return h, err
 	}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {

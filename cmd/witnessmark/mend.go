@@ -49,7 +49,7 @@ Exit status 0: nothing is missing or altered. 1: something is.`,
 				return err
 			}
 			if cfg.NATSURL != "" {
-				return usageError("mend works on the embedded server's files; at %s the server's own tools do", cfg.NATSURL)
+				return usageError("mend works on the embedded server's files; at %s the server's own tools do", journal.NoSecret(cfg.NATSURL))
 			}
 			shop, err := readShop(cfg.Shop)
 			if err != nil {

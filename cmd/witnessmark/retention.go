@@ -119,7 +119,7 @@ func openStopped(c *cobra.Command) (*stoppedShop, error) {
 		return nil, err
 	}
 	if cfg.NATSURL != "" {
-		return nil, usageError("retention works on the embedded server's files; a journal at a NATS server (%s) keeps its captures for ever", cfg.NATSURL)
+		return nil, usageError("retention works on the embedded server's files; a journal at a NATS server (%s) keeps its captures for ever", journal.NoSecret(cfg.NATSURL))
 	}
 	shop, err := readShop(cfg.Shop)
 	if err != nil {

@@ -80,16 +80,20 @@ func openJournalWith(ctx context.Context, cfg config, shop string, change func(*
 	if err != nil {
 		return nil, err
 	}
+	link, err := cfg.link()
+	if err != nil {
+		return nil, err
+	}
 	log := cfg.logger()
 	jc := journal.Config{
-		Shop: shop, Dir: cfg.journalDir(), URL: cfg.NATSURL,
+		Shop: shop, Dir: cfg.journalDir(), URL: cfg.NATSURL, Link: link,
 		Shared: cfg.NATSURL != "", Writer: cfg.member(), Replicas: cfg.Replicas,
 		MaxBytes: int64(maxBytes), MinFree: minFree, AcceptLoss: cfg.acceptLoss, Log: log,
 	}
 	change(&jc)
 	j, err := journal.Open(ctx, jc)
 	if err == nil && j.Stats().Sync != journal.SyncAlways {
-		log.Warn("the NATS server may acknowledge before it syncs", "nats_url", cfg.NATSURL, "sync", j.Stats().Sync)
+		log.Warn("the NATS server may acknowledge before it syncs", "nats_url", journal.NoSecret(cfg.NATSURL), "sync", j.Stats().Sync)
 	}
 	return j, err
 }
@@ -158,7 +162,9 @@ func openStack(ctx context.Context, cfg config, shop events.Shop) (_ *stack, err
 		return nil, err
 	}
 	if cfg.Chain != "" {
-		s.chain = newChainWatch(cfg, s.instant)
+		if s.chain, err = newChainWatch(cfg, s.instant); err != nil {
+			return nil, err
+		}
 	}
 	return s, s.openPages()
 }

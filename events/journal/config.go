@@ -20,6 +20,8 @@ type Config struct {
 	// URL of a NATS server with JetStream, instead of an embedded one. It must
 	// sync always; see Stats.Sync for what could be proven.
 	URL string
+	// Link says how the server at URL is spoken to: TLS and the secret.
+	Link Link
 	// Shared says that other processes write to this journal too, each its own
 	// sources, and decisions in turn; see AppendAfter. It needs a URL.
 	Shared bool
@@ -92,6 +94,8 @@ func (c Config) Validate() error {
 	}
 	var err error
 	switch {
+	case c.URL != "":
+		err = c.Link.Check(c.URL)
 	case c.Boxes != nil:
 		err = c.Boxes.validate()
 	case c.Uplink != nil:
@@ -142,7 +146,7 @@ func setDefault[T comparable](v *T, d T) {
 // place names the journal in messages.
 func (c Config) place() string {
 	if c.URL != "" {
-		return c.URL
+		return NoSecret(c.URL)
 	}
 	return c.Dir
 }

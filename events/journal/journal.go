@@ -105,6 +105,7 @@ func Open(ctx context.Context, cfg Config) (*Journal, error) {
 	if cfg.Shared {
 		j.done.Go(j.writeShared)
 		j.done.Go(j.feed)
+		j.done.Go(j.keepToLeader)
 	} else {
 		j.done.Go(j.write)
 	}

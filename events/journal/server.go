@@ -114,15 +114,23 @@ func (j *Journal) connect(ctx context.Context) (*session, error) {
 		// A new session is made after any fault, so this one never reconnects.
 		opts = append(opts, nats.InProcessServer(srv), nats.NoReconnect())
 	} else {
-		opts = append(opts, nats.MaxReconnects(-1), nats.ReconnectWait(200*time.Millisecond),
+		opts = append(opts, nats.MaxReconnects(-1), nats.ReconnectWait(reconnectWait),
 			nats.ReconnectBufSize(-1), nats.Timeout(j.cfg.AckTimeout))
 	}
 	for _, nc := range []**nats.Conn{&s.nc, &s.second} {
 		var err error
-		if *nc, err = nats.Connect(url, opts...); err != nil {
-			s.close()
-			return nil, fmt.Errorf("connect to NATS server: %w", err)
+		if url == "" {
+			*nc, err = nats.Connect(url, opts...)
+		} else {
+			*nc, err = j.cfg.Link.Connect(url, opts...)
 		}
+		if err != nil {
+			s.close()
+			return nil, err
+		}
+	}
+	if url != "" {
+		j.cfg.Link.sayEnd(s.nc, j.log)
 	}
 	if err := s.jetStream(j.cfg); err != nil {
 		s.close()

@@ -210,7 +210,7 @@ func (s *session) proveSync(ctx context.Context, url string) error {
 		return nil
 	}
 	if !answer.Data.Config.SyncAlways {
-		return fmt.Errorf("%w: set jetstream { sync_interval: always } at %s", ErrUnsafe, url)
+		return fmt.Errorf("%w: set jetstream { sync_interval: always } at %s", ErrUnsafe, NoSecret(url))
 	}
 	s.sync = SyncAlways
 	return nil

@@ -258,7 +258,7 @@ func (j *Journal) storeShared(items []item, at places) error {
 
 // stuckShared says that nothing goes to disk now.
 func (j *Journal) stuckShared(err error) {
-	j.setHealth(StateStuck, fmt.Sprintf("%v; trying again all the time; see to the server", plainly(err)))
+	j.setHealth(StateStuck, fmt.Sprintf("%v; trying again all the time; see to the server", j.whyAway(plainly(err))))
 }
 
 // Waits between tries to publish to a shared journal.
