@@ -25,7 +25,9 @@ func examineLink(ctx context.Context, cfg config) (found []finding) {
 	if cfg.NATSURL == "" {
 		found = append(found, finding{What: "nats port", State: "good", Text: "none is opened by the pages' service: its NATS server is inside the process, unless bench boxes are let in"})
 	}
-	for setting, urls := range map[string]string{"nats_url": cfg.NATSURL, "chain": cfg.Chain} {
+	places := map[string]string{"nats_url": cfg.NATSURL, "chain": cfg.Chain}
+	for _, setting := range sortedKeys(places) {
+		urls := places[setting]
 		if urls == "" {
 			continue
 		}
