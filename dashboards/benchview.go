@@ -384,6 +384,18 @@ func (v viewer) passUnit(j *procedure.Joint, pass int, val quantity.Value) quant
 	return unitFor(v.st.Shop, val, stated)
 }
 
+// measureUnit is the unit that a measure step is shown in, whichever of target
+// and limits it has.
+func (v viewer) measureUnit(m *procedure.MeasureSpec) quantity.Unit {
+	val := m.Target
+	for _, x := range []quantity.Value{m.USL, m.LSL} {
+		if val.IsZero() {
+			val = x
+		}
+	}
+	return unitFor(v.st.Shop, val, m.Unit)
+}
+
 func (v viewer) step(job *rules.Job, i, pass int, current bool) *stepView {
 	spec, st := &job.Proc.Steps[i], job.Steps[i]
 	s := &stepView{
@@ -537,10 +549,7 @@ func (v viewer) next(job *rules.Job, cur, pass, fastener int) (nextView, []strin
 		return nextView{Kind: "held", Where: "A lead must decide", How: "Held: " + strings.Join(held, ", ")}, held
 	case spec.Measure != nil:
 		m := spec.Measure
-		u := unitFor(v.st.Shop, m.Target, m.Unit)
-		if m.Target.IsZero() {
-			u = unitFor(v.st.Shop, m.USL, m.Unit)
-		}
+		u := v.measureUnit(m)
 		return nextView{Kind: "measure", Where: "Measure " + m.What, How: limitWords(m.LSL, m.USL, u)}, held
 	}
 	if n, ok := v.nextParts(job, cur); ok {

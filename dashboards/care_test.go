@@ -126,6 +126,9 @@ func TestRefusedToolOnThePage(t *testing.T) {
 	r.ask(events.ToolMoveAsked{Ask: r.by("maren"), Tool: "k2-07", State: events.ToolQuarantined, Reason: "fell from the bench"})
 	_, page := r.get("/bench/axle")
 	wants(t, "the page", page, "Do not use Orrin K2 no. 7: it is in quarantine: fell from the bench.", "A lead lets it be used")
+	b := tab{t, browse(t)}
+	b.do(chromedp.EmulateViewport(1280, 800), chromedp.Navigate(r.server.URL+"/bench/axle"))
+	b.see("a warning sign, not a page of it", `document.querySelector(".refused > svg").getBoundingClientRect().width <= 64`)
 	_, form := r.get("/bench/axle/ask/override?tool=k2-07")
 	wants(t, "the form", form, "This is a deviation", "Orrin K2 no. 7")
 	r.post("/who", url.Values{"person": {"ines"}, "bench": {"axle"}})

@@ -117,10 +117,7 @@ func (v viewer) guideNow(g *guideView, m *procedure.MeasureSpec, now *rules.Guid
 		return
 	}
 	g.Trouble, g.Todo, g.Tool = now.Trouble.Text, now.Trouble.Todo, v.toolName(now.Tool)
-	unit := unitFor(v.st.Shop, m.Target, m.Unit)
-	if m.Target.IsZero() {
-		unit = unitFor(v.st.Shop, m.USL, m.Unit)
-	}
+	unit := v.measureUnit(m)
 	g.Live.fill(now, unit)
 	for k, p := range now.Points {
 		x := guidePoint{N: k + 1, What: pointWords(p, m.Gauge), Value: withUnit(p.Value, unit), Typed: p.Typed, Remark: p.Note}

@@ -113,6 +113,22 @@ func guidedRig(t *testing.T) *rig {
 	return r
 }
 
+// A step with a lower limit alone says it, and shows what the indicator says.
+func TestLowerLimitAlone(t *testing.T) {
+	r := newRig(t)
+	r.ask(events.ShopDescribed{Shop: testShop(), Hash: "test"})
+	r.release(strings.Replace(guidedProcedure, "    target: 0.12 mm\n    limits: ± 0.06 mm\n    method: end_play\n", "    limits: {low: 0.8 mm}\n    method: clearance\n", 1))
+	r.ask(events.JobAsked{Ask: r.by("ines"), Job: "J-1", UnitSerial: "RA-0042", Procedure: "RA-210", Revision: "T"})
+	r.feed(3, func(float64) float64 { return 0.25 })
+	_, page := r.get("/bench/axle")
+	wants(t, "the page", page, "at least 0.800 mm", `data-g="value">0.25`)
+	if strings.Contains(page, "NaN") {
+		t.Error("the page shows what is no number")
+	}
+	_, form := r.get("/bench/axle/ask/typed")
+	wants(t, "the form", form, "at least 0.800 mm")
+}
+
 func TestGuidedBenchPage(t *testing.T) {
 	r := guidedRig(t)
 	r.post("/who", url.Values{"person": {"ines"}, "bench": {"axle"}})

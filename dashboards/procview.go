@@ -30,11 +30,7 @@ func (v viewer) procedureStep(proc *procedure.Procedure, i int) procedureStep {
 		s.Pause = spec.Pause.String()
 	}
 	if m := spec.Measure; m != nil {
-		val := m.USL
-		if val.IsZero() {
-			val = m.LSL
-		}
-		s.What, s.Limits = m.What, limitWords(m.LSL, m.USL, unitFor(v.st.Shop, val, m.Unit))
+		s.What, s.Limits = m.What, limitWords(m.LSL, m.USL, v.measureUnit(m))
 	}
 	if j := spec.Joint; j != nil {
 		v.procedureJoint(&s, j)

@@ -94,10 +94,7 @@ func (v viewer) shims(job *rules.Job, i int, current bool) *shimView {
 		return nil
 	}
 	m := spec.Measure
-	unit := unitFor(v.st.Shop, m.USL, m.Unit)
-	if m.USL.IsZero() {
-		unit = unitFor(v.st.Shop, m.LSL, m.Unit)
-	}
+	unit := v.measureUnit(m)
 	s := &shimView{Step: spec.ID, Two: spec.Shim.Sides != nil, Drawer: spec.Shim.Drawer, Open: current && !st.Done, State: "nothing",
 		Limits: m.What + ", limits " + limitWords(m.LSL, m.USL, unit)}
 	if _, ok := v.st.ShimDrawer(s.Drawer); !ok {

@@ -25,7 +25,7 @@ func askTyped(_ *Pages, r *http.Request, v viewer, job *rules.Job, a *askView) e
 	if m.Gauge != nil {
 		a.Lead = typedGuided(m.Gauge) + " " + a.Lead
 	}
-	if lim := limitWords(m.LSL, m.USL, unitFor(v.st.Shop, m.USL, m.Unit)); lim != "" {
+	if lim := limitWords(m.LSL, m.USL, v.measureUnit(m)); lim != "" {
 		a.Lead = "Limits " + lim + ". " + a.Lead
 	}
 	for _, t := range v.st.Shop.Tools {

@@ -546,6 +546,26 @@ func TestGuidedDrag(t *testing.T) {
 	if math.Abs(m.Value.Base()-2.5) > 1e-9 || m.Verdict != events.Within || m.Typed != 3 {
 		t.Errorf("%+v", m)
 	}
+	// The same by a spring scale that is in the register as what measures force:
+	// its certificate and its step are of the force.
+	shop := partsShop(shimShop(testShop()))
+	newton := func(v float64) quantity.Value { return quantity.Newtons(v).Value() }
+	shop.Tools = append(shop.Tools, events.Tool{ID: "scale", Name: "Scale", Kind: events.ToolPressGauge, Serial: "scale", Least: newton(0), Most: newton(50), UAbs: newton(0.4), Calibrated: "2026-06-01", Due: "2027-06-01"})
+	c = newGuided(t, dragStep)
+	c.tell(events.ShopDescribed{Shop: shop, Hash: "with a scale"})
+	c.tool = "scale"
+	for _, n := range []float64{16, 17, 17} {
+		all = c.typed(n, quantity.Newton, fmt.Sprint(n))
+	}
+	m = c.made(all)
+	if math.Abs(m.Value.Base()-2.5) > 1e-9 || m.Verdict != events.Within {
+		t.Errorf("%+v", m)
+	}
+	for _, b := range m.Budget {
+		if want := map[string]float64{"calibration of the tool": 0.2 * 0.15, "resolution of the tool": 1 * 0.15 / 2 / math.Sqrt(3)}[b.Name]; want != 0 && math.Abs(b.U.Base()-want) > 1e-9 {
+			t.Errorf("%s: %v N·m, want %v", b.Name, b.U.Base(), want)
+		}
+	}
 	// By a torque tool with its trace; its peak alone is refused.
 	c = newGuided(t, dragStep)
 	c.tool = "small"
@@ -602,25 +622,28 @@ func TestGuidedTipStillThere(t *testing.T) {
 		v := quantity.Millimetres(mm).Value()
 		return events.ReadingTaken{Device: "d3", Tool: "d3", Bench: "axle", Mode: events.ModeSettled, Text: fmt.Sprintf("%.3f", mm), Unit: "mm", Value: v, Resolution: v.WithBase(0.001)}
 	}
-	c := newGuided(t, endPlayStep)
-	c.made(c.feed(25, rockFrom(2, 0.15)))
-	at := c.s.Jobs["J"].Rest
-	if at == nil {
-		t.Fatal("nobody knows where the tip stands")
-	}
-	for _, x := range []struct {
-		after time.Duration
-		mm    float64
-		still bool
-	}{{time.Second, at.V.Base() + 0.001, true}, {time.Second, at.V.Base() + 0.05, false}, {20 * time.Second, at.V.Base(), false}} {
-		c.at = at.AtUs.Add(x.after)
-		r := settled(x.mm)
-		r.ReceivedAtUs = c.at
-		out := c.others(c.tell(r))
-		g, guided := find[events.ReadingGuided](out)
-		_, unplaced := find[events.ReadingUnplaced](out)
-		if guided != x.still || unplaced == x.still || guided && g.Step != "m" {
-			t.Errorf("%.3f mm after %s: %+v", x.mm, x.after, out)
+	// Whatever comes next: what is no measurement, or one of another quantity.
+	for _, next := range []string{"", "\n  - id: d\n    title: Drag\n    kind: measure\n    what: drag\n" + dragStep} {
+		c := newGuided(t, endPlayStep+next)
+		c.made(c.feed(25, rockFrom(2, 0.15)))
+		at := c.s.Jobs["J"].Rest
+		if at == nil {
+			t.Fatal("nobody knows where the tip stands")
+		}
+		for _, x := range []struct {
+			after time.Duration
+			mm    float64
+			still bool
+		}{{time.Second, at.V.Base() + 0.001, true}, {time.Second, at.V.Base() + 0.05, false}, {20 * time.Second, at.V.Base(), false}} {
+			c.at = at.AtUs.Add(x.after)
+			r := settled(x.mm)
+			r.ReceivedAtUs = c.at
+			out := c.others(c.tell(r))
+			g, guided := find[events.ReadingGuided](out)
+			_, unplaced := find[events.ReadingUnplaced](out)
+			if guided != x.still || unplaced == x.still || guided && g.Step != "m" {
+				t.Errorf("%.3f mm after %s, next %q: %+v", x.mm, x.after, next, out)
+			}
 		}
 	}
 }

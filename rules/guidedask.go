@@ -16,17 +16,20 @@ import (
 // settled is in the samples already. It reports whether it has answered the reading.
 func (t *tx) guidedReading(r *reading, tool *toolDates) bool {
 	i, spec, ok := t.job.guidedNow()
-	if r.claimed != "" || !ok && !t.stillThere(r) {
+	if r.claimed != "" {
 		return false
 	}
-	if !ok {
+	if now := ok && r.value.Dimension() == spec.Dimension(); !now && t.stillThere(r) {
 		t.add(events.ReadingGuided{Reading: r.seq, Job: t.job.ID, Step: t.job.Rest.Step, Why: "the tip still stood where the measurement ended"})
 		return true
+	}
+	if !ok {
+		return false
 	}
 	w, _ := t.job.measureSlot(i)
 	if f, force := r.value.Force(); force && spec.Method == gauge.Drag && spec.Arm.Millimetres() > 0 {
 		if conditionOf(r.status) == fault || len(w.tools) > 0 && !slices.Contains(w.tools, r.tool) ||
-			len(w.kinds) > 0 && !slices.Contains(w.kinds, string(tool.Kind)) || r.at < tool.from || r.at >= tool.until {
+			len(w.kinds) > 0 && !slices.Contains(w.kinds, string(tool.Kind)) || tool.unfit(r.at) != "" && !tool.allowed {
 			return false
 		}
 		t.guidedPoint(i, r, tool, gauge.AtArm(f, spec.Arm).Value(), fmt.Sprintf("%s at %s", r.said(quantity.Unit{}), show(spec.Arm.Value(), quantity.Millimetre)))
@@ -49,6 +52,13 @@ func (t *tx) guidedReading(r *reading, tool *toolDates) bool {
 	}
 	t.guidedPoint(i, r, tool, r.value, "")
 	return true
+}
+
+// pulledAtArm reports whether a force is wanted now: that of a spring scale at a
+// known radius, for a drag torque.
+func (j *Job) pulledAtArm() bool {
+	_, spec, ok := j.guidedNow()
+	return ok && spec.Method == gauge.Drag && spec.Arm.Millimetres() > 0
 }
 
 // restLate is how long after a guided measurement its indicator may still tell
@@ -76,7 +86,9 @@ func (t *tx) guidedPoint(i int, r *reading, tool *toolDates, v quantity.Value, n
 	spec := *t.job.Proc.Steps[i].Measure.Gauge
 	ask := spec.Next(g.points(), g.step())
 	p := events.PointTaken{Value: v, Resolution: r.resolution, Text: r.text, Unit: r.unit, Fact: r.seq, AtUs: r.at, Typed: r.mode == events.ModeTyped, By: r.by, Note: note}
-	if p.Resolution.Dimension() != v.Dimension() {
+	if f, force := p.Resolution.Force(); force && v.Dimension() == quantity.DimTorque {
+		p.Resolution = gauge.AtArm(f, spec.Arm).Value()
+	} else if p.Resolution.Dimension() != v.Dimension() {
 		p.Resolution = quantity.Value{}
 	}
 	switch {

@@ -292,7 +292,7 @@ func (t *tx) result(i int, tool *toolDates, turn []gauge.Sample) {
 	st, p := &t.job.Steps[i], &t.job.Proc.Steps[i]
 	g, m := st.Guided, p.Measure
 	in := gauge.Input{Spec: *m.Gauge, Points: g.points(), Step: g.step(), Unit: m.Unit, Marks: g.Marks,
-		Calibrated: func(v quantity.Value) quantity.Value { return uncertainty(tool.Tool, v) }}
+		Calibrated: func(v quantity.Value) quantity.Value { return atArm(tool, m.Gauge, v) }}
 	if m.Gauge.Streams() {
 		in.Turn = turn
 	}
@@ -323,6 +323,16 @@ func (t *tx) result(i int, tool *toolDates, turn []gauge.Sample) {
 		Reading: t.seq, Job: o.Job, Step: o.Step, Verdict: o.Verdict, Value: o.Value, Text: quantity.FormatNumber(o.Value, unit, digits(g.step()/10, unit)), Unit: unit.Code(),
 		LSL: l.lsl, Target: l.target, USL: l.usl, U: o.U, Tool: o.Tool, Calibrated: o.Calibrated, Bench: o.Bench, By: o.By, AtUs: t.at, Typed: o.Typed > 0,
 	})
+}
+
+// atArm is the uncertainty of a value by its tool's certificate; that of a
+// spring scale is of the force.
+func atArm(tool *toolDates, spec *gauge.Spec, v quantity.Value) quantity.Value {
+	arm := spec.Arm.Millimetres() / 1000
+	if tool.Most.Dimension() != quantity.DimForce || v.Dimension() != quantity.DimTorque || arm <= 0 {
+		return uncertainty(tool.Tool, v)
+	}
+	return v.WithBase(uncertainty(tool.Tool, quantity.Newtons(v.Base()/arm).Value()).Base() * arm)
 }
 
 func finite(x float64) float64 {

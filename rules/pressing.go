@@ -124,7 +124,7 @@ func (j *Job) pressSlot(i int) slot {
 // pressing decides on a force, if it is one of a press: that of the current
 // step, or of a later one if work went on.
 func (t *tx) pressing(r *reading, tool *toolDates) bool {
-	if r.value.Dimension() != quantity.DimForce || t.job.measuresForce() {
+	if r.value.Dimension() != quantity.DimForce || t.job.measuresForce() || t.job.pulledAtArm() {
 		return false
 	}
 	i := t.job.current()

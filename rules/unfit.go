@@ -104,7 +104,8 @@ type Refusal struct {
 
 // RefusedTools returns the tools at a job's bench that would be taken for the
 // work that is next, and may not be, in the order of the shop file. A tool
-// whose range does not fit is named only where no other there fits.
+// whose range does not fit is named only where no other there fits, and not
+// where a spring scale is read by eye.
 func (s *State) RefusedTools(j *Job, at events.Instant) []Refusal {
 	w, _, open := j.expected()
 	if !open {
@@ -128,6 +129,9 @@ func (s *State) RefusedTools(j *Job, at events.Instant) []Refusal {
 		default:
 			out = append(out, s.refusal(&d, why))
 		}
+	}
+	if j.pulledAtArm() {
+		return out
 	}
 	if !fits && len(out) == 0 {
 		out = append(out, ranges...)
