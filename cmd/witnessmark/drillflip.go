@@ -337,11 +337,11 @@ func (f *flipper) try(ctx context.Context, name string, counts *flipCounts) erro
 
 // mendAll mends journal and ledger with the whole store as the copy at hand.
 func (f *flipper) mendAll(ctx context.Context) error {
-	m, err := mendJournal(ctx, f.cfg, f.shop.ID, []string{f.whole}, false)
+	m, err := mendAll(ctx, f.cfg, f.shop.ID, mending{from: []string{f.whole}})
 	if err != nil {
 		return fmt.Errorf("mend: %w", err)
 	}
-	if len(m.Missing)+len(m.Altered)+len(m.Differ) > 0 {
+	if len(m.Missing)+len(m.Altered)+len(m.Differ)+len(m.Photos.Missing) > 0 {
 		return fmt.Errorf("mend: %+v", m)
 	}
 	j, err := openJournal(ctx, f.cfg, f.shop.ID)

@@ -243,6 +243,9 @@ func (l storeLog) Errorf(format string, v ...any) {
 	l.Logger.Errorf("%s", text)
 }
 
+// storeAccount is the account in which a store keeps its streams.
+const storeAccount = "SHOP"
+
 // config writes the options as the server's configuration. Clients are in an
 // account that may ask how the server syncs, and nothing else of the system.
 func (o storeOptions) config() string {

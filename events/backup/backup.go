@@ -400,6 +400,32 @@ func sum(path string, tell func(uint64)) (File, error) {
 // ErrDamaged means that a backup is not what was written.
 var ErrDamaged = errors.New("the backup is damaged")
 
+// Is reports whether dir holds a backup.
+func Is(dir string) bool {
+	_, err := os.Stat(filepath.Join(dir, manifestFile))
+	return err == nil
+}
+
+// Unpack lays the journal and the photos of a backup out in a directory, as
+// journal.Mend takes it. It is for what is left of a damaged one too: what could
+// be read is there, and the error, which wraps ErrDamaged, says what could not.
+func Unpack(dir, to string) error {
+	m, err := readManifest(dir)
+	if err != nil {
+		return err
+	}
+	for name, c := range m.Copies {
+		f, e := os.Open(filepath.Join(dir, filepath.FromSlash(name)))
+		if e == nil {
+			e = errors.Join(journal.Unpack(c, f, to, m.Shop), f.Close())
+		}
+		if e != nil {
+			err = errors.Join(err, fmt.Errorf("%w: %s: %w", ErrDamaged, name, e))
+		}
+	}
+	return err
+}
+
 // Check reads a backup whole and holds it against its manifest. Damage is an
 // error that wraps ErrDamaged and names every file that is concerned.
 func Check(ctx context.Context, dir string, progress func(what string, done, total uint64)) (*Manifest, error) {

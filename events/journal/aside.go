@@ -29,7 +29,13 @@ func (j *Journal) lookAtBlocks(known uint64) error {
 			j.log.Warn("cannot bring the server's index up to date: this start may take long", "err", err)
 		}
 	}
-	slow(photos.catchUpAll())
+	slow(photos.catchUpAll(func(f blockFile, b []byte) error {
+		kept, err := putAside(j.cfg.Dir, photos.stream, f, b)
+		if err == nil {
+			j.log.Warn("a block of the photos is damaged, or ends in a write that a stop has cut; it was put aside before the server reads it", "file", f.path, "kept_as", kept)
+		}
+		return err
+	}))
 	x, err := own.newest()
 	if err != nil {
 		return err
@@ -103,7 +109,7 @@ func (j *Journal) lookAtBlock(f blockFile, last bool) (*blockScan, error) {
 		return s, err
 	}
 	b, bad := s.bytes, s.bad
-	kept, err := j.putAside(f, b)
+	kept, err := putAside(j.cfg.Dir, j.cfg.stream(), f, b)
 	if err != nil {
 		return nil, fmt.Errorf("put damaged block aside: %w", err)
 	}
@@ -136,11 +142,11 @@ func (j *Journal) lookAtBlock(f blockFile, last bool) (*blockScan, error) {
 // mostAside is how many blocks are kept aside; the oldest go.
 const mostAside = 32
 
-// putAside copies a block to where Mend finds it, once.
-func (j *Journal) putAside(f blockFile, b []byte) (string, error) {
+// putAside copies a block of a stream to where Mend finds it, once.
+func putAside(dir, stream string, f blockFile, b []byte) (string, error) {
 	sum := sha256.Sum256(b)
-	root := filepath.Join(j.cfg.Dir, damagedDir)
-	path := filepath.Join(root, fmt.Sprintf("block-%x", sum[:8]), j.cfg.stream(), "msgs", filepath.Base(f.path))
+	root := filepath.Join(dir, damagedDir)
+	path := filepath.Join(root, fmt.Sprintf("block-%x", sum[:8]), stream, "msgs", filepath.Base(f.path))
 	if _, err := os.Stat(path); err == nil {
 		return path, nil
 	} else if !errors.Is(err, fs.ErrNotExist) {

@@ -62,6 +62,8 @@ type Config struct {
 	// Log takes what is healed (Warn) and what needs a person (Error).
 	// Default: none.
 	Log *slog.Logger
+
+	streams string // where the streams are, if not where the embedded server has them
 }
 
 // Witness is something else that knows an entry that was on disk.
@@ -153,6 +155,9 @@ func (c Config) place() string {
 
 // streamsDir is where an embedded server keeps its streams.
 func (c Config) streamsDir() string {
+	if c.streams != "" {
+		return c.streams
+	}
 	return filepath.Join(c.Dir, storeDir, "jetstream", server.DEFAULT_GLOBAL_ACCOUNT, "streams")
 }
 

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strconv"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -164,6 +165,11 @@ func CopyIn(ctx context.Context, cfg Config, known []byte, copies []CopiedIn) er
 	}
 	defer s.close()
 	for _, c := range copies {
+		if c.Stream == j.cfg.stream() {
+			if c.Config, err = sized(c.Copy, cfg.MaxBytes); err != nil {
+				return err
+			}
+		}
 		if err := copyIn(ctx, s.nc, c); err != nil {
 			return fmt.Errorf("take in stream %q: %w", c.Stream, err)
 		}
@@ -174,6 +180,20 @@ func CopyIn(ctx context.Context, cfg Config, known []byte, copies []CopiedIn) er
 		}
 	}
 	return writeFileSynced(identityPath(cfg.Dir), known)
+}
+
+// sized is the description of a copied stream with the size limit of this
+// journal: where it comes from there may have been a larger disk.
+func sized(c Copy, most int64) (json.RawMessage, error) {
+	if c.Bytes > uint64(most) {
+		return nil, fmt.Errorf("the journal in the copy has %d MB and may have %d MB here: raise journal_max", c.Bytes>>20, most>>20)
+	}
+	var config map[string]json.RawMessage
+	if err := json.Unmarshal(c.Config, &config); err != nil {
+		return nil, fmt.Errorf("read the description of stream %q: %w", c.Stream, err)
+	}
+	config["max_bytes"] = json.RawMessage(strconv.FormatInt(most, 10))
+	return json.Marshal(config)
 }
 
 // copyIn follows the protocol of STREAM.RESTORE: each chunk is answered before

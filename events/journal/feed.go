@@ -37,7 +37,7 @@ func (j *Journal) feed() {
 		if err == nil {
 			err = s.feed(ctx, j, before+1)
 		}
-		if ctx.Err() != nil {
+		if ctx.Err() != nil || errors.Is(err, ErrClosed) {
 			return
 		}
 		if j.tail.lastSeq() > before {

@@ -263,8 +263,11 @@ type indexed struct {
 func (j *Journal) indexed() (own, photos *indexed) {
 	name := "OBJ_" + j.names.photos()
 	return &indexed{stream: j.cfg.stream(), dir: j.cfg.blocksDir(), kept: j.cfg.keptIndex()},
-		&indexed{stream: name, dir: filepath.Join(j.cfg.streamsDir(), name, "msgs"), kept: filepath.Join(j.cfg.Dir, "photos.index.kept")}
+		&indexed{stream: name, dir: filepath.Join(j.cfg.streamsDir(), name, "msgs"), kept: filepath.Join(j.cfg.Dir, photosIndex)}
 }
+
+// photosIndex is the copy of the photos' index, below Config.Dir.
+const photosIndex = "photos.index.kept"
 
 // keptIndex is where the copy of the index of the journal's own stream lies.
 func (c Config) keptIndex() string { return filepath.Join(c.Dir, "index.kept") }
@@ -316,9 +319,9 @@ func (in *indexed) catchUp(x *storeIndex, last *blockScan) error {
 	return writeFileSynced(filepath.Join(in.dir, indexFile), x.encode(in.stream))
 }
 
-// catchUpAll does all that for a stream whose damage is left to the server, and
-// shows when what is in it is read.
-func (in *indexed) catchUpAll() error {
+// catchUpAll does all that for a stream whose damage shows when what is in it is
+// read. What is damaged is given to aside first: the server may cut it off.
+func (in *indexed) catchUpAll(aside func(blockFile, []byte) error) error {
 	files, err := blockFiles(in.dir)
 	if err != nil || len(files) == 0 {
 		return err
@@ -331,6 +334,7 @@ func (in *indexed) catchUpAll() error {
 	if !x.bears(files) {
 		return nil
 	}
+	plain := true
 	for _, f := range files {
 		if uint64(f.index) < x.lastBlock() {
 			continue
@@ -338,11 +342,15 @@ func (in *indexed) catchUpAll() error {
 		if s, err = scanFile(in.stream, f); err != nil {
 			return err
 		}
-		if s.damaged() || !x.add(s) {
-			return nil
+		if s.damaged() {
+			plain = false
+			if err := aside(f, s.bytes); err != nil {
+				return err
+			}
 		}
+		plain = plain && x.add(s)
 	}
-	if s == nil || x.span.last == 0 {
+	if s == nil || !plain || x.span.last == 0 {
 		return nil
 	}
 	return in.catchUp(x, s)

@@ -325,7 +325,7 @@ func TestIndexOfPhotos(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := in(dir).catchUpAll(); err != nil {
+	if err := in(dir).catchUpAll(nil); err != nil {
 		t.Fatal(err)
 	}
 	got, err := in(dir).newest()

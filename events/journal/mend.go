@@ -39,6 +39,15 @@ type MendConfig struct {
 	// From are directories with copies of it, or of a data directory: read,
 	// never changed. What was put aside in Dir is looked at in any case.
 	From []string
+	// Names are what people call those directories that are not what was named
+	// by them; may be nil.
+	Names map[string]string
+	// Streams is the directory with the streams of a server by itself ('witnessmark
+	// store'), whose data directory Dir is then; "": Dir is of an embedded server.
+	Streams string
+	// Beside is where the shop's service keeps what it knows of the stream, if
+	// that is not Dir.
+	Beside string
 	// Known is how far the journal is known to have come, by whatever else
 	// knows: seals, ledger. What is missing before is named.
 	Known uint64
@@ -77,6 +86,8 @@ type Mended struct {
 	Differ   []Run  `json:"differ"`   // copies say something else, and no seal tells which is right; the journal's own was kept
 	Changed  bool   `json:"changed"`  // the store was written anew
 	KeptAs   string `json:"kept_as"`  // where the old store is now
+
+	photos map[string]bool // hashes that entries name
 }
 
 // candidate is the best entry known for a sequence.
@@ -125,7 +136,7 @@ func Mend(ctx context.Context, cfg MendConfig) (*Mended, error) {
 	if cfg.Prove == nil {
 		cfg.Prove = func(*events.Written) Proof { return ProofNone }
 	}
-	own, err := Config{Shop: cfg.Shop, Dir: cfg.Dir, Log: cfg.Log}.withDefaults()
+	own, err := cfg.own()
 	if err != nil {
 		return nil, err
 	}
@@ -144,8 +155,31 @@ func Mend(ctx context.Context, cfg MendConfig) (*Mended, error) {
 	return &m.res, nil
 }
 
+// own is the journal that is to be mended.
+func (cfg MendConfig) own() (Config, error) {
+	c, err := Config{Shop: cfg.Shop, Dir: cfg.Dir, Log: cfg.Log}.withDefaults()
+	c.streams = cfg.Streams
+	return c, err
+}
+
+// beside is where the journal's identity is kept.
+func (cfg MendConfig) beside() string {
+	if cfg.Beside != "" {
+		return cfg.Beside
+	}
+	return cfg.Dir
+}
+
+// name is what people call a directory.
+func (cfg MendConfig) name(dir string) string {
+	if n := cfg.Names[dir]; n != "" {
+		return n
+	}
+	return dir
+}
+
 func newMender(cfg MendConfig, own Config) *mender {
-	return &mender{cfg: cfg, own: own, names: naming{cfg.Shop}, best: make([]candidate, 1), told: map[uint64]bool{}, step: func(string) {}}
+	return &mender{cfg: cfg, own: own, names: naming{cfg.Shop}, best: make([]candidate, 1), told: map[uint64]bool{}, res: Mended{photos: map[string]bool{}}, step: func(string) {}}
 }
 
 func (m *mender) mend(ctx context.Context) error {
@@ -163,7 +197,7 @@ func (m *mender) mend(ctx context.Context) error {
 		return nil
 	}
 	if m.noIdentity {
-		if err := id.save(m.cfg.Dir, m.res.Last, id.numbers()); err != nil {
+		if err := id.save(m.cfg.beside(), m.res.Last, id.numbers()); err != nil {
 			return err
 		}
 	}
@@ -177,14 +211,17 @@ func (m *mender) mend(ctx context.Context) error {
 func (m *mender) identity() (*identity, error) {
 	var first error
 	var found *identity
-	for _, dir := range append([]string{m.cfg.Dir}, m.cfg.From...) {
+	beside := m.cfg.beside()
+	for _, dir := range append([]string{beside}, m.cfg.From...) {
 		for _, at := range []string{dir, filepath.Join(dir, "journal")} {
 			id, err := loadIdentity(at)
 			if id == nil {
-				if dir == m.cfg.Dir && at == dir {
+				meta := Config{Shop: m.cfg.Shop, Dir: at}.streamDir()
+				if dir == beside && at == dir {
 					m.noIdentity = true
+					meta = m.own.streamDir()
 				}
-				if other := identityFromMeta(at, m.names); other != nil {
+				if other := identityFromMeta(meta, m.names); other != nil {
 					id, err = other, nil
 				}
 			}
@@ -192,9 +229,9 @@ func (m *mender) identity() (*identity, error) {
 			case err != nil && first == nil:
 				first = err
 			case err == nil && id != nil && id.Shop != m.cfg.Shop:
-				return nil, fmt.Errorf("%w: %q holds the journal of shop %q, not of %q", ErrMissing, at, id.Shop, m.cfg.Shop)
+				return nil, fmt.Errorf("%w: %q holds the journal of shop %q, not of %q", ErrMissing, m.cfg.name(at), id.Shop, m.cfg.Shop)
 			case err == nil && id != nil && found != nil && id.ID != found.ID:
-				return nil, fmt.Errorf("%w: %q is a copy of another journal", ErrMissing, at)
+				return nil, fmt.Errorf("%w: %q is a copy of another journal", ErrMissing, m.cfg.name(at))
 			case err == nil && id != nil && found == nil:
 				found = id
 			}
@@ -210,9 +247,9 @@ func (m *mender) identity() (*identity, error) {
 }
 
 // identityFromMeta finds the identity in the server's own description of the
-// stream; nil if there is none.
+// stream, in its directory; nil if there is none.
 func identityFromMeta(dir string, n naming) *identity {
-	b, err := os.ReadFile(filepath.Join(Config{Shop: n.shop, Dir: dir}.streamDir(), "meta.inf"))
+	b, err := os.ReadFile(filepath.Join(dir, "meta.inf"))
 	if err != nil {
 		return nil
 	}
@@ -239,7 +276,7 @@ func (m *mender) gather(ctx context.Context) error {
 			return fmt.Errorf("look for a copy: %w", err)
 		}
 		if len(found) == 0 && root != filepath.Join(m.cfg.Dir, damagedDir) {
-			return fmt.Errorf("%q holds no journal of shop %q: want a data directory or a copy of one", root, m.cfg.Shop)
+			return fmt.Errorf("%q holds no journal of shop %q: want a data directory, a copy or backup of one, or the address of a NATS server", m.cfg.name(root), m.cfg.Shop)
 		}
 		m.dirs = append(m.dirs, found...)
 	}
@@ -285,6 +322,7 @@ func (m *mender) scan(source int, f blockFile) error {
 		if err := m.tellsOfRemoval(&w); err != nil {
 			return err
 		}
+		m.namesPhoto(&w)
 		c := candidate{source: int32(source), file: int32(file), at: int32(x.at), size: int32(x.size), proof: m.cfg.Prove(&w), sum: sumOf(&w)}
 		for uint64(len(m.best)) <= x.Seq {
 			m.best = append(m.best, candidate{})
@@ -391,7 +429,7 @@ func metaGood(dir, stream string) bool {
 // swaps it in.
 func (m *mender) rewrite(ctx context.Context, id *identity) error {
 	next := m.own
-	next.Dir = filepath.Join(m.cfg.Dir, m.new)
+	next.Dir, next.streams = filepath.Join(m.cfg.Dir, m.new), ""
 	if err := os.RemoveAll(next.Dir); err != nil {
 		return err
 	}
@@ -428,7 +466,7 @@ func (m *mender) rewrite(ctx context.Context, id *identity) error {
 	}
 	m.step("new one in place")
 	m.res.Changed = true
-	return errors.Join(syncDirs(m.cfg.Dir), id.save(m.cfg.Dir, m.res.Last, id.numbers()))
+	return errors.Join(syncDirs(m.cfg.Dir), id.save(m.cfg.beside(), m.res.Last, id.numbers()))
 }
 
 // makeStream makes an empty stream of the same description.
@@ -460,20 +498,7 @@ const blockMost = 4 << 20
 // its hash, whose key is the block's own. What is missing at the end is marked
 // as erased, so that its sequences are not given again.
 func (m *mender) writeBlocks(dir string) error {
-	var out []byte
-	index := 1
-	flush := func() error {
-		if len(out) == 0 {
-			return nil
-		}
-		f, err := os.OpenFile(filepath.Join(dir, fmt.Sprintf("%d.blk", index)), os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o640)
-		if err != nil {
-			return err
-		}
-		_, err = f.Write(out)
-		index, out = index+1, nil
-		return errors.Join(err, f.Sync(), f.Close())
-	}
+	w := blockWriter{dir: dir, stream: m.names.stream(), index: 1}
 	var open *os.File
 	at := int32(-1)
 	defer func() { open.Close() }() // read only
@@ -494,24 +519,53 @@ func (m *mender) writeBlocks(dir string) error {
 		if _, err := open.ReadAt(rec, int64(c.at)); err != nil {
 			return err
 		}
-		if len(out)+len(rec) > blockMost {
-			if err := flush(); err != nil {
-				return err
-			}
+		if err := w.add(rec); err != nil {
+			return err
 		}
-		repair(rec)
-		rehash(rec, m.names.stream(), index)
-		out = append(out, rec...)
 	}
 	if last := m.res.Last; last >= uint64(len(m.best)) {
 		rec := make([]byte, recordHead+recordHash)
 		binary.LittleEndian.PutUint32(rec, uint32(len(rec)))
 		binary.LittleEndian.PutUint64(rec[4:], last|bitErased)
 		binary.LittleEndian.PutUint64(rec[12:], uint64(time.Now().UnixNano()))
-		rehash(rec, m.names.stream(), index)
-		out = append(out, rec...)
+		if err := w.add(rec); err != nil {
+			return err
+		}
 	}
-	return errors.Join(flush(), syncDir(dir))
+	return errors.Join(w.flush(), syncDir(dir))
+}
+
+// blockWriter writes records as blocks of a stream.
+type blockWriter struct {
+	dir, stream string
+	index       int // of the block that is being filled
+	out         []byte
+}
+
+// add takes a record over, and makes its hash.
+func (w *blockWriter) add(rec []byte) error {
+	if len(w.out)+len(rec) > blockMost {
+		if err := w.flush(); err != nil {
+			return err
+		}
+	}
+	repair(rec)
+	rehash(rec, w.stream, w.index)
+	w.out = append(w.out, rec...)
+	return nil
+}
+
+func (w *blockWriter) flush() error {
+	if len(w.out) == 0 {
+		return nil
+	}
+	f, err := os.OpenFile(filepath.Join(w.dir, fmt.Sprintf("%d.blk", w.index)), os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o640)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(w.out)
+	w.index, w.out = w.index+1, nil
+	return errors.Join(err, f.Sync(), f.Close())
 }
 
 // repair puts the length of the headers right, which is outside the hash.
