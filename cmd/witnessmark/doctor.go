@@ -104,6 +104,9 @@ func examineData(cfg config) finding {
 	if _, err := os.Stat(dir); errors.Is(err, os.ErrNotExist) {
 		return finding{"store", "note", fmt.Sprintf("%s is not there yet; the first start makes it", dir), ""}
 	}
+	if err := checkShut(dir); err != nil {
+		return finding{"store", "wrong", err.Error(), "start the shop where it goes on"}
+	}
 	f, err := os.CreateTemp(dir, ".doctor-*")
 	if err != nil {
 		return finding{"store", "wrong", fmt.Sprintf("cannot write to %s: %v", dir, err), "give this user the right to write there, or name another directory with --data"}

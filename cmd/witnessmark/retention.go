@@ -301,7 +301,7 @@ If it was cut short, give it again.`,
 			if err != nil {
 				return err
 			}
-			if err := retention.May(s.people, by); err != nil {
+			if err := errors.Join(checkShut(s.cfg.Data), retention.May(s.people, by)); err != nil {
 				return err
 			}
 			a, err := retention.Apply(c.Context(), retention.Applying{Shop: s.Shop, Archive: args[0], Rule: s.rule, By: by, Log: s.cfg.logger()})
