@@ -21,11 +21,11 @@ import (
 // as a copy of the journal's directory, which Mend takes. Nothing is changed there.
 // An entry that is damaged on the server's own disk is left out. photos says
 // whether there were any.
-func Fetch(ctx context.Context, address, shop, dir string) (photos bool, err error) {
+func Fetch(ctx context.Context, link Link, address, shop, dir string) (photos bool, err error) {
 	if !shopID.MatchString(shop) {
 		return false, fmt.Errorf("fetch journal: shop id %q: want lower-case letters, digits and '-'", shop)
 	}
-	nc, err := nats.Connect(address, nats.Name("witnessmark mend"))
+	nc, err := link.Connect(address, nats.Name("witnessmark mend"))
 	if err != nil {
 		return false, fmt.Errorf("fetch journal of shop %q: %w", shop, err)
 	}
