@@ -7,17 +7,45 @@ import (
 	"strings"
 
 	"witnessmark/events"
+	"witnessmark/events/ledger"
 	"witnessmark/events/quantity"
 	"witnessmark/rules/drift"
 )
 
 // idleWithin is how far from zero, as a share of a tool's range, it may read
-// while nothing is done with it, and idleScatter how much it may scatter. Our
-// own choice: work shows many times more.
+// while nothing is done with it, and idleScatter how much it may scatter. Of an
+// indicator, whose work is a small part of its range and often near zero, they
+// are so many of its steps. Our own choice: work shows many times more.
 const (
-	idleWithin  = 0.02
-	idleScatter = 0.005
+	idleWithin       = 0.02
+	idleScatter      = 0.005
+	idleWithinSteps  = 20
+	idleScatterSteps = 3
+	usualStep        = 0.001 // mm, where the shop file does not say
 )
+
+// idleBounds are these two in a unit.
+func idleBounds(t *events.Tool, u quantity.Unit) (within, scatter float64) {
+	if t.Most.Dimension() != quantity.DimLength {
+		most := math.Abs(t.Most.In(u))
+		return idleWithin * most, idleScatter * most
+	}
+	step := quantity.Millimetres(usualStep).Value()
+	if !t.Resolution.IsZero() {
+		step = t.Resolution
+	}
+	return idleWithinSteps * step.In(u), idleScatterSteps * step.In(u)
+}
+
+// idleRun reports whether nothing was done with a tool while it showed this.
+func idleRun(t *events.Tool, r *ledger.SampleMean) bool {
+	u, ok := quantity.UnitByCode(r.Unit)
+	if !ok || u.Dimension() != t.Most.Dimension() {
+		return false
+	}
+	within, scatter := idleBounds(t, u)
+	return r.N >= 5 && math.Abs(r.Mean) <= within && r.SD <= scatter
+}
 
 // idleWords says how a streaming tool's zero drifts and how it scatters while it
 // lies idle, from the runs of samples in which nothing was done.
@@ -29,15 +57,13 @@ func (p *Pages) idleWords(ctx context.Context, t *events.Tool) ([]string, error)
 	var hours, zero []float64
 	noise, n := 0.0, 0
 	var unit quantity.Unit
-	for _, r := range runs {
-		u, ok := quantity.UnitByCode(r.Unit)
-		if !ok || u.Dimension() != t.Most.Dimension() {
+	for i := range runs {
+		r := &runs[i]
+		// Work slows down where it turns back: a run beside one of work is none.
+		if !idleRun(t, r) || i > 0 && !idleRun(t, &runs[i-1]) || i+1 < len(runs) && !idleRun(t, &runs[i+1]) {
 			continue
 		}
-		most := math.Abs(t.Most.In(u))
-		if r.N < 5 || math.Abs(r.Mean) > idleWithin*most || r.SD > idleScatter*most {
-			continue
-		}
+		u, _ := quantity.UnitByCode(r.Unit)
 		at := float64(r.AtUs) / 3600e6
 		if k := len(hours); k > 0 && (at <= hours[k-1] || unit != u) {
 			continue

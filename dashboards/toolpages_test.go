@@ -214,6 +214,17 @@ func TestToolPages(t *testing.T) {
 	}
 }
 
+// TestIdleIsNoWork: an indicator works near its zero, and what it shows then is no
+// drift of the zero.
+func TestIdleIsNoWork(t *testing.T) {
+	r := guidedRig(t)
+	r.feed(20, func(float64) float64 { return 0 })
+	r.feed(30, func(s float64) float64 { return 0.05 * (1 - math.Cos(s)) })
+	r.feed(10, func(float64) float64 { return 0.11 })
+	_, page := r.get("/tools/d3-01")
+	wants(t, "the page", page, "While it lay idle its zero does not drift", "from 19 runs of samples")
+}
+
 // TestChangedTool: a tool in order whose chart signalled lately is marked, until
 // it is adjusted or a month has passed.
 func TestChangedTool(t *testing.T) {

@@ -256,7 +256,7 @@ func (l *toolLine) glance(all []toolSeries) {
 	limit := s.permitted()
 	top := 1.3 * limit
 	for _, p := range points {
-		top = max(top, 1.1*math.Abs(p.Deviation))
+		top = max(top, 1.3*math.Abs(p.Deviation)) // room for the mark itself
 	}
 	if top == 0 {
 		return

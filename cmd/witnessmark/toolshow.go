@@ -203,11 +203,15 @@ func writePoints(w io.Writer, points []events.CalibrationResult, budget bool) {
 	fmt.Fprintln(w, "  point\tdirection\tn\tdeviation\tfrom\tto\tU (k = 2)\tpermitted\taccepted up to\tP conforming\tverdict")
 	for _, p := range points {
 		fmt.Fprintf(w, "  %s\t%s\t%d\t%+.4g %s\t%+.4g\t%+.4g\t%.4g\t±%.4g\t±%.4g\t%.4f\t%s\n", shownPoint(p.Point), orDash(p.Direction), p.N, p.Deviation, p.Unit, p.Least, p.Most, p.U, p.Permitted, p.Accept, p.P, p.Standing)
-		if !budget {
+	}
+	for _, p := range points {
+		if !budget || len(p.Budget) == 0 {
 			continue
 		}
+		fmt.Fprintf(w, "  budget at %s\n", strings.TrimSuffix(shownPoint(p.Point)+", "+p.Direction, ", ")) // no cell: the columns before end here
+		fmt.Fprintln(w, "    component\tfrom\ttype\tdistribution\tstated\tu\tshare")
 		for _, b := range p.Budget {
-			fmt.Fprintf(w, "    %s\t%s\ttype %s\t%s\tstated %.4g\tu %.4g\t%.0f %%\n", b.Name, b.Source, b.Type, b.Shape, b.Stated, b.U, 100*b.Share)
+			fmt.Fprintf(w, "    %s\t%s\t%s\t%s\t%.4g %s\t%.4g %s\t%.0f %%\n", b.Name, b.Source, b.Type, b.Shape, b.Stated, p.Unit, b.U, p.Unit, 100*b.Share)
 		}
 	}
 }
