@@ -59,7 +59,7 @@ func examineTLS(cfg config) finding {
 		kind = "vouches for itself"
 	}
 	f := finding{What: "tls", State: "good", Text: fmt.Sprintf("certificate for %s, %s, good until %s, SHA-256 %s", strings.Join(trust.Names(cert), ", "), kind, cert.NotAfter.Format("2006-01-02"), trust.Fingerprint(cert))}
-	if time.Until(cert.NotAfter) < 30*24*time.Hour {
+	if time.Until(cert.NotAfter) < endsSoon {
 		f.State, f.Todo = "note", "it ends within 30 days: renew it"
 	}
 	return f

@@ -80,7 +80,7 @@ func examineStore(ctx context.Context, link journal.Link, u *url.URL, here bool)
 	if state, err := nc.TLSConnectionState(); err == nil && len(state.PeerCertificates) > 0 {
 		c := state.PeerCertificates[0]
 		text = fmt.Sprintf("%s answers over TLS, with a certificate for %s, good until %s, SHA-256 %s", u.Host, strings.Join(trust.Names(c), ", "), c.NotAfter.Format(time.DateOnly), trust.Fingerprint(c))
-		if time.Until(c.NotAfter) < 30*24*time.Hour {
+		if time.Until(c.NotAfter) < endsSoon {
 			f.State, f.Todo = "note", "it ends within 30 days: make a new one there and hand out copies, or the journal cannot be reached"
 		}
 	}

@@ -30,7 +30,7 @@ nothing was lost.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	cmd.AddCommand(newDrillKill(), newDrillPower(), newDrillCable(), newDrillFlip(), newDrillShares(), newDrillCluster(), newDrillSoak(), newDrillServed())
+	cmd.AddCommand(newDrillKill(), newDrillPower(), newDrillCable(), newDrillFlip(), newDrillShares(), newDrillCluster(), newDrillApart(), newDrillPartition(), newDrillSoak(), newDrillServed())
 	return cmd
 }
 
@@ -484,5 +484,6 @@ type drill struct {
 	progress   io.Writer
 	cfg        config
 	before     func() error // a process is started; may be nil
+	busy       func() bool  // so much waits for its decision that nobody pulls; may be nil
 	blow       func(*process) (ended bool, err error)
 }

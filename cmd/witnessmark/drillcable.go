@@ -208,24 +208,6 @@ func (c *cable) startBox() (*process, error) {
 		"--min-free", "1 MiB", "--journal-max", c.cfg.JournalMax, "--box", c.boxFile, "--clock", c.clockFile, "--ahead", cableAhead.String())
 }
 
-func (c *cable) startIn(ns, name string, args ...string) (*process, error) {
-	p := &process{cmd: exec.Command("ip", append([]string{"netns", "exec", ns, c.exe}, args...)...), ended: make(chan struct{}), log: filepath.Join(c.dir, name+".stderr")}
-	log, err := os.OpenFile(p.log, os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o644)
-	if err != nil {
-		return nil, err
-	}
-	defer log.Close()
-	p.cmd.Stderr, p.cmd.Stdout, p.cmd.Dir, p.began = log, log, c.dir, time.Now()
-	if err := p.cmd.Start(); err != nil { // 'ip' becomes the program, so it has its process id
-		return nil, fmt.Errorf("start %s: %w", name, err)
-	}
-	go func() {
-		defer close(p.ended)
-		_ = p.cmd.Wait() // killed, as a rule
-	}()
-	return p, nil
-}
-
 // run cuts the line so many times, and checks at the end.
 func (c *cable) run(ctx context.Context, times int) (err error) {
 	if err := c.enrol(); err != nil {

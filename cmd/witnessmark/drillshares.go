@@ -402,6 +402,8 @@ type storeNode struct {
 	listen  string
 	cluster string
 	nodes   string
+	ns      string   // network namespace; "": this one
+	more    []string // further flags
 }
 
 // startStore starts a store as a process.
@@ -410,7 +412,7 @@ func (d *drill) startStore(n storeNode) (*process, error) {
 	if n.cluster != "" {
 		args = append(args, "--cluster", n.cluster, "--nodes", n.nodes)
 	}
-	return d.startProcess(n.name, args...)
+	return d.startIn(n.ns, n.name, append(args, n.more...)...)
 }
 
 // openPatiently opens a journal, once the servers are up.
@@ -432,7 +434,16 @@ func openPatiently(ctx context.Context, cfg journal.Config) (*journal.Journal, e
 
 // startProcess starts this program with args, beside others.
 func (d *drill) startProcess(log string, args ...string) (*process, error) {
-	p := &process{cmd: exec.Command(d.exe, args...), ended: make(chan struct{}), log: filepath.Join(d.dir, log+".log")}
+	return d.startIn("", log, args...)
+}
+
+// startIn does so in a network namespace; "" is this one.
+func (d *drill) startIn(ns, log string, args ...string) (*process, error) {
+	cmd := exec.Command(d.exe, args...)
+	if ns != "" { // 'ip' becomes the program, so it has its process id
+		cmd = exec.Command("ip", append([]string{"netns", "exec", ns, d.exe}, args...)...)
+	}
+	p := &process{cmd: cmd, ended: make(chan struct{}), log: filepath.Join(d.dir, log+".log")}
 	f, err := os.OpenFile(p.log, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o640)
 	if err != nil {
 		return nil, err

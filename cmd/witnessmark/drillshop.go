@@ -61,7 +61,7 @@ func (d *drill) openHands(o drillOptions) error {
 	var specs []simulator.ToolSpec
 	for i := range o.benches {
 		h := &hand{drill: d, tool: fmt.Sprintf("s5-%02d", i), bench: fmt.Sprintf("b%02d", i),
-			rng: rand.New(rand.NewPCG(o.seed, uint64(i))), sent: map[uint64]simulator.Sent{}, heard: map[uint64]bool{}, go_: make(chan struct{})}
+			rng: rand.New(rand.NewPCG(o.seed, uint64(i))), sent: map[uint64]simulator.Sent{}, heard: map[uint64]bool{}, at: map[uint64]time.Time{}, most: mostOpen, go_: make(chan struct{})}
 		d.hands = append(d.hands, h)
 		specs = append(specs, simulator.ToolSpec{ID: h.tool, Model: simulator.VelmS5, Counter: 1,
 			Resend: 150 * time.Millisecond, Tries: 1 << 30, Answered: h.answered})
@@ -134,13 +134,16 @@ type hand struct {
 	mu    sync.Mutex
 	sent  map[uint64]simulator.Sent
 	heard map[uint64]bool
-	open  int           // pulls that wait for an answer
-	busy  bool          // pulls are to be made
-	go_   chan struct{} // closed and renewed when there may be something to do
+	at    map[uint64]time.Time // when it was pulled
+	waits []waited             // for an answer
+	most  int                  // pulls that may wait for an answer before nobody pulls any more
+	open  int                  // pulls that wait for an answer
+	busy  bool                 // pulls are to be made
+	go_   chan struct{}        // closed and renewed when there may be something to do
 }
 
 // mostOpen is how many pulls a wrench keeps unanswered before nobody pulls
-// any more with it.
+// any more with it, as a rule.
 const mostOpen = 4
 
 func (h *hand) answered(counter uint64) {
@@ -148,6 +151,8 @@ func (h *hand) answered(counter uint64) {
 	defer h.mu.Unlock()
 	if !h.heard[counter] {
 		h.heard[counter] = true
+		now := time.Now()
+		h.waits = append(h.waits, waited{now, now.Sub(h.at[counter])})
 		h.open--
 		h.drill.answered.Add(1)
 	}
@@ -172,8 +177,16 @@ func (h *hand) work(on bool) {
 func (h *hand) run(ctx context.Context) error {
 	for {
 		h.mu.Lock()
-		ready, wait := h.busy && h.open < mostOpen, h.go_
+		ready, wait := h.busy && h.open < h.most, h.go_
 		h.mu.Unlock()
+		if ready && h.drill.busy != nil && h.drill.busy() {
+			select { // those who decide are behind: nobody pulls on as if nothing were
+			case <-time.After(2 * time.Millisecond):
+				continue
+			case <-ctx.Done():
+				return nil
+			}
+		}
 		if !ready {
 			select {
 			case <-wait:
@@ -204,11 +217,12 @@ func (h *hand) pull(ctx context.Context) error {
 	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
+	now := time.Now()
 	s, err := h.device.Pull(ctx, simulator.Pull{Peak: quantity.NewtonMetres(peak), Duration: 300 * time.Millisecond}, simulator.Wire{})
 	if err != nil {
 		return err
 	}
-	h.sent[s.Counter] = s
+	h.sent[s.Counter], h.at[s.Counter] = s, now
 	h.open++
 	return nil
 }

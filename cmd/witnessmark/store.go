@@ -171,13 +171,18 @@ func (o storeOptions) validate() error {
 	return nil
 }
 
+// endsSoon is how long before a certificate ends people are told.
+const endsSoon = 30 * 24 * time.Hour
+
 // defaultStoreData is the directory of a store that names none.
 const defaultStoreData = "witnessmark-store"
 
-// How soon a store notices that a client or another store is silent.
+// How soon a store notices that a client or another store is silent: so many
+// pings without an answer. A connection that outlived a cut would go on by
+// itself only after about as long again, as TCP waits longer each time.
 const (
-	pingStore   = 3 * time.Second
-	storeUnhear = 3
+	pingStore     = 2 * time.Second
+	storesUnheard = 2
 )
 
 // secure makes the server speak TLS on all its addresses. Clients check the
@@ -318,7 +323,7 @@ func (o storeOptions) start() (*server.Server, error) {
 		return nil, fmt.Errorf("make the server's settings: %w", err)
 	}
 	opts.NoSigs = true
-	opts.PingInterval, opts.MaxPingsOut = pingStore, storeUnhear
+	opts.PingInterval, opts.MaxPingsOut = pingStore, storesUnheard
 	if err := o.secure(opts, time.Now()); err != nil {
 		return nil, err
 	}
@@ -352,6 +357,12 @@ func runStore(ctx context.Context, c *cobra.Command, o storeOptions) error {
 	}
 	how := map[bool]string{true: "over TLS", false: "without TLS"}[o.cert != ""]
 	fmt.Fprintf(c.ErrOrStderr(), "keeping journals in %s, for services at nats://%s, %s  (Ctrl-C stops)\n", o.data, srv.Addr(), how)
+	if o.cert != "" {
+		if own, err := trust.Read(o.cert); err == nil && time.Until(own.NotAfter) < endsSoon { // it was read a moment ago
+			fmt.Fprintf(c.ErrOrStderr(), "CAUTION: the certificate %s ends on %s, and nobody reaches this store after that: make a new one ('witnessmark tls make --store --replace') and hand out copies.\n",
+				o.cert, own.NotAfter.Format(time.DateOnly))
+		}
+	}
 	if o.plain {
 		fmt.Fprintln(c.ErrOrStderr(), "CAUTION: nothing here encrypts what goes to other machines (--plain). Only a tunnel keeps others from reading the secret and writing the journal.")
 	}
