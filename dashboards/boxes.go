@@ -22,6 +22,9 @@ type BoxStatus struct {
 	RoundTrip time.Duration
 	// ClockLimit is by how much its clock may be off before an alert is raised.
 	ClockLimit time.Duration
+	// Its lamps and horns, where it has any, and why one cannot be switched.
+	Lamps, Lit  int
+	LampTrouble string
 	// Events since the start: all, those that came late, those that could not be
 	// taken.
 	Taken, Late, Refused uint64
@@ -37,6 +40,7 @@ type boxView struct {
 	Clock, ClockWord       string
 	ClockTone              string
 	Last, LastAt, LastTool string
+	Lamp, LampTone         string
 	Taken                  uint64
 	Tools                  []deviceView
 	lastAt                 events.Instant
@@ -92,6 +96,7 @@ func (v viewer) box(s BoxStatus, taken bool) boxView {
 		b.Since, b.Span = clockTime(since, v.now), lastedWords(v.now.Sub(since.Time()))
 	}
 	b.Clock, b.ClockWord, b.ClockTone = clockWords(s)
+	b.Lamp, b.LampTone = lampWords(s)
 	return b
 }
 
@@ -128,6 +133,21 @@ func countOf(n uint64, one string) string {
 		return "1 " + one
 	}
 	return fmt.Sprintf("%d %ss", n, one)
+}
+
+// lampWords says how the lamps of a box are; "": it has none.
+func lampWords(s BoxStatus) (text, tone string) {
+	switch {
+	case s.Lamps == 0:
+		return "", ""
+	case !s.Up:
+		return "not known while it is away; it goes out when it hears nothing of the shop", ""
+	case s.LampTrouble != "":
+		return "CANNOT BE SWITCHED: " + s.LampTrouble, toneFault
+	case s.Lit > 0:
+		return fmt.Sprintf("ON: %d of %d", s.Lit, s.Lamps), toneAbnormal
+	}
+	return "off", ""
 }
 
 // inStep is by how much a box's clock may be off before the page says so. Times

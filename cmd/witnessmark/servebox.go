@@ -18,6 +18,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"witnessmark/dashboards"
+	"witnessmark/dashboards/outward"
 	"witnessmark/events"
 	"witnessmark/events/journal"
 	"witnessmark/ingest"
@@ -34,6 +35,7 @@ type benchBox struct {
 	journal *journal.Journal
 	capture *ingest.Capture
 	listen  net.Listener
+	lamps   *outward.Lamps // nil: it has none
 }
 
 func serveBox(c *cobra.Command, cfg config) error {
@@ -80,7 +82,14 @@ func openBox(ctx context.Context, cfg config) (_ *benchBox, err error) {
 	if err != nil {
 		return nil, err
 	}
-	if b.journal, err = openJournalWith(ctx, cfg, shop.ID, func(j *journal.Config) { j.Uplink, j.Now = up, cfg.now }); err != nil {
+	var told func([]journal.LampAlert) journal.LampState
+	if cfg.Alerts != "" {
+		if b.lamps, err = outward.LoadLamps(cfg.Alerts, cfg.logger()); err != nil {
+			return nil, err
+		}
+		told = lampsOf(b.lamps)
+	}
+	if b.journal, err = openJournalWith(ctx, cfg, shop.ID, func(j *journal.Config) { j.Uplink, j.Now, j.Lamps = up, cfg.now, told }); err != nil {
 		return nil, err
 	}
 	b.capture, err = ingest.New(ingest.Config{Devices: devices, Profiles: profiles(cfg.Profiles), Journal: b.journal, Log: cfg.logger(), OpenPort: cfg.openPort, Now: cfg.now})
@@ -102,6 +111,9 @@ func (b *benchBox) run(ctx context.Context) error {
 	srv := &http.Server{Handler: b.handler(), ReadHeaderTimeout: 5 * time.Second}
 	g, ctx := errgroup.WithContext(ctx)
 	g.Go(func() error { return b.capture.Run(ctx) })
+	if b.lamps != nil {
+		g.Go(func() error { return b.lamps.Run(ctx) })
+	}
 	g.Go(func() error {
 		defer context.AfterFunc(ctx, func() { _ = srv.Close() })()
 		if err := srv.Serve(b.listen); !errors.Is(err, http.ErrServerClosed) {
@@ -191,6 +203,14 @@ func (b *benchBox) lines() []string {
 		}
 		out = append(out, line)
 	}
+	if b.lamps != nil {
+		switch lamps, lit, trouble := b.lamps.State(); {
+		case trouble != "":
+			out = append(out, "a lamp or horn CANNOT be switched: "+trouble)
+		default:
+			out = append(out, fmt.Sprintf("lamps and horns: %d of %d on", lit, lamps))
+		}
+	}
 	return out
 }
 
@@ -201,9 +221,11 @@ func (s *stack) boxStatus() (out []dashboards.BoxStatus) {
 	}
 	limit, _ := time.ParseDuration(s.cfg.ClockLimit) // validated
 	for _, x := range s.arrivals.Status() {
+		lamps := s.lamps.of(x.Box)
 		out = append(out, dashboards.BoxStatus{
 			Box: x.Box, Up: x.Link.Up, Since: x.Since, From: x.Link.IP, Flowing: x.Link.Flowing, Waiting: x.Link.Waiting,
 			Compared: x.Compared, Ahead: x.Ahead, RoundTrip: x.RoundTrip, ClockLimit: limit, Taken: x.Taken, Late: x.Late, Refused: x.Refused,
+			Lamps: lamps.Lamps, Lit: lamps.Lit, LampTrouble: lamps.Trouble,
 		})
 	}
 	return out

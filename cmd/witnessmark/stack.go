@@ -45,6 +45,7 @@ type stack struct {
 	service  *service.Service
 	capture  *ingest.Capture
 	arrivals *arrivals.Intake // from bench boxes
+	lamps    boxLamps         // at the bench boxes
 	chain    *chainWatch      // of the shops of a chain; nil: no hub is named
 	pages    *dashboards.Pages
 	server   *http.Server
@@ -269,6 +270,7 @@ func (s *stack) run(ctx context.Context, ready func(ctx context.Context) error) 
 		}
 		if s.cfg.BoxesListen != "" { // the rules know by now what is plugged into which box
 			g.Go(func() error { return s.arrivals.Run(front) })
+			g.Go(func() error { return s.tellLamps(front) })
 		}
 		if ready != nil {
 			return ready(front)

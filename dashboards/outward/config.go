@@ -58,15 +58,17 @@ type Mail struct {
 	password string
 }
 
-// Relay switches a lamp or horn: bytes that switch it on, and off again.
+// Relay switches a lamp or horn: bytes that switch it on, and off again. See
+// Lamps for one at a bench box.
 type Relay struct {
 	Port string        `yaml:"port"`
 	Baud int           `yaml:"baud"` // default 9600
 	On   string        `yaml:"on"`   // hexadecimal
 	Off  string        `yaml:"off"`
-	For  time.Duration `yaml:"for"` // default 5 s
+	For  time.Duration `yaml:"for"` // default 5 s; at a bench box as long as the alert is open
 
 	on, off []byte
+	bounded bool // For was given
 }
 
 // way names how a route goes.
@@ -207,7 +209,7 @@ func (l *Relay) check(bad func(string, ...any)) {
 	if l.Baud == 0 {
 		l.Baud = 9600
 	}
-	if l.For == 0 {
+	if l.bounded = l.For != 0; !l.bounded {
 		l.For = 5 * time.Second
 	}
 	if l.For < 0 || l.For > time.Minute {

@@ -164,7 +164,7 @@ func (x Box) account(n naming, own *server.Account) (*server.Account, *server.Nk
 	deliver := boxDeliver(x.ID) + ".>"
 	only := []*server.Account{own}
 	var errs []error
-	for _, asked := range []string{create, drop, flow, boxClock(x.ID)} {
+	for _, asked := range []string{create, drop, flow, boxClock(x.ID), boxLamps(x.ID)} {
 		errs = append(errs, acc.AddServiceExport(asked, only), own.AddServiceImport(acc, asked, asked))
 	}
 	errs = append(errs, acc.AddStreamExport(deliver, only), own.AddStreamImport(acc, deliver, ""))
@@ -172,7 +172,7 @@ func (x Box) account(n naming, own *server.Account) (*server.Account, *server.Nk
 		Nkey: x.Key, Account: acc, AllowedConnectionTypes: map[string]struct{}{"LEAFNODE": {}},
 		Permissions: &server.Permissions{
 			Publish:   &server.SubjectPermission{Allow: []string{deliver, "_R_.>"}}, // _R_: answers to the shop
-			Subscribe: &server.SubjectPermission{Allow: []string{create, drop, flow, boxClock(x.ID)}},
+			Subscribe: &server.SubjectPermission{Allow: []string{create, drop, flow, boxClock(x.ID), boxLamps(x.ID)}},
 		},
 	}
 	return acc, user, errors.Join(errs...)

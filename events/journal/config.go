@@ -57,6 +57,9 @@ type Config struct {
 	Boxes *Boxes
 	// Uplink makes this the journal of a bench box; nil: it is a shop's.
 	Uplink *Uplink
+	// Lamps takes what the shop tells the lamps of a bench box, see TellLamps; it
+	// must not wait. nil: it has none.
+	Lamps func([]LampAlert) LampState
 	// Now is the wall clock that a bench box tells. Default time.Now.
 	Now func() time.Time
 	// Log takes what is healed (Warn) and what needs a person (Error).

@@ -141,7 +141,7 @@ func (j *Journal) connect(ctx context.Context) (*session, error) {
 		return nil, err
 	}
 	if j.cfg.Uplink != nil {
-		if err := s.tellTime(j.cfg.Uplink.Box, j.cfg.Now); err != nil {
+		if err := errors.Join(s.tellTime(j.cfg.Uplink.Box, j.cfg.Now), s.hearLamps(j.cfg.Uplink.Box, j.cfg.Lamps)); err != nil {
 			s.close()
 			return nil, err
 		}
