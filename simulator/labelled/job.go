@@ -76,7 +76,7 @@ func (s *Shop) Job(number int, faults ...Fault) (*Sample, error) {
 	first[len(p.visits)] = len(h.sample.Readings)
 	for _, f := range p.faults {
 		st := &s.steps[f.step]
-		ft := FaultTruth{Fault: f.fault, Step: st.id, Pull: first[f.visit], Knowable: first[f.known]}
+		ft := FaultTruth{Fault: f.fault, Step: st.id, Pull: first[f.visit], Knowable: first[f.known], NoUnit: f.fault == UnitSlip && !s.tool.unit}
 		if f.fastener >= 0 {
 			ft.Fastener = fastenerName(f.fastener)
 		}
@@ -179,6 +179,8 @@ type pull struct {
 	turn   float64 // degrees, of the fastener
 	breaks float64 // N·m, where it began to turn
 	run    bool    // it was loose: the knee shows
+	part   float64 // of a sound pull's turn, where the torque is another; 0: all
+	gives  float64 // by how much more it turned than a sound one; 0: it is sound
 }
 
 // visit performs one.
@@ -230,6 +232,13 @@ func (h *hand) visit(v *visit) {
 		gap = w.swingGapS * math.Exp(w.swingGapSD*h.rng.NormFloat64())
 	}
 	p := pull{kind: kind, nm: h.aimed(st, v, w.handSD, 0), turn: (1 - done) * whole() * v.turnFactor * w.spread(h.rng, st.joint.cv), run: starts == 0 && done == 0}
+	switch v.fault {
+	case OverTorque, UnderTorque, UnitSlip: // to another torque it turns by another angle
+		p.part = max(0.05, swingPart(st, v.pass, p.nm/ps.target))
+		p.turn *= p.part
+	case Stripping:
+		p.gives = v.turnFactor
+	}
 	p.breaks = min(breaks, p.nm)
 	h.emit(v, gap, p)
 	if h.shop.seizes(v.fault) {
@@ -255,14 +264,27 @@ func swingPart(st *step, p int, u float64) float64 {
 	return max(0, (st.joint.share(u*st.passes[p].target/final)-from)/(to-from))
 }
 
-// aimed draws the torque that a pull ends at. Clean ones stay in the limits.
+// aimed draws the torque that a pull ends at. Clean ones stay in the limits, and
+// those that are to be outside are.
 func (h *hand) aimed(st *step, v *visit, sd, shift float64) float64 {
 	ps := &st.passes[v.pass]
 	margin := 0.005 + (math.Abs(h.shop.tool.zero)+h.shop.tool.res)/ps.target
 	for {
 		x := h.shop.w.stopped(h.rng, h.mood.aim+shift, sd)
-		if v.factor != 1 || math.Abs(x) < ps.limits-margin {
-			return ps.target * (1 + x) * v.factor
+		share := (1 + x) * v.factor
+		switch v.fault {
+		case OverTorque, UnitSlip:
+			if share > 1+ps.limits+margin {
+				return ps.target * share
+			}
+		case UnderTorque:
+			if share < 1-ps.limits-margin {
+				return ps.target * share
+			}
+		default:
+			if v.factor != 1 || math.Abs(x) < ps.limits-margin {
+				return ps.target * share
+			}
 		}
 	}
 }
@@ -300,8 +322,10 @@ func (h *hand) emit(v *visit, gap float64, p pull) {
 		u := unitNm
 		r.Unit = &u
 	}
+	shown := 1.0 // of a newton metre
 	if v.fault == UnitSlip {
-		r.Value = round((p.nm+t.zero+h.mood.shiftNm)/1.3558179483314004, t.res)
+		shown = 1 / 1.3558179483314004
+		r.Value = round((p.nm+t.zero+h.mood.shiftNm)*shown, t.res)
 		if r.Unit != nil {
 			u := "lbf·ft"
 			r.Unit = &u
@@ -313,7 +337,7 @@ func (h *hand) emit(v *visit, gap float64, p pull) {
 		r.Angle, r.Duration = &a, &d
 	}
 	if h.shop.tier == Trace {
-		r.Trace = h.trace(st, v, p, dur)
+		r.Trace = h.trace(st, v, p, dur, shown)
 	}
 	if lost {
 		return

@@ -5,8 +5,10 @@ import "math"
 // trace makes the samples of a pull: torque at rest, run-in with ripple, the
 // slope or slopes up to the peak, the fall, the spring back. Two straight
 // lines meet at the knee where the fastener was loose; on a tight one the
-// torque rises with the wind-up alone until it moves.
-func (h *hand) trace(st *step, v *visit, p pull, dur float64) *TraceRecord {
+// torque rises with the wind-up alone until it moves. One that gives way leaves
+// its line on the way and turns on with little more torque, or with less. shown
+// is what the tool calls a newton metre.
+func (h *hand) trace(st *step, v *visit, p pull, dur, shown float64) *TraceRecord {
 	t := &h.shop.tool
 	target := st.passes[v.pass].target
 	wind := func(nm float64) float64 { return t.windUp * max(0, nm) / t.capacity }
@@ -19,11 +21,18 @@ func (h *hand) trace(st *step, v *visit, p pull, dur float64) *TraceRecord {
 	before := 0.0
 	if p.run {
 		before = st.joint.kneeShare() * p.turn
+		if p.part > 0 {
+			before = min(before/p.part, p.turn)
+		}
 		if p.nm <= knee {
 			before = p.turn
 		}
 	}
 	after := p.turn - before
+	c := course{run: run, knee: knee, before: before, after: after, top: p.nm}
+	if p.gives > 1 {
+		c = h.givesWay(p, c)
+	}
 	lead := 0.04 + 0.02*h.rng.Float64()
 	rise := max(0.12, dur-lead)
 	zero := 0.7*traceZeroSD*target + t.zero + h.mood.shiftNm
@@ -36,7 +45,7 @@ func (h *hand) trace(st *step, v *visit, p pull, dur float64) *TraceRecord {
 	tr := &TraceRecord{Rate: t.rate, Torque: make([]float64, 0, n), Angle: make([]float64, 0, n)}
 	var times []float64
 	uneven := h.rng.Float64() < 0.1
-	total := p.turn + wind(p.nm)
+	total := p.turn + wind(c.end())
 	jitter := 1.0
 	slip := 4 + 6*h.rng.Float64()
 	for i := range n {
@@ -58,7 +67,7 @@ func (h *hand) trace(st *step, v *visit, p pull, dur float64) *TraceRecord {
 			x := (at - lead) / rise
 			x = x * x * (3 - 2*x) * 1 // a hand starts and ends softly
 			deg = x * total
-			nm = p.torqueAt(deg, run, knee, before, after, wind)
+			nm = c.torqueAt(deg, wind)
 			if p.run && nm < knee {
 				noise += rippleShare * nm * jitter * (0.7 + 0.3*h.rng.NormFloat64())
 			}
@@ -70,10 +79,10 @@ func (h *hand) trace(st *step, v *visit, p pull, dur float64) *TraceRecord {
 			}
 		default:
 			y := at - lead - rise
-			nm = p.nm*math.Exp2(-y/halfFallS) + traceEnd*target*(1-math.Exp2(-y/halfFallS))
-			deg = total - wind(p.nm)*(1-math.Exp2(-y/(2*halfFallS)))
+			nm = c.end()*math.Exp2(-y/halfFallS) + traceEnd*target*(1-math.Exp2(-y/halfFallS))
+			deg = total - wind(c.end())*(1-math.Exp2(-y/(2*halfFallS)))
 		}
-		tr.Torque = append(tr.Torque, math.Round((nm+zero+noise)*1000)/1000)
+		tr.Torque = append(tr.Torque, math.Round((nm+zero+noise)*shown*1000)/1000)
 		tr.Angle = append(tr.Angle, math.Round(math.Round(deg/traceStepDeg)*traceStepDeg*100)/100)
 	}
 	if uneven {
@@ -82,25 +91,65 @@ func (h *hand) trace(st *step, v *visit, p pull, dur float64) *TraceRecord {
 	return tr
 }
 
+// course is the torque of a pull over its rotation: run, where the fastener
+// begins to turn; up to knee over the rotation before; up to top over after. One
+// that gives way then goes on for some degrees more, up or down to last.
+type course struct {
+	run, knee, top, last float64 // N·m
+	before, after, on    float64 // degrees
+}
+
+// givesWay bends a course: the fastener turns as a sound one up to some share of
+// the torque, and on from there with its torque creeping up to the peak (it
+// stretches) or going down (it strips).
+func (h *hand) givesWay(p pull, c course) course {
+	sound := c.after / p.gives
+	from := 0.80 + 0.18*h.rng.Float64() // of the peak
+	c.before /= p.gives
+	if h.rng.IntN(2) == 0 {
+		c.last, c.top = c.top, max(c.knee, from*c.top)
+	} else {
+		c.last = c.top * (0.5 + 0.4*h.rng.Float64())
+	}
+	c.after = sound
+	if d := p.nm - c.knee; d > 0 {
+		c.after *= (c.top - c.knee) / d
+	}
+	c.on = p.turn - c.before - c.after
+	return c
+}
+
+// end is the torque at which the pull is let go.
+func (c *course) end() float64 {
+	if c.on > 0 {
+		return c.last
+	}
+	return c.top
+}
+
 // torqueAt returns the torque when wrench and fastener together have turned by
 // deg degrees.
-func (p *pull) torqueAt(deg, run, knee, before, after float64, wind func(float64) float64) float64 {
+func (c *course) torqueAt(deg float64, wind func(float64) float64) float64 {
 	seg := func(from, to, nm0, nm1 float64) (float64, bool) {
 		if deg > to || to <= from {
 			return 0, false
 		}
 		return nm0 + (nm1-nm0)*(deg-from)/(to-from), true
 	}
-	a := wind(run)
-	if nm, ok := seg(0, a, 0, run); ok {
+	a := wind(c.run)
+	if nm, ok := seg(0, a, 0, c.run); ok {
 		return nm
 	}
-	b := before + wind(knee)
-	if nm, ok := seg(a, b, run, knee); ok {
+	b := c.before + wind(c.knee)
+	if nm, ok := seg(a, b, c.run, c.knee); ok {
 		return nm
 	}
-	if nm, ok := seg(b, after+before+wind(p.nm), knee, p.nm); ok {
+	d := c.after + c.before + wind(c.top)
+	if nm, ok := seg(b, d, c.knee, c.top); ok {
 		return nm
 	}
-	return p.nm
+	if nm, ok := seg(d, d+c.on+wind(c.last)-wind(c.top), c.top, c.last); ok && c.on > 0 {
+		return nm
+	}
+	return c.end()
 }

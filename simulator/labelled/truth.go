@@ -110,6 +110,9 @@ type FaultTruth struct {
 	// number of readings standing for the release.
 	Pull     int `json:"pull"`
 	Knowable int `json:"knowable"`
+	// NoUnit, of a unit slip: the tool tells no unit, so that its number alone
+	// looks right.
+	NoUnit bool `json:"no_unit,omitempty"`
 }
 
 // Truth is what truly happened in a job.
