@@ -38,6 +38,8 @@ type matchFault struct {
 	Worst   int            `json:"worst_delay_pulls"`
 	Counted int            `json:"found_by_counting"`
 	MadeUp  bool           `json:"closing_round"` // what was left out was tightened in the closing round
+	NoUnit  bool           `json:"no_unit"`       // a unit slip of a tool that tells no unit
+	Silent  []string       `json:"silent"`        // jobs that were released without an alert that answers it
 }
 
 // matchBest compares the rules with the best possible on single masked misses
@@ -197,8 +199,11 @@ func faultRows(tier labelled.Tier, taught bool, part []caseScore) []matchFault {
 	var rows []matchFault
 	for _, several := range []bool{false, true} {
 		for _, fault := range labelled.Faults() {
-			for _, closing := range []bool{false, true} {
-				if row, any := faultRow(part, fault, several, closing); any {
+			for _, x := range []faultScore{{}, {closing: true}, {noUnit: true}, {closing: true, noUnit: true}} {
+				if x.fault = fault; x.noUnit && fault != labelled.UnitSlip {
+					continue
+				}
+				if row, any := faultRow(part, &x, several); any {
 					row.Tier, row.Taught = tier, taught
 					rows = append(rows, row)
 				}
@@ -208,15 +213,19 @@ func faultRows(tier labelled.Tier, taught bool, part []caseScore) []matchFault {
 	return rows
 }
 
-func faultRow(part []caseScore, fault labelled.Fault, several, closing bool) (row matchFault, any bool) {
-	row = matchFault{Fault: fault, Several: several, MadeUp: closing}
+// faultRow counts the faults that are like one.
+func faultRow(part []caseScore, like *faultScore, several bool) (row matchFault, any bool) {
+	row = matchFault{Fault: like.fault, Several: several, MadeUp: like.closing, NoUnit: like.noUnit, Silent: []string{}}
 	var delays []int
 	for i := range part {
 		for _, f := range part[i].faults {
-			if f.fault != fault || part[i].several != several || f.closing != closing {
+			if f.fault != like.fault || part[i].several != several || f.closing != like.closing || f.noUnit != like.noUnit {
 				continue
 			}
 			row.Jobs++
+			if !f.found && !f.stopped && right[f.fault] != nil {
+				row.Silent = append(row.Silent, part[i].job)
+			}
 			if f.stopped {
 				row.Stopped++
 			}
@@ -227,7 +236,7 @@ func faultRow(part []caseScore, fault labelled.Fault, several, closing bool) (ro
 				continue
 			}
 			row.Found++
-			if right[fault] != nil {
+			if right[f.fault] != nil {
 				delays = append(delays, f.delay)
 			}
 			if f.alone {
@@ -272,17 +281,29 @@ func (m *matchReport) write(w io.Writer) error {
 	}
 	t.Flush()
 	fmt.Fprint(w, "\nEach fault (for lost_repulled, same_cycle, elsewhere and retightened, where nothing is left out, found means: no alert that a fastener was missed)\n")
-	fmt.Fprintln(t, "tool\tstate\tfault\tjobs\tfound\trelease refused\tnamed alone\twithin three\tdelay, pulls\tworst\tcounting\t")
+	fmt.Fprintln(t, "tool\tstate\tfault\tjobs\tfound\trelease refused\tnamed alone\twithin three\tdelay, pulls\tworst\tcounting\tsilent\t")
 	for _, f := range m.Faults {
 		name := string(f.Fault)
 		if f.Several {
 			name += " + another"
 		}
+		if f.NoUnit {
+			name += ", no unit told"
+		}
 		if f.MadeUp {
 			name += ", closing round"
 		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%d\t%.2f\t%.2f\t%.2f\t%.2f\t%d\t%d\t%.2f\t\n", f.Tier, taughtWord(f.Taught), name, f.Jobs, share(f.Found, f.Jobs), share(f.Stopped, f.Jobs),
-			share(f.Alone, f.Jobs), share(f.Three, f.Jobs), f.Delay, f.Worst, share(f.Counted, f.Jobs))
+		fmt.Fprintf(t, "%s\t%s\t%s\t%d\t%.2f\t%.2f\t%.2f\t%.2f\t%d\t%d\t%.2f\t%d\t\n", f.Tier, taughtWord(f.Taught), name, f.Jobs, share(f.Found, f.Jobs), share(f.Stopped, f.Jobs),
+			share(f.Alone, f.Jobs), share(f.Three, f.Jobs), f.Delay, f.Worst, share(f.Counted, f.Jobs), len(f.Silent))
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	fmt.Fprint(w, "\nSilent: released, and no alert answered the fault\n")
+	for _, f := range m.Faults {
+		if len(f.Silent) > 0 && !f.Fault.Masked() {
+			fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", f.Tier, taughtWord(f.Taught), f.Fault, strings.Join(f.Silent, ", "))
+		}
 	}
 	return t.Flush()
 }

@@ -31,6 +31,7 @@ type faultScore struct {
 	closing  bool // a closing round followed: what was left out is tight
 	found    bool // an alert of a right kind in the right step
 	stopped  bool // release was refused
+	noUnit   bool // a unit slip of a tool that tells no unit
 	alone    bool // the right fastener is named first, with no other as likely
 	three    bool // it is among the first three named
 	delay    int  // pulls from when it could be known
@@ -115,7 +116,7 @@ func (c *matchCase) odds() float64 {
 
 func scoreFault(c *matchCase, f labelled.FaultTruth) faultScore {
 	x := faultScore{fault: f.Fault, masked: f.Fault.Masked(), stopped: !c.judged.Release.Granted}
-	x.closing = c.sample.Closing(f.Step)
+	x.closing, x.noUnit = c.sample.Closing(f.Step), f.NoUnit
 	kinds := right[f.Fault]
 	if kinds != nil && x.closing { // one pull short of two rounds: which of them was short, nobody knows
 		kinds = append(slices.Clone(kinds), events.AlertClosing)
