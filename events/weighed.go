@@ -70,7 +70,7 @@ type TraceFound struct {
 	RateNmDeg  float64        `json:"rate_nm_deg,omitempty"` // torque rate after snug, N·m per degree
 	Breakaway  quantity.Value `json:"breakaway,omitzero"`    // torque at which a tight fastener began to move
 	DurationUs int64          `json:"duration_us,omitempty"`
-	Findings   []string       `json:"findings,omitempty"` // codes: gap, time_backwards, slow, stick_slip, click, yield, strip, no_zero, dip, still
+	Findings   []string       `json:"findings,omitempty"` // codes: gap, time_backwards, slow, stick_slip, click, yield, strip, no_zero, dip, still, flat
 }
 
 // PullSetAside keeps a pull that counts for no fastener and of which nothing

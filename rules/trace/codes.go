@@ -25,11 +25,13 @@ const (
 	Yield                           // "yield": torque rate halves before the peak
 	Strip                           // "strip": torque goes while the rotation goes on
 	Still                           // "still": nothing but tool and joint wound up until just before the peak
+	Flat                            // "flat": rotation goes on at a flat or falling torque
 )
 
 var codeNames = [...]string{
 	"empty", "lengths", "not_a_number", "time_backwards", "equal_times", "gap", "slow", "no_angle", "angle_part", "angle_negative",
 	"no_zero", "no_release", "dip", "several_swings", "stick_slip", "slip", "click", "yield", "strip", "still",
+	"flat",
 }
 
 // Has tells whether all of d are among c.

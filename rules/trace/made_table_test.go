@@ -76,13 +76,33 @@ func TestFindings(t *testing.T) {
 	}
 	for name, c := range map[string]struct{ got, want trace.Codes }{
 		"click":      {with(func(p *pull) { p.click = true }), trace.Click},
-		"stripping":  {with(func(p *pull) { p.after = 25 }), trace.Strip},
+		"stripping":  {with(func(p *pull) { p.after = 25 }), trace.Strip | trace.Flat},
 		"stick-slip": {with(func(p *pull) { p.ripple = 8 }), trace.StickSlip},
 		"slow":       {with(func(p *pull) { p.us = 12000 }), trace.Slow},
 		"sound":      {with(func(*pull) {}), 0},
 	} {
 		if c.got != c.want {
 			t.Errorf("%s: found %v, want %v", name, c.got.Strings(), c.want.Strings())
+		}
+	}
+}
+
+// A pull that leaves its line shows it at its own first sight, whether its torque
+// creeps on or falls; a sound one does not, nor a wrench that breaks over.
+func TestFlat(t *testing.T) {
+	second := pull{start: 65, snug: 65, top: 101, turn: 25}
+	for name, x := range map[string]struct {
+		p    pull
+		flat bool
+	}{
+		"sound": {fresh(), false}, "repeat": {repeat(), false}, "second pass": {second, false}, "breaks over": {pull{start: 6, snug: 20, top: 101, run: 120, turn: 50, click: true}, false},
+		"strips": {pull{start: 6, snug: 20, top: 101, run: 120, turn: 50, after: 50}, true}, "stretches": {pull{start: 6, snug: 20, top: 96, run: 120, turn: 48, creep: 50}, true},
+		"second pass strips": {pull{start: 65, snug: 65, top: 101, turn: 25, after: 25}, true}, "second pass stretches": {pull{start: 65, snug: 65, top: 96, turn: 22, creep: 25}, true},
+		"stick and slip": {pull{start: 6, snug: 20, top: 101, run: 120, turn: 50, ripple: 8}, false}, "hard": {pull{start: 6, snug: 20, top: 101, run: 40, turn: 12}, false},
+	} {
+		f := trace.Measure(x.p.make(), spec)
+		if got := f.Codes.Has(trace.Flat); got != x.flat {
+			t.Errorf("%s: flat %v, want %v (%.3g° beyond its line)", name, got, x.flat, f.FlatDeg)
 		}
 	}
 }

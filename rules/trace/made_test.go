@@ -16,6 +16,7 @@ type pull struct {
 	click            bool
 	ripple           float64 // size of stick-slip, N·m
 	after            float64 // stripping: rotation with torque falling
+	creep            float64 // stretching: rotation over which the torque rises by a twentieth
 	us               int64   // period
 }
 
@@ -63,6 +64,10 @@ func (p pull) make() *events.Trace {
 		ramp(p.snug, p.top, p.turn, 20+5*p.turn)
 	}
 	at(p.top)
+	if p.creep > 0 {
+		ramp(p.top, 1.05*p.top, p.creep, 5*p.creep)
+		p.top *= 1.05
+	}
 	if p.click {
 		ramp(p.top, 0.8*p.top, 0, 4)
 		over = 4 // the wrench breaks over: the fastener stays

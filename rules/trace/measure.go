@@ -29,7 +29,7 @@ var nan = math.NaN()
 func Measure(tr *events.Trace, spec Spec) (f Features) {
 	f = Features{
 		TurnDeg: nan, NetDeg: nan, SpringDeg: nan, SnugNm: nan, SnugShare: nan, SnugDeg: nan, RateNmDeg: nan, BreakNm: nan, MoveNm: nan, StillNm: nan, BreakDrop: nan,
-		RunInNm: nan, ZeroStart: nan, ZeroEnd: nan, LaterShare: nan, PastDeg: nan, LastShare: nan, PeakNm: nan, LevelNm: nan, PeakLoss: 1,
+		RunInNm: nan, ZeroStart: nan, ZeroEnd: nan, LaterShare: nan, PastDeg: nan, FlatDeg: nan, LastShare: nan, PeakNm: nan, LevelNm: nan, PeakLoss: 1,
 	}
 	if tr == nil {
 		f.Codes = Empty
@@ -62,8 +62,11 @@ func Measure(tr *events.Trace, spec Spec) (f Features) {
 		f.slopes(&v, m)
 	}
 	f.click(&v, m)
+	if v.angle != nil {
+		f.flat(&v, m)
+	}
 	if spec.Loosen {
-		f.Codes &^= Strip | Yield | Click // words of tightening
+		f.Codes &^= Strip | Yield | Click | Flat // words of tightening
 	}
 	return f
 }

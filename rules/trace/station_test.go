@@ -198,6 +198,23 @@ func TestStationVerdicts(t *testing.T) {
 	}
 }
 
+// TestStationFlat: of the station's sound runs next to none leaves its line.
+func TestStationFlat(t *testing.T) {
+	flat, n := map[string]int{}, map[string]int{}
+	for _, r := range readRuns(t, "screw-tightening-wear/traces.jsonl") {
+		n[r.Kind]++
+		if f := trace.Measure(r.trace(), stationSpec); f.Codes.Has(trace.Flat) {
+			flat[r.Kind]++
+		}
+	}
+	for kind := range n {
+		t.Logf("%-38q flat in %d of %d", kind, flat[kind], n[kind])
+	}
+	if flat[""]*100 > n[""] {
+		t.Errorf("%d of %d OK runs are flat", flat[""], n[""])
+	}
+}
+
 // TestLoosening: the rule of teeth parts screws that came loose from bits that
 // slipped. README: a later torque above 30 % of the peak in 0.2 % and 97 %.
 func TestLoosening(t *testing.T) {

@@ -49,6 +49,7 @@ type Features struct {
 	Teeth      int     // drops on the way up, or slips
 	LaterShare float64 // highest torque after it once was gone, as a share of the peak
 	PastDeg    float64 // rotation beyond the peak under torque above half of it
+	FlatDeg    float64 // rotation beyond the straight line of the torque up to its peak
 	LastShare  float64 // torque rate just before the peak over the greatest one
 }
 
