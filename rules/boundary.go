@@ -315,7 +315,7 @@ func (t *tx) wentOn(w *slot, r *reading, tool *toolDates) bool {
 	}
 	sure := wentOnSure
 	if deg, ok := r.turn(); ok {
-		if l, known := t.turnLaw(w.step, w.pass, r.seq); spoilt(w, r, false, deg, &l, known) != "" {
+		if l, known := t.turnLaw(w.step, w.pass, r.seq); t.spoilt(w, r, false, deg, &l, known) != "" {
 			sure = eitherWrong
 		}
 	}

@@ -197,10 +197,14 @@ const mostLost = 1000
 // used at a bench without a job has lost nothing that a job misses.
 func (t *tx) counterGap(d events.CounterGapFound) {
 	id := t.s.BenchJob[d.Bench]
-	if d.Restart || id == "" {
+	if id == "" {
 		return
 	}
 	t.open(id)
+	if d.Restart {
+		t.counterRestarted(d)
+		return
+	}
 	a := events.AlertRaised{
 		Kind: events.AlertCounterGap, Bench: d.Bench, Job: id, Tool: d.Tool,
 		Text: fmt.Sprintf("The counter of %s went from %d to %d: readings in between did not arrive.", t.s.toolName(d.Tool), d.After, d.Next),
@@ -213,4 +217,18 @@ func (t *tx) counterGap(d events.CounterGapFound) {
 		t.add(events.CyclesLost{Job: id, Step: a.Step, Tool: d.Tool, Cycles: int(min(d.Next-d.After-1, mostLost)), AtUs: t.at})
 	}
 	t.raise(a)
+}
+
+// counterRestarted says that a tool's counter began anew while a joint was being
+// worked on: whether a cycle was lost meanwhile, it cannot tell.
+func (t *tx) counterRestarted(d events.CounterGapFound) {
+	i := t.job.current()
+	if !t.job.Weighed || i >= len(t.job.Steps) || t.job.Proc.Steps[i].Joint == nil || !t.job.Steps[i].begun() {
+		return
+	}
+	t.raise(events.AlertRaised{
+		Kind: events.AlertCounterGap, Bench: d.Bench, Job: t.job.ID, Tool: d.Tool, Step: t.job.Proc.Steps[i].ID,
+		Text: fmt.Sprintf("The counter of %s began anew (from %d to %d): whether a reading was lost in between, it does not tell.", t.s.toolName(d.Tool), d.After, d.Next),
+		Todo: "Look at the last pulls: one that the screen does not show must be pulled again.",
+	})
 }

@@ -31,9 +31,11 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 	if w.joint != nil && t.job.Weighed {
 		if t.weighed(w, r, f.verdict, grade) {
 			t.realign(w.step, w.pass)
+			t.strange(w, r)
 			return
 		}
-		if !f.held {
+		t.otherPeak(w, r, &f)
+		if t.sprang(w, r, &f); !f.held {
 			t.oddTurn(w, r, &f)
 		}
 		var g events.Grade
@@ -58,6 +60,7 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 			t.lookBackOver(stretch{w.step, w.pass})
 		}
 		t.weighWitnesses(w.step, w.pass)
+		t.strange(w, r)
 		if st := &t.job.Steps[w.step]; w.pass < len(w.joint.Passes) && st.Fasteners[w.fastener].doneIn(w.pass) && st.Pass > w.pass {
 			t.zeroShift(w.step, r) // once a pass is through
 		}

@@ -47,9 +47,11 @@ func told(a *events.AlertRaised) bool {
 		return false
 	}
 	switch a.Kind {
-	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertShims, events.AlertClosing, events.AlertSeized, events.AlertYield,
+	case events.AlertMissed, events.AlertLow, events.AlertHigh, events.AlertStepSkipped, events.AlertMeasure, events.AlertShims, events.AlertClosing,
 		events.AlertPressForce, events.AlertPressSeat, events.AlertPressPair, events.AlertPressRecheck:
 		return true
+	case events.AlertSeized, events.AlertYield:
+		return len(a.Likely) == 0 // held; else its mark stands, and no line speaks of it
 	case events.AlertUnitSlip, events.AlertToolStatus:
 		return !asksAboutReadings(a)
 	}

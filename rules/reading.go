@@ -31,6 +31,7 @@ type reading struct {
 	numbered bool               // by the tool's own counter
 	taken    events.Instant     // by the tool's clock where it is known, else 0
 	found    *events.TraceFound // what its trace told, nil without one
+	unsound  string             // why the course of its trace is not to be relied on
 	raw      *events.Trace      // the trace itself, of a reading just taken
 
 	resolution quantity.Value
@@ -235,7 +236,12 @@ func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit 
 		t.count(w, r, tool, w.grade())
 		return
 	}
-	if later, went := t.job.later(r, tool); went {
+	later, went := t.job.later(r, tool)
+	if went && fits && t.justHigh(w, r, &later) {
+		t.count(w, r, tool, w.grade())
+		return
+	}
+	if went {
 		if meant, slipped := w.slip(r.value, r.unit); fits && slipped && !w.loose() && !t.job.sameUnit(w, r) {
 			t.eitherSlipOr(r, w, meant, &later)
 			return

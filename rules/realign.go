@@ -57,7 +57,9 @@ func (j *Job) marked(step, pass int) map[uint64]*Mark {
 func (t *tx) flips(step, pass int, f *match.Filter, pulls []*Evidence) bool {
 	marked := t.job.marked(step, pass)
 	for k, p := range f.Idle() {
-		switch e := pulls[k]; {
+		e := pulls[k]
+		r := reading{found: e.Pull.Trace}
+		switch p = r.notTight(p); {
 		case marked[e.Pull.Reading] != nil && e.Pull.Placed == "" && p >= e.enough():
 			return true
 		case marked[e.Pull.Reading] == nil && t.job.aside(e.Pull.Reading) != nil && 1-p >= backEnough:
@@ -179,6 +181,7 @@ func (t *tx) weighWitnesses(i, pass int) {
 	}
 	f := j.filterOf(i, pass)
 	tight := f.Tight()
+	proves := !j.unmoved(i, pass) && !st.Weigh[pass].anyAlike()
 	o := events.WitnessWeighed{Job: j.ID, Step: j.Proc.Steps[i].ID, Pass: pass, AllTight: rounded(f.AllTight())}
 	for k := range jt.Fasteners {
 		at := slices.Index(order, k)
@@ -192,7 +195,7 @@ func (t *tx) weighWitnesses(i, pass int) {
 		}
 		if m.Grade == events.Placed {
 			w.Grade = events.Placed
-		} else if turnTold(m.Judged.Angle) || st.Weigh[pass].hasTrace(m.Reading) {
+		} else if proves && (turnTold(m.Judged.Angle) || st.Weigh[pass].hasTrace(m.Reading)) {
 			w.Grade = events.Reasoned
 		}
 		o.Fasteners = append(o.Fasteners, w)

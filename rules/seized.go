@@ -36,13 +36,13 @@ func (t *tx) seized(i, pass int, short bool) {
 	}
 	for k, p := range f.Idle() {
 		pulls := st.Weigh[pass].pulls()
-		if k >= len(pulls) || p < 0.5 {
+		if k >= len(pulls) {
 			continue
 		}
 		e := pulls[k]
 		deg, ok := e.turn()
 		l, known := t.turnLaw(i, pass, e.Pull.Reading)
-		if !ok || !known || !l.little(deg) || e.Pull.Placed != "" || e.Low || atOnce(pulls, k) {
+		if !ok || !known || !l.little(deg) || e.Pull.Placed != "" || e.below(&jt.Passes[pass]) || k > 0 && pulls[k-1].below(&jt.Passes[pass]) || atOnce(pulls, k) || t.toldOf(e.Pull.Reading) {
 			continue
 		}
 		due := t.dueThen(i, pass, k)
@@ -53,13 +53,8 @@ func (t *tx) seized(i, pass int, short bool) {
 		if !short && (m.Reading != e.Pull.Reading) {
 			continue
 		}
-		t.raise(events.AlertRaised{
-			Kind: events.AlertSeized, Bench: j.Bench, Job: j.ID, Step: j.Proc.Steps[i].ID, Pass: pass, Fasteners: []string{due},
-			Likely: []events.FastenerWeight{{Fastener: due, P: rounded(seizedOdds(p))}}, Reading: e.Pull.Reading, Blocks: true,
-			Text: fmt.Sprintf("%s: the pull to %s that came for fastener %s turned only %s; the others turned about %s. Either it was once more on a tight one, or fastener %s is cross-threaded, bottomed or seized.",
-				j.title(i), show(e.Pull.Torque, jt.Passes[pass].Unit), due, degrees(deg), degrees(l.usual()), due),
-			Todo: fmt.Sprintf("Look at fastener %s and pull it once more. If it does not turn, leave it as it is: a lead decides.", due),
-		})
+		r := reading{found: e.Pull.Trace}
+		t.raiseSeized(i, pass, due, e, deg, &l, seizedOdds(r.notTight(p)))
 		if m.Reading == e.Pull.Reading {
 			t.add(events.ReadingVoided{Reading: m.Reading, Job: j.ID, Step: j.Proc.Steps[i].ID, Pass: pass, Fastener: due,
 				Reason: "turned too little: to be looked at and pulled once more"})
@@ -67,6 +62,28 @@ func (t *tx) seized(i, pass int, short bool) {
 		}
 		return
 	}
+}
+
+// raiseSeized raises that a fastener may have seized, and asks for one more pull of
+// it: that one tells.
+func (t *tx) raiseSeized(i, pass int, due string, e *Evidence, deg float64, l *turnLaw, p float64) {
+	j := t.job
+	jt := j.Proc.Steps[i].Joint
+	which := fmt.Sprintf("Either it was once more on a tight one, or fastener %s is cross-threaded, bottomed or seized.", due)
+	switch r := (reading{found: e.Pull.Trace}); {
+	case p < seizedEnough:
+	case r.movedEarly():
+		which = fmt.Sprintf("Its trace shows that it began to move long before the peak, so it was on none that was tight: fastener %s may be cross-threaded, bottomed or seized.", due)
+	default:
+		which = fmt.Sprintf("Fastener %s may be cross-threaded, bottomed or seized.", due)
+	}
+	t.raise(events.AlertRaised{
+		Kind: events.AlertSeized, Bench: j.Bench, Job: j.ID, Step: j.Proc.Steps[i].ID, Pass: pass, Fasteners: []string{due},
+		Likely: []events.FastenerWeight{{Fastener: due, P: rounded(p)}}, Reading: e.Pull.Reading, Blocks: true,
+		Text: fmt.Sprintf("%s: the pull to %s that came for fastener %s turned only %s; the others turned about %s. %s",
+			j.title(i), show(e.Pull.Torque, jt.Passes[pass].Unit), due, degrees(deg), degrees(l.usual()), which),
+		Todo: fmt.Sprintf("Look at fastener %s and pull it once more. If it does not turn, leave it as it is: a lead decides.", due),
+	})
 }
 
 // atOnce reports whether a pull came as quickly after the one before it as a

@@ -38,6 +38,9 @@ func (t *tx) suspectPass(i, pass int, why string) {
 		return
 	}
 	f := j.filterOf(i, pass)
+	if t.endedLow(i, pass, why) {
+		return
+	}
 	m := f.Missed()
 	if !m.Say || f.Overrun() {
 		t.seized(i, pass, false)
@@ -76,6 +79,50 @@ func (t *tx) suspectPass(i, pass int, why string) {
 	t.why = "a fastener was probably left out"
 	t.seized(i, pass, true)
 }
+
+// endedLow raises that a pass ended with a pull below its limits, which nobody went
+// on with: the number of pulls was complete before it, so one of them was a second
+// one, and the fastener of the last one is not tight.
+func (t *tx) endedLow(i, pass int, why string) bool {
+	j := t.job
+	jt, st := j.Proc.Steps[i].Joint, &j.Steps[i]
+	e := st.Weigh[pass].last()
+	if e == nil || !e.below(&jt.Passes[pass]) || j.aside(e.Pull.Reading) == nil || e.Pull.Placed != "" {
+		return false
+	}
+	var names []events.FastenerWeight
+	for _, x := range j.filterOf(i, pass).Explain(st.Weigh[pass].pullOf(e.Pull.Reading)) {
+		if x.Fastener < 0 || x.Fastener >= len(jt.Passes[pass].Order) || len(names) == mostLow {
+			continue
+		}
+		name := jt.Fasteners[jt.Passes[pass].Order[x.Fastener]].ID
+		if at := slices.IndexFunc(names, func(w events.FastenerWeight) bool { return w.Fastener == name }); at >= 0 {
+			names[at].P = rounded(names[at].P + x.P)
+		} else {
+			names = append(names, events.FastenerWeight{Fastener: name, P: rounded(x.P)})
+		}
+	}
+	if len(names) == 0 {
+		return false
+	}
+	t.raise(events.AlertRaised{
+		Kind: events.AlertLow, Bench: j.Bench, Job: j.ID, Step: j.Proc.Steps[i].ID, Pass: pass, Fasteners: inOrder(names), Likely: names, Reading: e.Pull.Reading, Blocks: true,
+		Text: fmt.Sprintf("%s: its last pull ended at %s, below the limits, and none went on with it: %s. Work went on: %s.",
+			j.title(i), show(e.Pull.Torque, jt.Passes[pass].Unit), likely(names), why),
+		Todo: fmt.Sprintf("Stop. Pull %s again, or ask a lead to decide.", list(inOrder(names))),
+	})
+	for _, n := range names {
+		if m := &st.Fasteners[jt.Fastener(n.Fastener)].Marks[pass]; m.Reading != 0 {
+			t.add(events.ReadingVoided{Reading: m.Reading, Job: j.ID, Step: j.Proc.Steps[i].ID, Pass: pass, Fastener: n.Fastener,
+				Reason: "the last pull of its joint ended low: to be pulled once more"})
+		}
+	}
+	t.why = "the last pull ended low"
+	return true
+}
+
+// mostLow is how many fasteners are named where the last pull ended low. Our choice.
+const mostLow = 3
 
 // closesWithoutTurns reports whether a closing round is asked for because no pull
 // of a pass told a rotation. Then that round says whether one was left out, and
@@ -176,6 +223,7 @@ func (t *tx) oneMore(r *reading, step int) bool {
 	t.sayOneMore(step, p)
 	t.realign(step, pass)
 	t.weighWitnesses(step, pass)
+	t.strange(&w, r)
 	return true
 }
 

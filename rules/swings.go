@@ -30,6 +30,17 @@ func (t *tx) tooHigh(w *slot, r *reading) bool {
 	return t.job.Weighed && w.joint != nil && w.dim() == r.value.Dimension() && r.value.Base() > w.usl.Base() && t.job.Steps[w.step].begun()
 }
 
+// justHigh reports whether a pull above the limits of a joint that is being worked
+// on is rather just that than work gone on to a later place: more than a quarter of
+// the joint is still to be pulled, and the peak is not what that place aims at, or
+// another joint would have been passed over whole.
+func (t *tx) justHigh(w *slot, r *reading, later *slot) bool {
+	if !t.tooHigh(w, r) || w.joint.Passes[w.pass].Closing || w.joint.Passes[w.pass].Loose || r.value.Base() >= float64(farHigh*w.usl.Base()) || !t.inTheMiddle(w) {
+		return false
+	}
+	return later.joint != nil && (!later.aimedAt(r) || t.job.openBetween(w.step, later.step))
+}
+
 // closingLow is the share of a closing round's target below which a pull is hardly
 // one of that round, where it may be an unfinished one elsewhere: on a tight
 // fastener the torque is there at once. Our choice.

@@ -1,10 +1,16 @@
 package rules
 
 import (
+	"slices"
+
 	"witnessmark/events"
 	"witnessmark/events/quantity"
 	"witnessmark/rules/trace"
 )
+
+// ofCourse are the findings about the course of a trace: of one that is not sound
+// they are not to be had.
+var ofCourse = []string{"strip", "yield", "flat", "still", "slip", "stick_slip", "click", "dip", "several_swings"}
 
 // evaluate looks at a pull's trace, if it has one, and takes from it what the
 // tool did not say itself.
@@ -21,11 +27,19 @@ func (r *reading) evaluate(tr *events.Trace, threshold quantity.Value) {
 	// The rotation of the whole pull is held against those of the others, as a
 	// tool's own angle would be: a repeat that moves on at its full torque turns
 	// no less above half of it than a first pull does.
-	if turn := f.TurnDeg - max(f.SpringDeg, 0); turn == turn {
+	turn := f.TurnDeg - max(f.SpringDeg, 0)
+	if f.Codes.Has(trace.Flat) && !f.Codes.Has(trace.Click) {
+		turn += max(f.PastDeg, 0) // it went on turning with its torque falling
+	}
+	if turn == turn {
 		found.NetAngle = quantity.Degrees(max(turn, 0.01)).Value()
 	}
 	if !(f.MoveNm >= float64(0.85*f.BreakNm)) {
 		found.Breakaway = quantity.Value{} // it had begun to move before
+	}
+	if r.unsound = unsoundTrace(&f); r.unsound != "" && (turnTold(r.angle) || !f.Codes.Has(trace.Gap) || f.Codes.Has(trace.TimeBackwards)) {
+		found.NetAngle, found.Breakaway, found.Snug, found.SnugToPeak, found.SpringBack, found.RateNmDeg = quantity.Value{}, quantity.Value{}, quantity.Value{}, quantity.Value{}, quantity.Value{}, 0
+		found.Findings = slices.DeleteFunc(found.Findings, func(s string) bool { return slices.Contains(ofCourse, s) })
 	}
 	r.trace, r.found = &f, &found
 	if r.duration == 0 {

@@ -138,13 +138,18 @@ func (e *Evidence) pull(jt *procedure.Joint, p *procedure.Pass) match.Pull {
 	if o.DurationUs > 0 {
 		q.Duration = float64(o.DurationUs) / 1e6
 	}
-	if o.Trace != nil {
+	if o.Trace != nil && !courseless(o.Trace) {
 		q.Trace = traceOf(o.Trace)
 	}
 	if o.Placed != "" {
 		q.Placed = local(p, jt.Fastener(o.Placed))
 	}
 	return q
+}
+
+// courseless reports whether a trace told nothing of its course.
+func courseless(t *events.TraceFound) bool {
+	return t.NetAngle.IsZero() && t.SpringBack.IsZero() && t.Snug.IsZero() && t.Breakaway.IsZero()
 }
 
 // tightShare is the share of a pull's peak at which a fastener that was tight
@@ -353,7 +358,7 @@ func (t *tx) weighed(w *slot, r *reading, v events.Verdict, grade events.Grade) 
 		return false
 	}
 	kind, on, p := idle(f.Explain(k))
-	if p < st.Weigh[w.pass].pulls()[k].enough() {
+	if p = r.notTight(p); p < st.Weigh[w.pass].pulls()[k].enough() {
 		return false
 	}
 	t.setAside(w, r, kind, w.named(on), p)

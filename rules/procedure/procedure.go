@@ -164,6 +164,13 @@ type Pass struct {
 	Unit             quantity.Unit  // in which the procedure states the target (without one: the limits)
 }
 
+// TurnsTo reports whether a pass has an angle window and a rotation is inside it:
+// then the procedure itself wants so much rotation, into yield where it says so.
+func (p *Pass) TurnsTo(a quantity.Angle) bool {
+	v := a.Value().Base()
+	return !p.AngleHi.IsZero() && v >= p.AngleLo.Base() && v <= p.AngleHi.Base()
+}
+
 // MeasureSpec is what a measure step takes.
 type MeasureSpec struct {
 	What             string         // "run-out", "end play", "backlash", "depth"
