@@ -46,7 +46,7 @@ type Joint struct {
 	Repeat   Ring `json:"repeat"`   // rotation of a pull on a tight fastener, degrees
 	Rate     Ring `json:"rate"`     // torque rate after snug, N·m per degree
 	Duration Ring `json:"duration"` // of a first pull, s
-	Interval Ring `json:"interval"` // from one pull of the pass to the next, s
+	Interval Ring `json:"interval"` // from one pull of the pass to the next, s; without the latter's duration where that is told
 	Jobs     int  `json:"jobs"`
 	Last     int  `json:"last"` // State.Jobs when it last learned
 }

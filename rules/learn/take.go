@@ -42,6 +42,9 @@ func (j *Joint) take(p *events.PullWeighed, kind events.ExplanationKind, before 
 			j.Duration.Add(float64(p.DurationUs) / 1e6)
 		}
 		if d := p.AtUs - before; had && d > 0 && p.Lost == 0 {
+			if last := events.Instant(p.DurationUs); last > 0 && last < d {
+				d -= last
+			}
 			j.Interval.Add(float64(d) / 1e6)
 		}
 	case events.ExplainedRepeat:
