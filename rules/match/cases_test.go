@@ -223,7 +223,7 @@ func TestHundredPullsOnFour(t *testing.T) {
 	for i := range 100 {
 		f = f.Pull(made(i, float64(5*i), 101, 2))
 	}
-	if f.Pulls() != 100 || f.Overrun() || len(f.hyps) > Default().Keep {
+	if f.Pulls() != 100 || f.Overrun() || len(f.hyps) > Default().Keep+keepTidy {
 		t.Errorf("%d pulls, %d hypotheses", f.Pulls(), len(f.hyps))
 	}
 	for range 500 {

@@ -11,6 +11,7 @@ type expander struct {
 	out  []candidate
 	top  float64
 	cut  float64 // logarithm of Prune
+	tidy tidies  // the best that leave nothing behind
 
 	// of the hypothesis in hand
 	h     *hyp
@@ -21,9 +22,11 @@ type expander struct {
 	rep   float64
 	none  float64
 	part  float64
+	neat  bool // it leaves nothing behind
+	tight int  // fasteners that pulls seen made tight
+	most  int  // of all that leave nothing behind
 
-	// of the wait, the same for all hypotheses
-	walk, again, once float64
+	wait waited // the same for all hypotheses
 }
 
 // run returns the hypotheses after the pull, and what was let go of by then.
@@ -38,17 +41,43 @@ func (e *expander) run(hs []hyp, dropped float64) ([]hyp, float64) {
 	}
 	e.top = math.Inf(-1)
 	e.cut = math.Log(e.m.p.Prune)
+	e.tidy = newTidies()
+	for i := range hs {
+		if hs[i].tidy() {
+			e.most = max(e.most, hs[i].seenTight())
+		}
+	}
 	e.out = make([]candidate, 0, 12*len(hs)+64)
 	first := heaviest(hs)
-	e.h, e.i = &hs[first], int32(first)
-	e.ways()
+	e.from(hs, first)
 	for i := range hs {
 		if i != first {
-			e.h, e.i = &hs[i], int32(i)
-			e.ways()
+			e.from(hs, i)
 		}
 	}
 	return e.settle(hs, dropped)
+}
+
+// from adds the ways on from a hypothesis.
+func (e *expander) from(hs []hyp, i int) {
+	e.h, e.i, e.neat = &hs[i], int32(i), hs[i].tidy()
+	e.tight = e.h.seenTight()
+	e.ways()
+}
+
+// floor is the weight below which a way on from the hypothesis in hand is not
+// worth adding. Those that leave nothing behind are held against one another, so
+// that the best of them are never lost; and so are those of them in which most
+// are tight, since one whose pulls were all first ones is what a clean job is.
+func (e *expander) floor() float64 {
+	top := e.top
+	if e.neat {
+		top = min(top, e.tidy.heavy[0].w+tidyShort)
+		if e.tight == e.most {
+			top = min(top, e.tidy.far[0].w+tidyShort)
+		}
+	}
+	return top + e.cut
 }
 
 // heaviest is the first hypothesis of the greatest weight: weighed first, it
@@ -65,7 +94,7 @@ func heaviest(hs []hyp) int {
 
 // hopeless tells whether no way of such chance and density is worth adding.
 func (e *expander) hopeless(chance, density float64) bool {
-	return !(chance > 0) || e.h.weight()+logAbove(chance)+density < e.top+e.cut
+	return !(chance > 0) || e.h.weight()+logAbove(chance)+density < e.floor()
 }
 
 // logAbove is no less than ln x, and no more than ln 2 above it, for x above 0:
@@ -96,7 +125,7 @@ func (e *expander) measure() {
 
 // ways adds the ways on from the hypothesis in hand.
 func (e *expander) ways() {
-	if e.h.weight() < e.top+e.cut {
+	if e.h.weight() < e.floor() {
 		return
 	}
 	if e.same {
@@ -116,13 +145,13 @@ func (e *expander) ways() {
 	}
 }
 
-// add adds one way: prior chance, log density, flags.
+// add adds one way: prior chance, log density without the wait's, flags.
 func (e *expander) add(k kind, f int, chance, density float64, flags uint8) {
 	if !(chance > 0) || math.IsInf(chance, 1) { // shared out among none
 		return
 	}
-	w := e.h.weight() + density
-	if w+logAbove(chance) <= e.top+e.cut && e.q.Placed < 0 {
+	w := e.h.weight() + density + e.wait[flags>>waitShift]
+	if w+logAbove(chance) <= e.floor() && e.q.Placed < 0 {
 		return
 	}
 	w += math.Log(chance)
@@ -137,19 +166,23 @@ func (e *expander) add(k kind, f int, chance, density float64, flags uint8) {
 	if e.odd && k.label() == 1 {
 		flags |= oddTurn
 	}
+	c := candidate{w: w, from: e.i, kind: k, fastener: int8(f), next: int8(e.next), flags: flags}
+	if e.neat && e.leavesNone(&c) {
+		e.tidy.add(&c, e.tight+int(tightens[k]))
+	}
 	if w > e.top {
 		e.top = w
 	} else if !(w > e.top+e.cut) {
 		return
 	}
-	e.out = append(e.out, candidate{w: w, from: e.i, kind: k, fastener: int8(f), next: int8(e.next), flags: flags})
+	e.out = append(e.out, c)
 }
 
 // tighten adds a pull on a fastener that is not tight.
 func (e *expander) tighten(f int, chance float64, flags uint8) {
 	k := kOther
 	if e.x.low {
-		e.add(kSwing, f, chance*e.swing(), e.part+e.walk, flags)
+		e.add(kSwing, f, chance*e.swing(), e.part, flags|wWalk)
 	}
 	switch {
 	case e.h.loosened&(1<<f) != 0:
@@ -157,7 +190,7 @@ func (e *expander) tighten(f int, chance float64, flags uint8) {
 	case f == e.next:
 		k = kNext
 	}
-	e.add(k, f, chance, e.fresh+e.walk, flags)
+	e.add(k, f, chance, e.fresh, flags|wWalk)
 }
 
 // finishing adds the ways on with the fastener in progress, and returns the
@@ -168,11 +201,10 @@ func (e *expander) finishing() float64 {
 		return 1
 	}
 	go1 := 1 - e.m.p.LeaveLow
-	wait := logAdd(e.once, e.walk) - math.Ln2
 	if e.x.low {
-		e.add(kSwing, f, go1, e.part+wait, 0)
+		e.add(kSwing, f, go1, e.part, wOnceWalk)
 	} else {
-		e.add(kFinish, f, go1, e.m.finish(e.h, e.x)+wait, 0)
+		e.add(kFinish, f, go1, e.m.finish(e.h, e.x), wOnceWalk)
 	}
 	return e.m.p.LeaveLow
 }
@@ -191,7 +223,7 @@ func (e *expander) lostBefore(scale float64) float64 {
 	case e.q.Tool.Counter == CountsCycles && e.q.Gap == 0:
 		u = p.Contiguous
 	}
-	e.add(kRepeat, n, scale*u*p.Again, e.rep+e.once, unseenNext|atOnce)
+	e.add(kRepeat, n, scale*u*p.Again, e.rep, unseenNext|atOnce|wOnce)
 	after := *e.h
 	after.passed |= 1 << n
 	after.last = int8(n)
@@ -217,9 +249,9 @@ func (e *expander) after(scale float64) {
 		e.repeats(take(e.habit()), take(p.LostPlace*hasty), take(p.Check))
 		e.retight(take(p.Loosened))
 	}
-	e.add(kNowhere, -1, take(p.Nowhere), e.none+e.walk, 0)
+	e.add(kNowhere, -1, take(p.Nowhere), e.none, wWalk)
 	if len(e.m.j.OtherTargets) > 0 {
-		e.add(kElsewhere, -1, take(p.Elsewhere), e.m.none(e.x, e.x.other)+e.walk, 0)
+		e.add(kElsewhere, -1, take(p.Elsewhere), e.m.none(e.x, e.x.other), wWalk)
 	}
 	e.others(take, hasty)
 	if e.next >= 0 {
@@ -258,7 +290,7 @@ func (e *expander) repeats(habit, lost, check float64) {
 	h, m := e.h, e.m
 	last := int(h.last)
 	lastTight := last >= 0 && h.done&(1<<last) != 0
-	e.add(kRepeat, last, habit, e.rep+e.once, atOnce)
+	e.add(kRepeat, last, habit, e.rep, atOnce|wOnce)
 	others := count(h.done)
 	if lastTight {
 		others--
@@ -270,9 +302,9 @@ func (e *expander) repeats(habit, lost, check float64) {
 		share = 0
 	}
 	if lastTight && e.next >= 0 {
-		e.add(kLost, last, lost*share, e.rep+logAdd(e.once, e.again)-math.Ln2, passNext)
+		e.add(kLost, last, lost*share, e.rep, passNext|wOnceAgain)
 	}
-	if others == 0 || e.hopeless(max(lost, check), e.rep+e.again) {
+	if others == 0 || e.hopeless(max(lost, check), e.rep+e.wait[wAgain>>waitShift]) {
 		return
 	}
 	for _, f := range m.order {
@@ -282,9 +314,9 @@ func (e *expander) repeats(habit, lost, check float64) {
 		near := 0.5 / others
 		if e.next >= 0 {
 			near += 0.5 * m.near(f, last, others)
-			e.add(kLost, f, lost*(1-share)*near, e.rep+e.again, passNext)
+			e.add(kLost, f, lost*(1-share)*near, e.rep, passNext|wAgain)
 		}
-		e.add(kRepeat, f, check/others, e.rep+e.again, 0)
+		e.add(kRepeat, f, check/others, e.rep, wAgain)
 	}
 }
 
@@ -304,7 +336,7 @@ func (m *model) near(f, last int, others float64) float64 {
 // retight adds a tight one that was loosened without our seeing it.
 func (e *expander) retight(chance float64) {
 	if f := int(e.h.last); f >= 0 && e.h.done&(1<<f) != 0 && !e.x.low {
-		e.add(kRetight, f, chance, e.fresh+e.walk, 0)
+		e.add(kRetight, f, chance, e.fresh, wWalk)
 	}
 }
 
@@ -342,7 +374,7 @@ func (e *expander) others(take func(float64) float64, hasty float64) {
 		jump *= p.FreeOrder
 	}
 	jump = take(jump) / (count(ahead) - 1)
-	if e.hopeless(jump, e.fresh+e.walk) && e.q.Placed < 0 {
+	if e.hopeless(jump, e.fresh+e.wait[wWalk>>waitShift]) && e.q.Placed < 0 {
 		return
 	}
 	for _, f := range m.order {
@@ -380,16 +412,16 @@ func (e *expander) round() {
 		switch {
 		case f < 0:
 		case h.done&(1<<f) != 0:
-			e.add(kRepeat, f, scale*c, e.rep+e.walk, 0)
+			e.add(kRepeat, f, scale*c, e.rep, wWalk)
 		default:
 			e.tighten(f, scale*c, 0)
 		}
 	}
 	visit(e.next, 0.97)
 	if h.last >= 0 && h.done&(1<<h.last) != 0 {
-		e.add(kRepeat, int(h.last), scale*e.habit(), e.rep+e.once, atOnce)
+		e.add(kRepeat, int(h.last), scale*e.habit(), e.rep, atOnce|wOnce)
 	}
-	e.add(kNowhere, -1, scale*p.Nowhere, e.none+e.walk, 0)
+	e.add(kNowhere, -1, scale*p.Nowhere, e.none, wWalk)
 	ahead := m.all &^ h.passed
 	if e.next >= 0 {
 		ahead &^= 1 << e.next

@@ -30,14 +30,15 @@ type model struct {
 	all                          uint64
 	turn, last, wait, peak, rate *prior
 	again                        *prior // closing round: rotation of a repeat
-	shifts                       [4]struct{ by, lw float64 }
+	shifts                       [len(waitShares)]float64
 	skew                         float64
+	oddNear                      float64 // chance of a first pull that turns a good deal less
 	logs                         logs
 }
 
 // logs are logarithms of parameters that every pull needs.
 type logs struct {
-	odd, oddHigh, notOdd, relieved, notRelieved, pause, notPause, peakOdd, peakLow, notPeakOdd, atOnce, snugR, noSnugR, brkR, noBrkR, stillR, noStillR, stillF, noStillF, relShare, repLasts, repRate, pauseS float64
+	odd, oddHigh, notOdd, relieved, notRelieved, pause, notPause, peakOdd, peakLow, notPeakOdd, atOnce, snugR, noSnugR, brkR, noBrkR, stillR, noStillR, stillF, noStillF, relShare, repLasts, repRate, pauseS, repeatS, onceS, oddNear float64
 }
 
 func newModel(p *Params, j Joint) *model {
@@ -45,6 +46,7 @@ func newModel(p *Params, j Joint) *model {
 	m.order, m.at = orderOf(j)
 	m.all = ^uint64(0) >> (64 - len(m.order))
 	m.skew = m.power()
+	m.oddNear = m.nearOdds()
 	m.priors()
 	m.setLogs()
 	return m
@@ -94,21 +96,11 @@ func (m *model) setLogs() {
 		pause: ln(p.Pause), notPause: ln(1 - p.Pause), peakOdd: ln(p.PeakOdd) + anyPeak, peakLow: ln(p.PeakLow) + anyPeak, notPeakOdd: ln(1 - p.PeakOdd),
 		atOnce: ln(p.AtOnce), snugR: ln(p.SnugRepeat), noSnugR: ln(1 - p.SnugRepeat),
 		brkR: ln(p.BreakRepeat), noBrkR: ln(1 - p.BreakRepeat), stillR: ln(p.StillRepeat), noStillR: ln(1 - p.StillRepeat), stillF: ln(p.StillFresh), noStillF: ln(1 - p.StillFresh),
-		relShare: ln(p.RelievedShare), repLasts: ln(p.RepeatLasts), repRate: ln(p.RepeatRate), pauseS: ln(p.PauseS),
+		relShare: ln(p.RelievedShare), repLasts: ln(p.RepeatLasts), repRate: ln(p.RepeatRate), pauseS: ln(p.PauseS), repeatS: ln(p.RepeatS), onceS: ln(p.OnceS),
+		oddNear: ln(m.oddNear / (oddNearRange * math.Sqrt(2*math.Pi))),
 	}
-	by := [4]float64{0, 0.8, 0.6, 0.45}
-	w := [4]float64{0.5, 0.25, 0.15, 0.1}
-	switch m.j.Stiffness {
-	case Hard:
-		w = [4]float64{0.85, 0.1, 0.04, 0.01}
-	case Soft:
-		w = [4]float64{0.1, 0.3, 0.35, 0.25}
-	}
-	for i := range by {
-		m.shifts[i].lw = ln(w[i])
-		if by[i] > 0 {
-			m.shifts[i].by = ln(by[i])
-		}
+	for i, share := range waitShares {
+		m.shifts[i] = ln(share)
 	}
 }
 
@@ -168,8 +160,11 @@ func known(x float64) bool { return !math.IsNaN(x) }
 func (m *model) fresh(h *hyp, x *features) (l float64, odd bool) {
 	if known(x.turn) {
 		t, o := m.turnFresh(h, x.turn)+m.logs.notOdd, m.logs.odd
-		if x.turn > h.turn.mean {
+		if d := x.turn - h.turn.mean; d > 0 {
 			o = m.logs.oddHigh
+		} else if m.oddNear > 0 {
+			z := (d + oddNearBy) / oddNearRange
+			o = logAdd(o, m.logs.oddNear-z*z/2)
 		}
 		odd = t < o
 		l += logAdd(t, o)
@@ -231,6 +226,23 @@ func (m *model) power() float64 {
 	}
 	w := float64(k.N) * k.Var / (0.25 * 0.25)
 	return min(max((p.SkewTaught*p.SkewWeight+float64(w*k.Skew))/(p.SkewWeight+w), 0.02), 1)
+}
+
+// A first pull now and then turns a good deal less than the others, around a third
+// of it, in logarithms. Assumed.
+const (
+	oddNearBy    = 1.05
+	oddNearRange = 0.45
+)
+
+// nearOdds is the chance of that: as often as taught, drawn to the assumed one as
+// if that came from OddNearWeight values.
+func (m *model) nearOdds() float64 {
+	k, p := m.j.Known.FreshAngle, m.p
+	if k.N < 20 {
+		return p.OddNear
+	}
+	return (float64(p.OddNear*p.OddNearWeight) + k.Low) / (p.OddNearWeight + float64(k.N))
 }
 
 func (m *model) dependent(x *features) float64 {
@@ -297,8 +309,9 @@ func (m *model) seen(h *hyp, r *seen) (l float64) {
 	return l
 }
 
-// turnAgain mixes a fastener that hardly turns with one that its neighbours
-// have relieved, and, if taught, with what repeats on this joint did before.
+// turnAgain mixes a fastener that hardly turns, if taught as repeats on this joint
+// did, with one that its neighbours have relieved. Of that second pulls at once,
+// from which most of what is taught comes, know nothing.
 func (m *model) turnAgain(h *hyp, x float64, net bool) float64 {
 	p := m.p
 	deg := p.RepeatDeg
@@ -306,14 +319,13 @@ func (m *model) turnAgain(h *hyp, x float64, net bool) float64 {
 		deg = p.RepeatNetDeg
 	}
 	tight := math.Log(deg + floorDeg + float64(p.RepeatShare*math.Exp(min(h.turn.mean, 8))))
-	l := logAdd(little(x, tight, p.RepeatBelow, p.RepeatSpread)+m.logs.notRelieved, little(x, h.turn.mean+m.logs.relShare, p.RelievedRange, p.RelievedRange)+m.logs.relieved)
-	k := m.j.Known.RepeatAngle
-	if k.N < 3 {
-		return l
+	l := little(x, tight, p.RepeatBelow, p.RepeatSpread)
+	if k := m.j.Known.RepeatAngle; k.N >= 3 {
+		n := float64(k.N)
+		w, s := n/(n+3), math.Sqrt(k.Var*(1+1/n)+0.04)
+		l = logAdd(math.Log(w)+little(x, k.Mean, max(s, 0.7), s), math.Log(1-w)+l)
 	}
-	n := float64(k.N)
-	w, s := n/(n+3), math.Sqrt(k.Var*(1+1/n)+0.04)
-	return logAdd(math.Log(w)+little(x, k.Mean, max(s, 0.7), s), math.Log(1-w)+l)
+	return logAdd(l+m.logs.notRelieved, little(x, h.turn.mean+m.logs.relShare, p.RelievedRange, p.RelievedRange)+m.logs.relieved)
 }
 
 // none is the log density of the features of a pull that was on no fastener,
@@ -374,41 +386,4 @@ func (m *model) finish(h *hyp, x *features) (l float64) {
 		l += 2 * math.Log(0.5)
 	}
 	return l + m.peakFresh(h, x)
-}
-
-// waits are the log densities of the time since the pull before: after a walk
-// to a fresh one, to a tight one, and at once on the same.
-func (m *model) waits(n normal, x *features) (walk, again, once float64) {
-	if !known(x.wait) {
-		return 0, 0, 0
-	}
-	pause := m.logs.pause + student5(x.wait, m.logs.pauseS, m.p.PauseSpread)
-	walk = logAdd(m.logs.notPause+m.wait.log(n, x.wait), pause)
-	again = walk
-	s := math.Sqrt(m.wait.scale2(n) + 0.01)
-	if x.whole {
-		again = math.Inf(-1)
-		for _, k := range m.shifts {
-			again = logAdd(again, k.lw+student5(x.wait, n.mean+k.by, s))
-		}
-		again = logAdd(m.logs.notPause+again, pause)
-	}
-	once = logAdd(m.logs.notPause+student5(x.wait, n.mean+m.logs.atOnce, m.p.AtOnceSp), pause)
-	return walk, again, once
-}
-
-// learnWait takes the time before a pull into those of the walks so far. What a
-// hypothesis says that the pull was makes no difference: if it did, one that
-// calls a long walk something else would think the others shorter, and win a
-// little with every pull to come. Most waits are walks; what is rather a break
-// teaches nothing about them, nor do single odd ones: see with.
-func (m *model) learnWait(n normal, x *features) normal {
-	if !known(x.wait) || x.brokeOff {
-		return n
-	}
-	walk := m.logs.notPause + m.wait.log(n, x.wait)
-	if pause := m.logs.pause + student5(x.wait, m.logs.pauseS, m.p.PauseSpread); walk < pause+math.Log(3) {
-		return n
-	}
-	return m.wait.with(n, x.wait)
 }

@@ -14,8 +14,9 @@ type Filter struct {
 	m       *model
 	hyps    []hyp  // weights normalised: their sum is 1
 	wait    normal // of the walks so far, the same for all hypotheses: see learnWait
-	pulls   int    // weighed
-	over    int    // counted only
+	waits   []waitSeen
+	pulls   int // weighed
+	over    int // counted only
 	lastAt  float64
 	lastQ   Pull
 	reading []uint64
@@ -36,7 +37,9 @@ func (q *Pull) same(o *Pull) bool {
 
 // hyp is one reading of all pulls so far.
 type hyp struct {
-	lw, lr   float64 // log weight; and the part of it that repeats' features give
+	lw       float64 // log weight, without the next two
+	lr       float64 // what repeats' features give to it
+	lt       float64 // what later waits change in what the waits gave
 	done     uint64  // tight
 	passed   uint64  // that the technician is through with
 	low      uint64  // unfinished
@@ -71,7 +74,8 @@ type node struct {
 	parent   *node
 	kind     kind
 	fastener int8
-	unseen   bool // a pull that did not arrive came before
+	wait     uint8 // what the time before it was
+	unseen   bool  // a pull that did not arrive came before
 }
 
 // New begins a pass. p nil means Default. N is held between 1 and
@@ -181,9 +185,15 @@ func (f *Filter) Pull(q Pull) *Filter {
 	g.pulls++
 	x := f.m.features(q, f.lastAt)
 	e := expander{m: f.m, q: &q, x: &x, same: f.pulls > 0 && (q.SameCounter || sameCycle(f.lastQ, q))}
-	e.walk, e.again, e.once = f.m.waits(f.wait, &x)
+	e.wait = f.m.waits(f.wait, &x)
 	g.wait = f.m.learnWait(f.wait, &x)
 	g.hyps, g.dropped = e.run(f.hyps, f.dropped)
+	if len(f.waits) == f.pulls && f.pulls < mostWaits {
+		g.waits = append(slices.Clip(f.waits), waitSeen{x: x.wait, whole: x.whole, learned: g.wait != f.wait, then: e.wait})
+		if !known(x.turn) && !known(x.rate) {
+			g.weighWaits()
+		}
+	}
 	if q.AtS == q.AtS && !(q.AtS < f.lastAt) {
 		g.lastAt = q.AtS
 	}
@@ -221,7 +231,7 @@ func total(hs []hyp) float64 {
 	return top + math.Log(s)
 }
 
-func (h *hyp) weight() float64 { return h.lw + h.lr }
+func (h *hyp) weight() float64 { return h.lw + h.lr + h.lt }
 
 // next is the fastener that the order wants now: the first, from the last one
 // pulled on, that the technician is not through with. −1 if there is none.

@@ -65,6 +65,24 @@ const (
 	oddTurn // its rotation teaches nothing
 )
 
+// waitShift is where in the flags stands what the time before a pull was.
+const waitShift = 4
+
+// What the time before a pull was: a walk to a fastener to be tightened, one to
+// a tight one, or hardly any, since it stayed on the same.
+const (
+	wNone = iota << waitShift
+	wWalk
+	wAgain
+	wOnce
+	wOnceWalk  // the one or the other
+	wOnceAgain // the same
+	waitKinds  = 6
+)
+
+// waited are the log densities of the time before a pull, by what it was.
+type waited [waitKinds]float64
+
 // candidate is one way on from a hypothesis.
 type candidate struct {
 	w        float64

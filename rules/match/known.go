@@ -9,6 +9,8 @@ import (
 type Moments struct {
 	N         int
 	Mean, Var float64
+	Between   float64 // variance of what is common to a job; 0 where it was not told apart
+	Low       float64 // how many of them are lower than lowOff spreads below the mean
 	Skew      float64 // power of the values that is about normal: 0 lognormal, 1/3 gamma, 1 normal; rough below some hundred values
 }
 
@@ -34,7 +36,7 @@ const floorDeg = 1
 func KnownFrom(freshAngles, repeatAngles, freshDurations, freshIntervals, freshRates []float64) Known {
 	return Known{
 		FreshAngle: momentsOf(freshAngles, turnLog), RepeatAngle: momentsOf(repeatAngles, turnLog),
-		FreshDuration: momentsOf(freshDurations, positiveLog), FreshInterval: momentsOf(freshIntervals, positiveLog),
+		FreshDuration: momentsOf(freshDurations, positiveLog), FreshInterval: momentsWithin(freshIntervals, positiveLog),
 		FreshRate: momentsOf(freshRates, positiveLog),
 	}
 }
@@ -51,7 +53,44 @@ func momentsOf(xs []float64, f func(float64) float64) Moments {
 	}
 	slices.Sort(ys)
 	sd := (quantile(ys, 0.75) - quantile(ys, 0.25)) / 1.349
-	return Moments{N: len(ys), Mean: quantile(ys, 0.5), Var: sd * sd, Skew: skewOf(ys)}
+	m := Moments{N: len(ys), Mean: quantile(ys, 0.5), Var: sd * sd, Skew: skewOf(ys)}
+	for _, y := range ys {
+		// Of values that spread normally, not their logarithms: see turnFresh.
+		if math.Expm1(lowPower*(y-m.Mean)) < -lowPower*lowOff*max(sd, 0.1) {
+			m.Low++
+		}
+	}
+	return m
+}
+
+// lowOff spreads below the middle is a value that turned oddly little: one in
+// 740 of a normal distribution. lowPower is the power that is taken for normal
+// there. Our choice.
+const (
+	lowOff   = 3
+	lowPower = 0.8
+)
+
+// momentsWithin is momentsOf for values that go through a job after job: what
+// differs from one job to the next is told apart from the spread within a job by
+// how far values that follow each other differ (the median of that, over 0.6745√2,
+// the normal distribution's).
+func momentsWithin(xs []float64, f func(float64) float64) Moments {
+	m := momentsOf(xs, f)
+	var ds []float64
+	for i := 1; i < len(xs); i++ {
+		if d := math.Abs(f(xs[i]) - f(xs[i-1])); !math.IsNaN(d) {
+			ds = append(ds, d)
+		}
+	}
+	if len(ds) < 20 {
+		return m
+	}
+	slices.Sort(ds)
+	sd := quantile(ds, 0.5) / (0.6745 * math.Sqrt2)
+	within := min(sd*sd, m.Var)
+	m.Between, m.Var = m.Var-within, within
+	return m
 }
 
 // skewOf gives the power λ of values, of which ys are the sorted logarithms,

@@ -150,7 +150,9 @@ func (f *Filter) Missed() Miss {
 			by[bits.TrailingZeros64(left)] += w
 		}
 	}
-	r.Odds = min(miss/max(clean, 1e-300), 1e12)
+	// What was let go of may have been clean: no odds are believed beyond that.
+	clean = max(clean, miss*max(f.dropped, 1e-12))
+	r.Odds = miss / max(clean, 1e-300)
 	r.P, r.Lost = miss/(miss+clean), lost/(miss+clean)
 	r.LR = r.Odds / (f.m.p.LostPlace * float64(max(f.pulls, 1)))
 	r.Say = r.Odds >= f.threshold()

@@ -79,7 +79,11 @@ func (m *model) waitPrior() *prior {
 		if seen && o.Taught {
 			return newPrior(k.Mean+o.Pace, paceTaught, sd, waitWorthMore)
 		}
-		return newPrior(k.Mean, taughtNoPace, sd, waitWorthMore)
+		off := taughtNoPace
+		if k.Between > 0 {
+			off = min(max(math.Sqrt(k.Between+0.01), 0.15), taughtNoPace)
+		}
+		return newPrior(k.Mean, off, sd, waitWorthMore)
 	}
 	if seen && !o.Taught {
 		return newPrior(o.Pace, paceUntaught, p.WalkSpread, waitWorth)

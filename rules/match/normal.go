@@ -50,6 +50,13 @@ func (p *prior) with(n normal, x float64) normal {
 	return normal{mean: n.mean + d/(k+1), b: n.b + float64(k*d*d)/(2*(k+1)), n: n.n + 1}
 }
 
+// without returns n as it was before a value that it took in as it is.
+func (p *prior) without(n normal, x float64) normal {
+	k := p.k + float64(n.n)
+	d := (x - n.mean) * k / (k - 1)
+	return normal{mean: n.mean - d/k, b: max(n.b-float64(d*d)*(k-1)/(2*k), n.b/10), n: n.n - 1}
+}
+
 // scale2 is the square of the scale of the predictive distribution.
 func (p *prior) scale2(n normal) float64 {
 	k, a := p.k+float64(n.n), p.a+float64(n.n)/2

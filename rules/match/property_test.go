@@ -57,7 +57,7 @@ func sound(t *rapid.T, f *Filter) {
 	if d := f.Dropped(); !(d >= -1e-9 && d <= 1) {
 		t.Fatalf("dropped %v", d)
 	}
-	if len(f.hyps) > f.m.p.Keep {
+	if len(f.hyps) > f.m.p.Keep+keepTidy {
 		t.Fatalf("%d hypotheses", len(f.hyps))
 	}
 	if len(f.Assign()) != f.Pulls() {

@@ -9,13 +9,14 @@ import (
 // settle makes hypotheses of the best candidates.
 func (e *expander) settle(hs []hyp, dropped float64) ([]hyp, float64) {
 	out, share := e.best()
+	out = e.tidy.with(out)
 	next := make([]hyp, len(out))
 	nodes := make([]node, len(out))
 	for i, c := range out {
 		h := &hs[c.from]
 		next[i] = *h
-		nodes[i] = node{parent: h.path, kind: c.kind, fastener: c.fastener, unseen: c.flags&unseenNext != 0}
-		next[i].lw = c.w - h.lr
+		nodes[i] = node{parent: h.path, kind: c.kind, fastener: c.fastener, wait: c.flags >> waitShift, unseen: c.flags&unseenNext != 0}
+		next[i].lw = c.w - h.lr - h.lt
 		e.m.apply(&next[i], c, e.x)
 		next[i].path = &nodes[i]
 	}
@@ -236,7 +237,7 @@ next:
 			if h.weight() > hs[at].weight() {
 				hs[at] = *h
 			}
-			hs[at].lw = sum - hs[at].lr
+			hs[at].lw = sum - hs[at].lr - hs[at].lt
 			continue next
 		}
 		hs[n] = *h
@@ -267,5 +268,16 @@ func (m *model) lost(hs []hyp) []hyp {
 		out = append(out, k, h)
 	}
 	slices.SortFunc(out, heavier)
-	return out[:min(len(out), m.p.Keep)]
+	n, tidy := 0, 0
+	for i := range out {
+		neat := out[i].tidy()
+		if i < m.p.Keep || neat && tidy < keepTidy {
+			out[n] = out[i]
+			n++
+			if neat {
+				tidy++
+			}
+		}
+	}
+	return out[:n]
 }
