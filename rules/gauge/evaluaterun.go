@@ -47,7 +47,11 @@ func (e *evaluation) turns() [][]Polar {
 	case len(e.Marks) > 1:
 		return [][]Polar{ByMarks(e.Turn, e.Marks)}
 	}
-	return Split(e.Turn, e.Spec.Turns)
+	turns := Split(e.Turn, e.Spec.Turns)
+	if len(turns) == 1 {
+		turns[0] = Whole(turns[0], max(1.5*e.Step, 3*Noise(e.Turn)))
+	}
+	return turns
 }
 
 func (e *evaluation) turned(first []Polar, all []Turned) {

@@ -228,6 +228,44 @@ func TestMarks(t *testing.T) {
 	}
 }
 
+// A turn that begins at its lowest point moves so little there that its ends are
+// not seen; its eccentricity and its direction are found all the same, and no form
+// error is made up. A part that is out of round stays so. Made data; the truth is
+// what was put in.
+func TestWholeTurn(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 4))
+	const step = 0.001
+	made := func(from, to float64, at func(rad float64) float64) []Polar {
+		var ps []Polar
+		for i := range 110 {
+			rad := 2 * math.Pi * (from + (to-from)*float64(i)/110)
+			ps = append(ps, Polar{quantity.Degrees(360 * float64(i) / 110), quantity.Millimetres(math.Round((at(rad)+0.0003*rng.NormFloat64())/step) * step)})
+		}
+		return ps
+	}
+	for _, e := range []float64{0.01, 0.025, 0.1} {
+		cut := math.Acos(1-1.5*step/e) / (2 * math.Pi)
+		low := made(cut, 1-cut, func(rad float64) float64 { return e * (1 - math.Cos(rad)) })
+		was, _ := FitTurn(low)
+		is, err := FitTurn(Whole(low, 1.5*step))
+		if err != nil || math.Abs(is.Eccentricity.Millimetres()-e) > 0.03*e+0.0002 || math.Abs(is.Direction.Degrees()-180) > 4 || is.Form.Millimetres() > 0.004 {
+			t.Errorf("%v mm off centre: %+v, %v; as it was cut %+v", e, is, err, was)
+		}
+	}
+	for name, at := range map[string]func(rad float64) float64{
+		"two lobes": func(rad float64) float64 { return 0.025 * math.Cos(2*rad+0.3) }, "three": func(rad float64) float64 { return 0.02 * math.Cos(3*rad) },
+		"two lobes off centre": func(rad float64) float64 { return 0.02*math.Cos(2*rad) - 0.03*math.Cos(rad) }, "round": func(rad float64) float64 { return 0.03 * math.Cos(rad+1) },
+		"nearly round": func(rad float64) float64 { return 0.03*math.Cos(rad+1) + 0.004*math.Cos(2*rad) }, "still": func(float64) float64 { return 0 },
+	} {
+		ps := made(0, 1, at)
+		was, _ := FitTurn(ps)
+		is, err := FitTurn(Whole(ps, 1.5*step))
+		if err != nil || math.Abs(is.Eccentricity.Millimetres()-was.Eccentricity.Millimetres()) > 0.0005 || is.Form.Millimetres() < 0.9*was.Form.Millimetres() {
+			t.Errorf("%s: %+v became %+v, %v", name, was, is, err)
+		}
+	}
+}
+
 func TestTurnEndsByItself(t *testing.T) {
 	// Rest 1 s, a turn of 8 s that begins and ends anywhere on the wave, rest.
 	for _, phase := range []float64{0, 45, 90, 180, 250} {

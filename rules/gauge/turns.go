@@ -58,6 +58,44 @@ func Split(samples []Sample, n int) [][]Polar {
 	return slices.DeleteFunc(out, func(t []Polar) bool { return len(t) < 4 })
 }
 
+// leastShare is the least share of a turn that Whole takes a stream for, and
+// wholeBetter by how much better its fit must be; our own choice.
+const (
+	leastShare  = 0.75
+	wholeBetter = 0.6
+)
+
+// Whole gives a turn that is known from its first movement to its last the
+// angles that it covers. A turn that begins near its highest or lowest point
+// hardly moves at first: what moved by less than unseen, in mm, is not there.
+// What is, spread over 360°, would show too small an eccentricity, and a form
+// error that the part does not have. So the share of the turn is taken at which
+// the first harmonic leaves least, if it leaves much less and so small
+// a movement can hide the rest. An out-of-round part stays as it is: there no
+// share fits so much better.
+func Whole(ps []Polar, unseen float64) []Polar {
+	first, err := FitTurn(ps)
+	if err != nil {
+		return ps
+	}
+	best, out := first.FormSD.Millimetres()*wholeBetter, ps
+	for share := 0.99; share > leastShare-1e-9; share -= 0.01 {
+		cut := make([]Polar, len(ps))
+		for i, p := range ps {
+			cut[i] = Polar{quantity.Degrees(180*(1-share) + share*p.Angle.Degrees()), p.V}
+		}
+		t, err := FitTurn(cut)
+		if err != nil {
+			break
+		}
+		hidden := 2 * math.Acos(max(-1, 1-unseen/t.Eccentricity.Millimetres())) / (2 * math.Pi) // at both ends, if both are extremes
+		if sd := t.FormSD.Millimetres(); sd <= best && 1-share <= 1.25*hidden {
+			best, out = sd, cut
+		}
+	}
+	return out
+}
+
 // ByMarks gives the samples of a turn their angles by the instants at which
 // marks passed: first the one where the turn began, then each next one, the
 // last being the first again. Between two marks the angle grows evenly.
