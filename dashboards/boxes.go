@@ -44,6 +44,7 @@ type boxView struct {
 	Taken                  uint64
 	Tools                  []deviceView
 	lastAt                 events.Instant
+	ahead                  time.Duration
 }
 
 // boxes tells of the bench boxes that the shop file names, in its order.
@@ -72,7 +73,7 @@ func (v viewer) box(s BoxStatus, taken bool) boxView {
 		return b
 	}
 	since := s.Since
-	b.Taken, b.Refused = s.Taken, countOf(s.Refused, "event")
+	b.Taken, b.Refused, b.ahead = s.Taken, countOf(s.Refused, "event"), s.Ahead
 	b.Late = "none since this service started"
 	if s.Late > 0 {
 		b.Late = countOf(s.Late, "event") + " since this service started"
@@ -100,9 +101,14 @@ func (v viewer) box(s BoxStatus, taken bool) boxView {
 	return b
 }
 
-// take puts a tool under its box, and returns how it is shown.
-func (b *boxView) take(d deviceView, up bool) deviceView {
+// take puts a tool under its box, and returns how it is shown. When it read
+// last is told by the shop's clock, as its clocks were compared last.
+func (v viewer) take(b *boxView, d deviceView, up bool) deviceView {
 	d.Box = b.ID
+	if d.lastAt > 0 && b.ahead.Abs() > inStep {
+		d.lastAt = d.lastAt.Add(-b.ahead)
+		d.LastAt = clockTime(d.lastAt, v.now)
+	}
 	if d.lastAt > b.lastAt {
 		b.lastAt, b.Last, b.LastAt, b.LastTool = d.lastAt, d.Last, d.LastAt, d.Tool
 	}
@@ -166,9 +172,9 @@ func clockWords(s BoxStatus) (text, word, tone string) {
 	}
 	switch off := s.Ahead.Abs(); {
 	case s.ClockLimit > 0 && off > s.ClockLimit:
-		return text, fmt.Sprintf("WRONG: set it; up to %s is borne", s.ClockLimit), toneFault
+		return text, fmt.Sprintf("WRONG: set it; up to %s is borne", lastedWords(s.ClockLimit)), toneFault
 	case off > inStep:
-		return text, fmt.Sprintf("off, but within the limit of %s", s.ClockLimit), toneAbnormal
+		return text, fmt.Sprintf("off, but within the limit of %s", lastedWords(s.ClockLimit)), toneAbnormal
 	}
 	return text, "in step", toneNormal
 }

@@ -85,8 +85,8 @@ func TestDevicesOfBenchBoxes(t *testing.T) {
 	// What is left there is not known while it is away, nor how its tools are.
 	says("away", change(boxUp(), func(s *BoxStatus) { s.Up, s.Flowing = false, false }), `data-link="away"`, "Away", "not known while it is away",
 		"Not known while its box is away", "Heard last: connected", "when it was compared last")
-	says("clock beyond its limit", change(boxUp(), func(s *BoxStatus) { s.Ahead = 31 * time.Second }), "WRONG: set it; up to 30s is borne", "31.000 s ahead of the shop&#39;s")
-	says("clock off", change(boxUp(), func(s *BoxStatus) { s.Ahead = -2 * time.Second }), "off, but within the limit of 30s", "2.000 s behind the shop&#39;s")
+	says("clock beyond its limit", change(boxUp(), func(s *BoxStatus) { s.Ahead = 31 * time.Second }), "WRONG: set it; up to 30 s is borne", "31.000 s ahead of the shop&#39;s", "09:59:32")
+	says("clock off", change(boxUp(), func(s *BoxStatus) { s.Ahead = -2 * time.Second }), "off, but within the limit of 30 s", "2.000 s behind the shop&#39;s")
 	says("its lamp is on", change(boxUp(), func(s *BoxStatus) { s.Lamps, s.Lit = 2, 1 }), "Lamp or horn", "ON: 1 of 2")
 	says("its lamp cannot be switched", change(boxUp(), func(s *BoxStatus) { s.Lamps, s.LampTrouble = 1, "lamp: open relay: no such port" }), "CANNOT BE SWITCHED: lamp: open relay")
 	says("no address for boxes", nil, `data-link="none"`, "Not taken in", "boxes_listen")

@@ -68,7 +68,7 @@ func (p *Pages) devices(w http.ResponseWriter, r *http.Request) error {
 			}
 			if i := slices.IndexFunc(d.Boxes, func(b boxView) bool { return ds[i].Box != "" && b.ID == ds[i].Box }); i >= 0 {
 				b := &d.Boxes[i]
-				dv = b.take(dv, b.Link == "up" || b.Link == "behind")
+				dv = v.take(b, dv, b.Link == "up" || b.Link == "behind")
 			}
 			d.Devices = append(d.Devices, dv)
 		}

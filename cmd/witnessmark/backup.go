@@ -149,6 +149,7 @@ func planBackup(c *cobra.Command, cfg config, dir string) (backup.Plan, error) {
 // it by other ways, or needs it not. All else is treated as secret.
 func isDerivedOrKnown(name string) bool {
 	return slices.Contains([]string{"journal", "seals", "chain", controlFile, shutFile, backup.MarkFile}, name) ||
+		strings.HasPrefix(name, "mend-from-") || // a copy of copies, left by a mend that was killed
 		strings.HasPrefix(name, "ledger.db") || strings.HasPrefix(name, "state.snapshot")
 }
 

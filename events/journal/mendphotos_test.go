@@ -87,6 +87,7 @@ func TestMendPhotos(t *testing.T) {
 		"the store of photos removed": {func(t *testing.T, dir string) { os.RemoveAll(objects(dir)) }, true},
 	} {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel() // it waits, where a photo is damaged
 			dir, photos := photographed(t)
 			copyOf := copied(t, dir)
 			tt.damage(t, dir)
