@@ -648,6 +648,19 @@ func TestGuidedTipStillThere(t *testing.T) {
 	}
 }
 
+// A noisy indicator that nobody turns anything under makes no run-out by itself,
+// however long it lies there.
+func TestGuidedNobodyTurns(t *testing.T) {
+	c := newGuided(t, runOutStep)
+	all := c.feed(5, func(s float64) float64 { return 0.95 * min(1, s) })
+	for range 12 {
+		all = append(all, c.feed(20, func(float64) float64 { return 0.95 + 0.0004*c.rng.NormFloat64() })...)
+	}
+	if m, ok := find[events.MeasurementMade](all); ok {
+		t.Errorf("a run-out of %v from a part that did not turn", m.Value)
+	}
+}
+
 // An indicator that says itself that it is out of range gives no points, however
 // still it stands; a battery that runs down is no reason to doubt a value.
 func TestGuidedToolDoubtsItself(t *testing.T) {

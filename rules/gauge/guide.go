@@ -148,7 +148,7 @@ func (s Spec) nextRunOut(points []Point) Ask {
 
 // Turned reports whether a stream that began at rest has come back to rest
 // where it began, and which of its samples are the turn. It has if the value
-// left its beginning by more than the noise, was moving for two seconds or
+// left its beginning and moved by more than the noise, was moving for two seconds or
 // more, and then stood still for a second and a half near where it began: a
 // slow turn nearly stands still at its highest and lowest point too. The
 // figures are our own choice; where a run-out is so small that nothing can be
@@ -169,6 +169,9 @@ func (s Stillness) Turned(samples []Sample) (turn []Sample, done bool) {
 	least, most := math.Inf(1), math.Inf(-1)
 	for _, x := range samples {
 		least, most = min(least, x.V.Base()), max(most, x.V.Base())
+	}
+	if most-least <= max(turnSteps*s.Resolution.Base(), turnSigmas*Noise(samples)) {
+		return nil, false // an indicator that lies still flickers as much
 	}
 	near := max(5*s.Resolution.Base(), turnCloses*(most-least))
 	if math.Abs(samples[n-1].V.Base()-samples[0].V.Base()) > near {
@@ -212,6 +215,8 @@ const (
 	turnRest   = 1500 * time.Millisecond
 	turnLeast  = 2 * time.Second
 	turnCloses = 0.1 // share of the movement
+	turnSteps  = 5   // a turn moves more than so many steps …
+	turnSigmas = 10  // … and more than noise does in minutes
 )
 
 // moving returns the first and the last sample of a stream's movement, -1 if
