@@ -12,6 +12,7 @@ import (
 // share is our choice.
 const (
 	tightDegrees = 3.0
+	tightNet     = 1.5 // by a trace, its spring-back taken off
 	tightTimes   = 0.05
 )
 
@@ -45,8 +46,12 @@ func (t *tx) seized(i, pass int, short bool) {
 		if !ok || !known || !l.little(deg) || e.Pull.Placed != "" || e.below(&jt.Passes[pass]) || k > 0 && pulls[k-1].below(&jt.Passes[pass]) || atOnce(pulls, k) || t.toldOf(e.Pull.Reading) {
 			continue
 		}
+		least := tightDegrees
+		if e.Pull.Trace != nil && !e.Pull.Trace.NetAngle.IsZero() {
+			least = tightNet
+		}
 		due := t.dueThen(i, pass, k)
-		if due == "" || deg < tightDegrees || l.times(deg) < tightTimes {
+		if due == "" || deg < least || l.times(deg) < tightTimes {
 			continue
 		}
 		m := &st.Fasteners[jt.Fastener(due)].Marks[pass]
@@ -87,13 +92,27 @@ func (t *tx) raiseSeized(i, pass int, due string, e *Evidence, deg float64, l *t
 }
 
 // atOnce reports whether a pull came as quickly after the one before it as a
-// second pull on the same fastener does: a habit, of which nothing is said.
-// Half the usual time is our choice.
+// second pull on the same fastener does: a habit, of which nothing is said. Times
+// are those between the pulls, where the tool tells how long each took: one that
+// hardly turned is over sooner, whatever it was on. Somewhat more than half the
+// usual time is our choice.
 func atOnce(pulls []*Evidence, k int) bool {
 	if k == 0 || pulls[k].Pull.AtUs <= pulls[k-1].Pull.AtUs {
 		return false
 	}
-	return float64(pulls[k].Pull.AtUs-pulls[k-1].Pull.AtUs) < 0.6*usualWait(pulls)
+	var waits []float64
+	for n := 1; n < len(pulls); n++ {
+		waits = append(waits, betweenPulls(pulls, n))
+	}
+	mine := waits[k-1]
+	slices.Sort(waits)
+	return mine < 0.6*waits[len(waits)/2]
+}
+
+// betweenPulls is the time in microseconds from the end of the pull before one to
+// its beginning, or to its end where the tool does not tell how long it took.
+func betweenPulls(pulls []*Evidence, k int) float64 {
+	return float64(pulls[k].Pull.AtUs - pulls[k-1].Pull.AtUs - events.Instant(pulls[k].Pull.DurationUs))
 }
 
 // usualWait is the middle of the times between the pulls of a pass, in
