@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -39,6 +40,10 @@ the ledger equals one built anew, the journal is as it was sealed.`,
 	return cmd
 }
 
+// apartEvery is after how many kills everything is looked at, and new jobs are
+// opened: three of each process.
+const apartEvery = 9
+
 // Processes of a shop that is taken apart.
 const (
 	apartServe = "serve"
@@ -59,15 +64,17 @@ type apart struct {
 	secretFile string
 	trustFile  string
 	watch      *journalWatch
+	hurry      atomic.Bool // everybody pulls as fast as wrenches are answered
 	counts     apartCounts
 }
 
 // apartCounts is what such a drill has tried and found.
 type apartCounts struct {
 	drillCounts
-	Waits   map[string]apartWait `json:"longest_wait_after_a_kill"` // by process
-	Calm    apartTimes           `json:"undisturbed"`
-	Decided map[string]int       `json:"decisions_by_process"`
+	InFlight int                  `json:"readings_waiting_at_the_kills"`
+	Waits    map[string]apartWait `json:"longest_wait_after_a_kill"` // by process
+	Calm     apartTimes           `json:"undisturbed"`
+	Decided  map[string]int       `json:"decisions_by_process"`
 }
 
 // apartWait is how long the longest wait after a blow was, in seconds.
@@ -91,6 +98,9 @@ func (c *apartCounts) print(out io.Writer, asJSON bool) error {
 		return enc.Encode(c)
 	}
 	if err := c.drillCounts.print(out, false); err != nil {
+		return err
+	}
+	if _, err := fmt.Fprintf(out, "%d readings waited for their answer at the moment of a kill\n", c.InFlight); err != nil {
 		return err
 	}
 	for _, who := range sortedKeys(c.Waits) {
@@ -244,7 +254,7 @@ func (a *apart) begin(ctx context.Context) error {
 		return err
 	}
 	a.watch = openWatch(j)
-	a.busy = a.watch.behind
+	a.busy = func() bool { return !a.hurry.Load() && a.watch.behind() }
 	if err := a.inProcess(ctx, a.openJobs); err != nil {
 		return fmt.Errorf("open jobs: %w", err)
 	}
@@ -300,6 +310,13 @@ func (a *apart) calm(ctx context.Context) error {
 	return nil
 }
 
+// waiting counts the pulls that wait for their answer.
+func (h *hand) waiting() int {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.open
+}
+
 // waitsSince is how long the answers took that came after an instant.
 func waitsSince(hands []*hand, from time.Time) (took []time.Duration) {
 	for _, h := range hands {
@@ -339,7 +356,7 @@ func (a *apart) killInTurn(ctx context.Context, n int) error {
 		if err := a.killOne(ctx, []string{apartServe, apartStore, apartRules}[a.counts.Kills%3]); err != nil {
 			return err
 		}
-		if a.counts.Kills%(3*checkEvery) == 0 || a.counts.Kills == n {
+		if a.counts.Kills%apartEvery == 0 || a.counts.Kills == n {
 			if err := a.look(ctx, a.counts.Kills < n); err != nil {
 				return err
 			}
@@ -351,9 +368,12 @@ func (a *apart) killInTurn(ctx context.Context, n int) error {
 	return nil
 }
 
-// killOne kills a process at a random moment under load, starts it again, and
-// waits until all goes on: readings are answered, and those are decided.
+// killOne kills a process at a random moment while every wrench is being pulled,
+// starts it again, and waits until all goes on: readings are answered, and those
+// are decided.
 func (a *apart) killOne(ctx context.Context, who string) error {
+	a.hurry.Store(true)
+	defer a.hurry.Store(false)
 	if err := a.more(ctx, 1+a.rng.IntN(100)); err != nil {
 		return fmt.Errorf("before a kill of %s: %w", who, err)
 	}
@@ -371,6 +391,10 @@ func (a *apart) killOne(ctx context.Context, who string) error {
 	}
 	from := time.Now()
 	ended, err := p.kill()
+	a.hurry.Store(false)
+	for _, h := range a.hands {
+		a.counts.InFlight += h.waiting()
+	}
 	switch {
 	case err != nil:
 		return err

@@ -311,7 +311,8 @@ func (p *partition) run(ctx context.Context, times int) (err error) {
 		return err
 	}
 	wrenches := slices.Clone(p.hands)
-	p.far = openFar(p.drill, p.watch.j)
+	p.far = newFar(p.drill, p.watch.j)
+	p.far.start()
 	defer p.far.close()
 	p.work(true)
 	if err := p.calm(ctx); err != nil {
@@ -324,19 +325,19 @@ func (p *partition) run(ctx context.Context, times int) (err error) {
 		if err := p.cutOnce(ctx, kind, wrenches); err != nil {
 			return fmt.Errorf("%s: %w", kind, err)
 		}
+		// Looked at each time, and with new jobs: a fastener is not pulled a thousand
+		// times over.
+		p.far.close()
+		if err := p.look(ctx, n < times-1); err != nil {
+			return err
+		}
+		if n < times-1 {
+			p.far.start()
+		}
 		fmt.Fprintf(p.progress, "%d of %d, %s: goes on after %.1f s\n", n+1, times, kind, p.found.GoesOn[kind][len(p.found.GoesOn[kind])-1])
 	}
-	if err := p.settled(ctx); err != nil {
-		return err
-	}
-	p.far.close()
 	p.found.FarAnswered = answeredBy([]*hand{p.far.hand})
 	p.found.DuringP50, p.found.DuringP99 = shareOf(p.found.during, 0.5).Seconds(), shareOf(p.found.during, 0.99).Seconds()
-	// Of one who was never answered nobody knows whether it will be stored, so it is
-	// no longer waited for.
-	if err := p.look(ctx, false); err != nil {
-		return err
-	}
 	p.counts.Seconds = time.Since(began).Seconds()
 	return nil
 }
@@ -355,6 +356,8 @@ func (p *partition) cutOnce(ctx context.Context, kind string, wrenches []*hand) 
 	if err := p.until(ctx, func() (whole bool) { lead, whole = p.leader(ctx); return whole && lead >= 0 }); err != nil {
 		return fmt.Errorf("wait until all nodes have all: %w%s", err, p.far.trouble())
 	}
+	p.hurry.Store(true)
+	defer p.hurry.Store(false)
 	if err := p.more(ctx, 1+p.rng.IntN(60)); err != nil {
 		return err
 	}
@@ -378,6 +381,8 @@ func (p *partition) cutOnce(ctx context.Context, kind string, wrenches []*hand) 
 	p.found.Cuts[kind]++
 	if alone {
 		allow(wrenches, 2*mostOpen) // some are sent after the cut in any case
+	} else {
+		p.hurry.Store(false) // or more would be read, while it lasts, than two processes can decide
 	}
 	// The others go on: each who writes there has some that were sent after the cut.
 	var first time.Time
@@ -429,6 +434,7 @@ func (p *partition) cutOnce(ctx context.Context, kind string, wrenches []*hand) 
 	}
 	p.found.Rejoin = append(p.found.Rejoin, time.Since(heal).Seconds())
 	allow(wrenches, mostOpen)
+	p.hurry.Store(false)
 	// All that were cut off are answered now.
 	sent := map[*hand]uint64{}
 	for _, h := range wrenches {
@@ -523,12 +529,12 @@ func (h *hand) heardTo(last uint64) bool {
 // where the drill is, as the capture of another process would: one after another,
 // each as often as it takes.
 type farCapture struct {
-	hand   *hand
-	j      *journal.Journal
-	stop   context.CancelFunc
-	ended  chan struct{}
-	closed bool
-	err    error // the last fault
+	hand  *hand
+	j     *journal.Journal
+	stop  context.CancelFunc
+	ended chan struct{} // nil while it does not run
+	last  uint64        // number of the last reading
+	err   error         // the last fault
 }
 
 const farTool = "far-01"
@@ -537,19 +543,30 @@ const farTool = "far-01"
 // the others do, so that it tells when the journal takes something again.
 const farPause = 50 * time.Millisecond
 
-func openFar(d *drill, j *journal.Journal) *farCapture {
-	ctx, stop := context.WithCancel(context.Background())
+func newFar(d *drill, j *journal.Journal) *farCapture {
 	h := &hand{drill: d, tool: farTool, bench: "spare", rng: d.rng, sent: map[uint64]simulator.Sent{}, heard: map[uint64]bool{},
 		at: map[uint64]time.Time{}, most: 1, go_: make(chan struct{})}
-	f := &farCapture{hand: h, j: j, stop: stop, ended: make(chan struct{})}
 	d.hands = append(d.hands, h)
+	return &farCapture{hand: h, j: j}
+}
+
+// start begins, with the reading whose fate is not known, if there is one.
+func (f *farCapture) start() {
+	f.hand.mu.Lock()
+	if f.last > 0 && !f.hand.heard[f.last] {
+		f.last--
+	}
+	f.hand.mu.Unlock()
+	ctx, stop := context.WithCancel(context.Background())
+	f.stop, f.ended = stop, make(chan struct{})
 	go f.run(ctx)
-	return f
 }
 
 func (f *farCapture) run(ctx context.Context) {
 	defer close(f.ended)
-	for n := uint64(1); ctx.Err() == nil; n++ {
+	for ctx.Err() == nil {
+		f.last++
+		n := f.last
 		nm := 40 + float64(n%90)/10
 		text := fmt.Sprintf("%.1f", nm)
 		now := time.Now()
@@ -595,9 +612,9 @@ func (f *farCapture) trouble() string {
 }
 
 func (f *farCapture) close() {
-	if !f.closed {
-		f.closed = true
+	if f.ended != nil {
 		f.stop()
 		<-f.ended
+		f.ended = nil
 	}
 }

@@ -33,7 +33,7 @@ func (j AtLeisure) Follow(ctx context.Context, from uint64, fn func([]events.Ent
 func (j *Journal) follow(ctx context.Context, from uint64, rest time.Duration, fn func([]events.Entry) error) error {
 	c := newCounter(&j.holes, max(from, 1))
 	return j.tail.follow(ctx, c, rest, fn, func(to uint64) error {
-		return j.readOn(ctx, c, to, fn)
+		return j.readOn(ctx, c, to, &retries{j: j, follows: true}, fn)
 	})
 }
 

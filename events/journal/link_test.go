@@ -4,6 +4,8 @@ import (
 	"crypto/tls"
 	"strings"
 	"testing"
+
+	"witnessmark/events"
 )
 
 // Addresses on other machines are taken over TLS only, or where somebody says
@@ -41,5 +43,40 @@ func TestLinkCheck(t *testing.T) {
 	cfg := Config{Shop: "north", URL: "nats://10.0.0.1:4222"}
 	if err := cfg.Validate(); err == nil || !strings.Contains(err.Error(), "nats_plain") {
 		t.Errorf("a journal far away without TLS: %v", err)
+	}
+}
+
+// A node of a cluster that is behind gives no more at some place, as one whose
+// journal ends there does. The leader is asked which it is: what it has is not
+// missing.
+func TestBehindIsNotMissing(t *testing.T) {
+	srv := remote(t, t.TempDir(), -1, "sync_interval: always }\n")
+	j, err := Open(t.Context(), Config{Shop: "north", URL: srv.ClientURL(), Shared: true, MaxBytes: 64 << 20})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	for range 10 {
+		if _, err := j.Append(t.Context(), events.Event{Source: events.SourceDesk, Data: events.TimeReached{}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s := j.session
+	for _, c := range []struct {
+		from, to uint64
+		subject  string
+		behind   bool
+	}{
+		{1, 10, "", true}, {10, 10, "", true}, {4, 20, "", true}, // the leader has more
+		{11, 20, "", false}, {11, 10, "", false}, // it has not, or none was wanted
+		{1, 10, "wm.north.ev.nobody", false},
+	} {
+		if err := s.endsBefore(t.Context(), c.from, c.to, c.subject); (err != nil) != c.behind {
+			t.Errorf("from %d to %d of %q: %v, want behind %t", c.from, c.to, c.subject, err, c.behind)
+		}
+	}
+	n := 0
+	if err := j.Read(t.Context(), 1, 0, func(es []events.Entry) error { n += len(es); return nil }); err != nil || n != 10 || len(j.Holes()) > 0 {
+		t.Errorf("read %d entries, %v, holes %v", n, err, j.Holes())
 	}
 }

@@ -34,12 +34,37 @@ func (j *Journal) Read(ctx context.Context, from, to uint64, fn func([]events.En
 	if last := j.Last(); to == 0 || to > last {
 		to = last
 	}
-	return j.readOn(ctx, newCounter(&j.holes, from), to, fn)
+	return j.readOn(ctx, newCounter(&j.holes, from), to, &retries{j: j}, fn)
+}
+
+// retries counts faults in a row while reading.
+type retries struct {
+	j       *Journal
+	follows bool // reading goes on for as long as its context: it never gives a server elsewhere up
+	faults  int
+	since   time.Time
+}
+
+// again reports whether to read again after a fault. A server elsewhere may be
+// away, or without a leader, for as long as a line is cut: it waits before each
+// try.
+func (r *retries) again(progress bool, err error) bool {
+	if progress {
+		r.faults = 0
+	}
+	if r.faults++; r.j.cfg.URL == "" {
+		return r.faults <= readFaults
+	}
+	if r.faults == 1 {
+		r.since = time.Now()
+		r.j.log.Warn("the journal cannot be read now; trying again", "err", err)
+	}
+	r.j.pause(sharedMostWait)
+	return r.follows || time.Since(r.since) < 3*r.j.patience()
 }
 
 // readOn reads from c.next up to to, over restarts of the server.
-func (j *Journal) readOn(ctx context.Context, c *counter, to uint64, fn func([]events.Entry) error) error {
-	faults := 0
+func (j *Journal) readOn(ctx context.Context, c *counter, to uint64, r *retries, fn func([]events.Entry) error) error {
 	for c.next <= to {
 		before := c.next
 		s, err := j.waitSession(ctx)
@@ -53,10 +78,8 @@ func (j *Journal) readOn(ctx context.Context, c *counter, to uint64, fn func([]e
 			return err
 		case ctx.Err() != nil:
 			return context.Cause(ctx)
-		case c.next > before:
-			faults = 0
 		}
-		if faults++; faults > readFaults {
+		if !r.again(c.next > before, fault) {
 			return fmt.Errorf("read journal from %d on: %w", c.next, fault.error)
 		}
 	}
@@ -200,7 +223,7 @@ func (s *session) each(ctx context.Context, from, to uint64, subject string, fn 
 	}
 	defer s.forget(cons)
 	if info := cons.CachedInfo(); info != nil && info.NumPending == 0 {
-		return nil
+		return s.endsBefore(ctx, from, to, subject)
 	}
 	it, err := cons.Messages(jetstream.PullMaxMessages(4096))
 	if err != nil {
@@ -217,10 +240,46 @@ func (s *session) each(ctx context.Context, from, to uint64, subject string, fn 
 		if err != nil {
 			return err
 		}
-		if meta.Sequence.Stream > to || !fn(m) || meta.Sequence.Stream == to || meta.NumPending == 0 {
+		seq := meta.Sequence.Stream
+		if seq > to || !fn(m) || seq == to {
 			return nil
 		}
+		if meta.NumPending == 0 {
+			return s.endsBefore(ctx, seq+1, to, subject)
+		}
 	}
+}
+
+// behindWait is how long to wait for a node that is behind, before it or another
+// one is read from again.
+const behindWait = 500 * time.Millisecond
+
+// endsBefore finds out whether what is missing from from up to to is missing
+// from the journal. A node of a cluster that is behind, after a cut or a restart,
+// has nothing more to give either; what it lacks is not lost, so that is a fault.
+func (s *session) endsBefore(ctx context.Context, from, to uint64, subject string) error {
+	if s.srv != nil || from > to {
+		return nil // there is one copy, or nothing is missing
+	}
+	if subject == "" {
+		subject = ">"
+	}
+	m, err := s.next(ctx, subject, from) // of the leader
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("ask whether the journal ends before %d: %w", from, err)
+	}
+	if m.Sequence > to {
+		return nil
+	}
+	select {
+	case <-time.After(behindWait):
+	case <-ctx.Done():
+		return context.Cause(ctx)
+	}
+	return fmt.Errorf("the node that was read from is behind: it ends before %d, the journal does not", m.Sequence)
 }
 
 // forget removes a consumer that is read no more. By itself the server would

@@ -30,7 +30,8 @@ func (j *Journal) ReadWritten(ctx context.Context, from, to uint64, fn func([]ev
 		}
 		return give(ws)
 	}
-	for faults := 0; next <= to; {
+	r := &retries{j: j}
+	for next <= to {
 		s, err := j.waitSession(ctx)
 		if err != nil {
 			return err
@@ -48,10 +49,8 @@ func (j *Journal) ReadWritten(ctx context.Context, from, to uint64, fn func([]ev
 			return err
 		case ctx.Err() != nil:
 			return context.Cause(ctx)
-		case next > before:
-			faults = 0
 		}
-		if faults++; faults > readFaults {
+		if !r.again(next > before, fault) {
 			return fmt.Errorf("read journal from %d on: %w", next, fault.error)
 		}
 	}

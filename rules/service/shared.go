@@ -104,10 +104,17 @@ func (d *sharer) step(ctx context.Context) (more bool, err error) {
 	return err == nil, err
 }
 
+// mostDeciding is how long this process decides before it stores what it has:
+// others wait for it, and so do pages.
+const mostDeciding = 50 * time.Millisecond
+
 // answer decides facts in order, up to the first that is another's to decide.
 func (d *sharer) answer() (out []events.Event) {
-	now := events.InstantOf(d.s.cfg.Now())
+	began, now := time.Now(), events.InstantOf(d.s.cfg.Now())
 	for ; d.at < len(d.open) && len(out) < maxBatch; d.at++ {
+		if len(out) > 0 && time.Since(began) > mostDeciding {
+			break
+		}
 		f := &d.open[d.at]
 		if f.Seq <= d.state.Cause || f.idle {
 			continue
