@@ -358,6 +358,10 @@ func (p *partition) cutOnce(ctx context.Context, kind string, wrenches []*hand) 
 	}
 	p.hurry.Store(true)
 	defer p.hurry.Store(false)
+	before := answeredBy(wrenches) // serve may just have been started
+	if err := p.until(ctx, func() bool { return answeredBy(wrenches) > before }); err != nil {
+		return err
+	}
 	if err := p.more(ctx, 1+p.rng.IntN(60)); err != nil {
 		return err
 	}

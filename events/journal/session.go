@@ -243,14 +243,20 @@ func (s *session) lastOf(ctx context.Context, n naming, subject string) (e event
 // most. They agree unless something is damaged; too great a number shows as
 // a gap, too small a one would be given twice.
 func (j *Journal) recoverNumbers(ctx context.Context, s *session) error {
-	info, err := s.stream.Info(ctx, jetstream.WithSubjectFilter(j.names.all()))
-	if err != nil {
+	var info *jetstream.StreamInfo
+	if err := j.patiently(ctx, func(ctx context.Context) (err error) {
+		info, err = s.stream.Info(ctx, jetstream.WithSubjectFilter(j.names.all()))
+		return err
+	}); err != nil {
 		return fmt.Errorf("ask for the sources in the stream: %w", err)
 	}
 	known := j.ident.numbers()
 	for subject, count := range info.State.Subjects {
-		head, err := j.lastHead(ctx, s, subject)
-		if err != nil {
+		var head events.Event
+		if err := j.patiently(ctx, func(ctx context.Context) (err error) {
+			head, err = j.lastHead(ctx, s, subject)
+			return err
+		}); err != nil {
 			return fmt.Errorf("read last event of subject %q: %w", subject, err)
 		}
 		j.numbers.stored(head)

@@ -219,7 +219,11 @@ func (c Config) finishThin(log *slog.Logger) error {
 // loadRemovals learns what retention removed, and the state of the stream. What
 // is missing from it is listed only if that is not all of it.
 func (j *Journal) loadRemovals(ctx context.Context, s *session) (*jetstream.StreamInfo, error) {
-	info, err := s.stream.Info(ctx)
+	var info *jetstream.StreamInfo
+	err := j.patiently(ctx, func(ctx context.Context) (err error) {
+		info, err = s.stream.Info(ctx)
+		return err
+	})
 	if err != nil {
 		return nil, fmt.Errorf("ask for the state of the stream: %w", err)
 	}
