@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -148,8 +149,8 @@ func TestEveryCommandEveryRole(t *testing.T) {
 	t.Chdir(t.TempDir())
 	cfg := defaultConfig()
 	cfg.Data, cfg.Listen = t.TempDir(), "127.0.0.1:0"
-	at := time.Now()
-	cfg.now = func() time.Time { return at }
+	at, passed := time.Now(), new(atomic.Int64)
+	cfg.now = func() time.Time { return at.Add(time.Duration(passed.Load())) }
 	s := served(t, cfg, peopledShop())
 	server := "--server=" + s.url()
 
@@ -258,7 +259,7 @@ func TestEveryCommandEveryRole(t *testing.T) {
 			} else {
 				let++
 			}
-			at = at.Add(5 * time.Second)
+			passed.Add(int64(5 * time.Second))
 		}
 	}
 	var walk func(c *cobra.Command)
