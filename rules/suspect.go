@@ -50,7 +50,7 @@ func (t *tx) suspectPass(i, pass int, why string) {
 		return
 	}
 	names := t.suspects(i, pass, m)
-	if len(names) == 0 {
+	if len(names) == 0 || t.saidSeized(i, names[0].Fastener) {
 		return
 	}
 	a := events.AlertRaised{
@@ -78,6 +78,17 @@ func (t *tx) suspectPass(i, pass int, why string) {
 	}
 	t.why = "a fastener was probably left out"
 	t.seized(i, pass, true)
+}
+
+// saidSeized reports whether an open alert says of a fastener that it hardly turned
+// at its own pull: then that pull was no repeat, and it was not left out.
+func (t *tx) saidSeized(i int, fastener string) bool {
+	for a := range t.openAlerts(t.job.ID) {
+		if a.Kind == events.AlertSeized && a.Step == t.job.Proc.Steps[i].ID && slices.Contains(a.Fasteners, fastener) {
+			return true
+		}
+	}
+	return false
 }
 
 // endedLow raises that a pass ended with a pull below its limits, which nobody went

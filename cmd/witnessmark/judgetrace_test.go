@@ -21,6 +21,11 @@ const (
 
 // courseLine is a reading with the trace of a way through points, let go at its end.
 func courseLine(seq int, value float64, way ...at) string {
+	return woundLine(seq, value, windDeg, way...)
+}
+
+// woundLine is the same with a wind-up of its own.
+func woundLine(seq int, value, windDeg float64, way ...at) string {
 	var torque, angle []string
 	add := func(deg, nm float64) {
 		noise := 0.05 * float64(1-2*(len(torque)%2))
@@ -140,5 +145,14 @@ func TestJudgeTraceOfAnother(t *testing.T) {
 		if len(j.Alerts) != 1 || j.Alerts[0].Kind != x.kind || j.Alerts[0].Pull != 5 || j.Fasteners[4].Claim != claimDoubtful || j.Release.Granted {
 			t.Errorf("%s: alerts %+v, fastener 5 %s, released %t", name, j.Alerts, j.Fasteners[4].Claim, j.Release.Granted)
 		}
+	}
+}
+
+// A tool that tells no unit was set to lbf·ft for one pull: its number is right, but
+// it wound up, and sprang back, as under 1.3558 times the torque (NIST SP 811).
+func TestJudgeSlipBySpringBack(t *testing.T) {
+	j := judgeCourses(t, plateProcedure(t, "C", 12), 9, woundLine(9, 40, 1.3558*windDeg, at{20, 12}, at{70, 40}))
+	if len(j.Alerts) != 1 || j.Alerts[0].Kind != "unit_slip" || j.Alerts[0].Pull != 9 || j.Fasteners[8].Claim != claimDoubtful || j.Release.Granted {
+		t.Errorf("alerts %+v, fastener 9 %s, released %t", j.Alerts, j.Fasteners[8].Claim, j.Release.Granted)
 	}
 }
