@@ -229,6 +229,8 @@ func (p *Pages) routes() (http.Handler, error) {
 	page("POST /who", "who", p.who)
 	page("POST /photo", "photo", p.takePhoto)
 	page("GET /photos/{hash}", "photos", p.showPhoto)
+	page("PUT /papers/{hash}", "paper", p.takePaper)
+	page("GET /papers/{hash}", "papers", p.showPaper)
 	mux.handle("GET /live", http.HandlerFunc(p.live))
 	mux.handle("GET /assets/{hash}/{name}", p.metrics.timed("assets", http.HandlerFunc(p.views.asset)))
 	mux.handle("GET /metrics", p.metrics.handler())

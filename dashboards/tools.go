@@ -296,7 +296,7 @@ type worthRow struct {
 	At, What, ID, By, Where, Standing, Tone string
 	Left                                    bool
 	Values                                  []string
-	PDF, File                               string
+	PDF, File, Paper                        string
 }
 
 type toolView struct {
@@ -419,6 +419,9 @@ func (p *Pages) toolFacts(ctx context.Context, tv *toolView, history []recalls.W
 				text += fmt.Sprintf(" (permitted ± %s)", num(r.Permitted))
 			}
 			row.Values = append(row.Values, text)
+		}
+		if w.FileHash != "" {
+			row.Paper = "/papers/" + w.FileHash
 		}
 		if w.What == "calibration" {
 			row.PDF = "/tools/" + url.PathEscape(t.ID) + "/calibrations/" + url.PathEscape(w.ID) + ".pdf"

@@ -330,7 +330,7 @@ func TestRestoreRefuses(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, b := range [][]byte{nil, []byte("{"), []byte("{}"), bytes.Replace(good, []byte(`"Rules":"`+Version+`"`), []byte(`"Rules":"0"`), 1), bytes.Replace(good, []byte(`"Form":2`), []byte(`"Form":9`), 1)} {
+	for _, b := range [][]byte{nil, []byte("{"), []byte("{}"), bytes.Replace(good, []byte(`"Rules":"`+Version+`"`), []byte(`"Rules":"0"`), 1), bytes.Replace(good, fmt.Appendf(nil, `"Form":%d`, snapshotForm), []byte(`"Form":9`), 1)} {
 		if _, err := Restore(b); err == nil {
 			t.Errorf("restored %q", b)
 		}

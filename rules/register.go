@@ -2,6 +2,7 @@ package rules
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	"witnessmark/events"
@@ -31,6 +32,8 @@ type Tool struct {
 	// Good is when it was last known good: where a recall begins.
 	GoodAt     events.Instant
 	GoodCycles int64
+	// Papers names the certificates that were entered for it, see paperOf.
+	Papers     []string
 	AdjustedAt events.Instant // 0: never
 	// Checks are its latest quick checks since it was last adjusted, oldest
 	// first.
@@ -335,8 +338,15 @@ func (s *State) foldJudged(o events.CalibrationJudged) {
 	})
 }
 
+// paperOf names a certificate: an as-found and an as-left one may share number
+// and laboratory.
+func paperOf(laboratory, number string, phase events.Phase) string {
+	return strings.Join([]string{laboratory, number, string(phase)}, "\n")
+}
+
 func (s *State) foldCertificate(o events.CertificateEntered) {
 	s.setTool(o.Tool, func(n *Tool) {
+		n.Papers = append(slices.Clip(n.Papers), paperOf(o.Laboratory, o.Certificate, o.Phase))
 		n.judged(o.Standing, o.Phase, o.AtUs)
 		if o.Due != "" && o.Date >= n.Calibrated {
 			at := o.AtUs

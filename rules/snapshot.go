@@ -15,7 +15,7 @@ import (
 )
 
 // snapshotForm is the version of the form that Snapshot writes.
-const snapshotForm = 2
+const snapshotForm = 3
 
 // ErrSnapshot means that a snapshot cannot be used: it was written in another
 // form, by other rules, or is broken. The state is then folded from the

@@ -134,6 +134,9 @@ func (t *tx) certificateAsked(r *request, d events.CertificateAsked) {
 	if !ok {
 		return
 	}
+	if d.Phase == "" {
+		d.Phase = events.PhaseFound
+	}
 	if wrong := t.wrongCertificate(&d, &tool); len(wrong) > 0 {
 		t.refuse(r, "certificate_wrong", "the certificate cannot be entered so", "Put right what is listed and enter it again.", wrong...)
 		return
@@ -142,9 +145,6 @@ func (t *tx) certificateAsked(r *request, d events.CertificateAsked) {
 		Certificate: d.Certificate, Tool: d.Tool, Laboratory: d.Laboratory, Phase: d.Phase, Date: d.Date, Due: d.Due, K: d.K,
 		Standing: d.Standing, Results: slices.Clone(d.Results), File: d.File, FileHash: d.FileHash, FileSize: d.FileSize,
 		Cycles: tool.reg.Cycles, By: r.By, AtUs: t.at,
-	}
-	if o.Phase == "" {
-		o.Phase = events.PhaseFound
 	}
 	if o.K == 0 {
 		o.K = 2
@@ -166,6 +166,9 @@ func (t *tx) wrongCertificate(d *events.CertificateAsked, tool *toolDates) []str
 	if d.Certificate == "" || d.Laboratory == "" {
 		bad("its number and the laboratory are missing")
 	}
+	if slices.Contains(tool.reg.Papers, paperOf(d.Laboratory, d.Certificate, d.Phase)) {
+		bad("certificate %s of %s, as %s, was entered for this tool already: it would count twice", d.Certificate, d.Laboratory, d.Phase)
+	}
 	date, err := time.Parse(time.DateOnly, d.Date)
 	switch {
 	case err != nil:
@@ -176,7 +179,7 @@ func (t *tx) wrongCertificate(d *events.CertificateAsked, tool *toolDates) []str
 	if due, err := time.Parse(time.DateOnly, d.Due); d.Due != "" && (err != nil || due.Before(date)) {
 		bad("due %q: want a date as YYYY-MM-DD, not before its date", d.Due)
 	}
-	if d.Phase != "" && d.Phase != events.PhaseFound && d.Phase != events.PhaseLeft {
+	if d.Phase != events.PhaseFound && d.Phase != events.PhaseLeft {
 		bad("phase %q: want found or left", d.Phase)
 	}
 	if !slices.Contains([]events.Standing{"", events.StandingGood, events.StandingDoubt, events.StandingBad, events.StandingUnknown}, d.Standing) {

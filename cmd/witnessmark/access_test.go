@@ -95,6 +95,7 @@ var asksAs = map[string]struct{ line, args string }{
 	"shims found": {access.Ask + "shim_found.asked", ""}, "shims fit": {access.Ask + "shim_fit.asked", ""},
 	"tool adjust": {access.Ask + "tool_adjust.asked", ""}, "tool assign": {access.Ask + "reading_assign.asked", ""}, "tool calibrate": {access.Ask + "calibration.asked", ""},
 	"tool certificate": {access.Ask + "certificate.asked", "tool certificate k2 --number L-1 --laboratory x --date 2026-11-20"}, "tool check": {access.Ask + "check.asked", ""}, "tool drop": {access.Ask + "calibration_drop.asked", ""},
+	"tool paper": {"PUT /papers/{hash}", "tool paper FILE"},
 	"tool judge": {access.Ask + "calibration_close.asked", ""}, "tool list": {"GET /api/tools", "tool list"}, "tool move": {access.Ask + "tool_move.asked", ""},
 	"tool override": {access.Ask + "override.asked", ""}, "tool pair": {access.Ask + "calibration_pair.asked", ""}, "tool undo": {access.Ask + "calibration_undo.asked", ""},
 	"tool recall close": {access.Ask + "recall_line.asked", ""},

@@ -3,8 +3,12 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
+	"fmt"
+	"io"
 	"math"
 	"math/rand/v2"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
@@ -198,11 +202,71 @@ func TestCalibrationFindsAWrenchOff(t *testing.T) {
 	line := "tool certificate k2-07 --number L-1 --laboratory Invented --phase left --by petra --points " + points + " --file " + filepath.Join(dir, "L-1.pdf") + " --date "
 	mustRefuse(t, []string{"in the future"}, append(strings.Fields(line+tomorrow), server...)...)
 	b.run("tool adjust k2-07 --what renewed --by petra")
-	b.run(line + today)
+	if out := b.run(line + today); !strings.Contains(out, "the file of certificate L-1 is kept") {
+		t.Errorf("the certificate's file is not said to be kept: %s", out)
+	}
+	mustRefuse(t, []string{"L-1 of Invented, as left, was entered for this tool already"}, append(strings.Fields(line+today), server...)...)
 	b.run("tool move k2-07 --to in_use --reason adjusted --by petra")
 	b.d.stack.service.View(func(st *rules.State) { now = *st.Tools["k2-07"] })
 	if now.State != events.ToolInUse || now.Standing != events.StandingGood || now.By != "certificate L-1" {
 		t.Errorf("after the laboratory it is %s and %s by %s", now.State, now.Standing, now.By)
+	}
+	b.papers(dir, today)
+}
+
+// papers looks at the files of certificates: L-1.pdf, which was kept, and one
+// that is sent later.
+func (b *tryBench) papers(dir, today string) {
+	t := b.t
+	t.Helper()
+	get := func(text string) (int, http.Header, string) {
+		resp, err := http.Get(fmt.Sprintf("%s/papers/%x", b.d.stack.url(), sha256.Sum256([]byte(text))))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer resp.Body.Close()
+		body, err := io.ReadAll(resp.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return resp.StatusCode, resp.Header, string(body)
+	}
+	kept := "an invented certificate"
+	if status, h, got := get(kept); status != http.StatusOK || got != kept || h.Get("Content-Disposition") != "attachment; filename=L-1.pdf" || h.Get("Content-Type") != "application/octet-stream" {
+		t.Errorf("the certificate's file: %d %v %q", status, h, got)
+	}
+	later := "another invented certificate"
+	name := filepath.Join(dir, "L-2.pdf")
+	write(t, name, later)
+	mustRefuse(t, []string{"No certificate of an outside laboratory names a file with this hash"}, "tool", "paper", name, "--server", b.d.stack.url())
+	ask := fmt.Sprintf(`{"by":"petra","tool":"k2-07","certificate":"L-2","laboratory":"Invented","phase":"left","date":%q,"standing":"good","file":"L-2.pdf","file_hash":"%x","file_size":%d}`,
+		today, sha256.Sum256([]byte(later)), len(later))
+	resp, err := http.Post(b.d.stack.url()+"/api/asks/certificate.asked", "application/json", strings.NewReader(ask))
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, _ := io.ReadAll(resp.Body)
+	resp.Body.Close()
+	if resp.StatusCode != http.StatusOK {
+		t.Fatalf("enter certificate L-2: %s", text)
+	}
+	if status, _, got := get(later); status != http.StatusGone || !strings.Contains(got, "witnessmark tool paper FILE") {
+		t.Errorf("a file that was never sent: %d %s", status, got)
+	}
+	put, err := http.NewRequest(http.MethodPut, fmt.Sprintf("%s/papers/%x", b.d.stack.url(), sha256.Sum256([]byte(later))), strings.NewReader(kept))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if resp, err = http.DefaultClient.Do(put); err != nil {
+		t.Fatal(err)
+	}
+	resp.Body.Close()
+	if resp.StatusCode != http.StatusConflict {
+		t.Errorf("another file than the one entered: %s, want a conflict", resp.Status)
+	}
+	b.run("tool paper " + name)
+	if status, _, got := get(later); status != http.StatusOK || got != later {
+		t.Errorf("a file that was sent later: %d %q", status, got)
 	}
 }
 

@@ -181,6 +181,20 @@ func sendPhoto(c *cobra.Command, cfg config, file string, fields map[string]stri
 	}
 	q.Header.Set("Content-Type", w.FormDataContentType())
 	q.Header.Set("Accept", "application/json")
+	var a struct {
+		Seq           uint64
+		SHA256, Photo string
+	}
+	if err := answerTo(client, q, server, &a); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(c.OutOrStdout(), "photo %s is kept, SHA-256 %s (journal sequence %d)\n", a.Photo, a.SHA256, a.Seq)
+	return err
+}
+
+// answerTo asks the service and reads its answer; the error of one that is not
+// OK is what it says.
+func answerTo(client *http.Client, q *http.Request, server string, to any) error {
 	resp, err := client.Do(q)
 	if err != nil {
 		return fmt.Errorf("ask %s: %w; is 'witnessmark serve' running there?", server, err)
@@ -190,19 +204,17 @@ func sendPhoto(c *cobra.Command, cfg config, file string, fields map[string]stri
 	if err != nil {
 		return fmt.Errorf("read answer: %w", err)
 	}
-	var a struct {
-		Seq           uint64
-		SHA256, Photo string
-		Error, Todo   string
-	}
-	if err := json.Unmarshal(text, &a); err != nil {
-		return fmt.Errorf("service answered %s", resp.Status)
-	}
 	if resp.StatusCode != http.StatusOK {
-		return fmt.Errorf("%s %s", a.Error, a.Todo)
+		var no struct{ Error, Todo string }
+		if json.Unmarshal(text, &no) != nil || no.Error == "" {
+			return fmt.Errorf("service answered %s", resp.Status)
+		}
+		return fmt.Errorf("%s %s", no.Error, no.Todo)
 	}
-	_, err = fmt.Fprintf(c.OutOrStdout(), "photo %s is kept, SHA-256 %s (journal sequence %d)\n", a.Photo, a.SHA256, a.Seq)
-	return err
+	if err := json.Unmarshal(text, to); err != nil {
+		return fmt.Errorf("read answer: %w", err)
+	}
+	return nil
 }
 
 // newParts tells from the ledger what went into units.

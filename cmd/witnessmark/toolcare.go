@@ -217,7 +217,7 @@ func newToolAssign() *cobra.Command {
 // toolVerbs are the commands that look after tools.
 func toolVerbs() []*cobra.Command {
 	return []*cobra.Command{newToolList(), newToolShow(), newToolMove(), newToolAdjust(), newToolCalibrate(), newToolPair(), newToolUndo(), newToolJudge(), newToolDrop(),
-		newToolCheck(), newToolCertificate(), newToolPDF(), newToolOverride(), newToolAssign()}
+		newToolCheck(), newToolCertificate(), newToolPaper(), newToolPDF(), newToolOverride(), newToolAssign()}
 }
 
 // stateWords writes the name of a tool's state in words.

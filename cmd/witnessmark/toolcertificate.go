@@ -1,12 +1,14 @@
 package main
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"encoding/csv"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -15,6 +17,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"witnessmark/events"
+	"witnessmark/events/journal"
 	"witnessmark/events/quantity"
 )
 
@@ -47,9 +50,25 @@ func newToolCertificate() *cobra.Command {
 			c.Flags().String("standing", "", "good, doubt or bad, as it says; default: by its points, with a guard band w = U")
 			c.Flags().Float64("k", 2, "coverage factor of its uncertainties")
 			c.Flags().String("points", "", "CSV file of its points, see above")
-			c.Flags().String("file", "", "the certificate itself: its name, size and SHA-256 are kept in the journal; keep the file")
+			c.Flags().String("file", "", "the certificate itself, 16 MB at most; it is kept")
 			needs(c, "number", "laboratory", "date")
 		})
+	enter := cmd.RunE
+	cmd.RunE = func(c *cobra.Command, args []string) error {
+		name := flag(c, "file")
+		if name != "" {
+			if info, err := os.Stat(name); err == nil && info.Size() > journal.MostPhoto {
+				return fmt.Errorf("%s has %d bytes, more than the %d MB that are kept: scan it with a lower resolution; nothing was entered", name, info.Size(), journal.MostPhoto>>20)
+			}
+		}
+		if err := enter(c, args); err != nil || name == "" {
+			return err
+		}
+		if err := sendPaper(c, name); err != nil {
+			return fmt.Errorf("the certificate is entered, but its file is not kept: %w; 'witnessmark tool paper %s' sends it again", err, name)
+		}
+		return nil
+	}
 	cmd.Long = `Enters the certificate of an outside laboratory. --points names a CSV file with
 the columns point, direction, n, deviation, u, permitted; direction and n may stay
 empty. A point has its unit; the figures are in % of the reference for a torque
@@ -58,9 +77,55 @@ tool, in mm for an indicator:
   point,direction,n,deviation,u,permitted
   20 N·m,cw,5,0.42,0.5,4
 
---file names the certificate itself. The journal keeps its name, size and SHA-256,
-so that anyone can see later that it is the same file.`
+--file names the certificate itself, of 16 MB at most. It is kept in the object
+store beside the journal, and its name, size and SHA-256 in the journal, so that
+anyone can see later that it is the same file. The tool's page gives it back.`
 	return cmd
+}
+
+func newToolPaper() *cobra.Command {
+	cmd := &cobra.Command{
+		Use: "paper FILE", Short: "Send the file of a certificate that was entered before",
+		Long: `Sends the file of an outside laboratory's certificate to the running service, where
+it was not kept with 'tool certificate --file', or was lost since. It is taken if
+its SHA-256 is the one that was entered.`,
+		Example: "  witnessmark tool paper L-4471.pdf",
+		Args:    cobra.ExactArgs(1),
+		RunE:    func(c *cobra.Command, args []string) error { return sendPaper(c, args[0]) },
+	}
+	cmd.Flags().String("server", "", "address of the running service; default: http:// and the setting listen")
+	addConfigFlags(cmd, "listen")
+	return cmd
+}
+
+// sendPaper sends the file of a certificate that was entered.
+func sendPaper(c *cobra.Command, name string) error {
+	cfg, err := loadConfig(c)
+	if err != nil {
+		return err
+	}
+	server := serverOf(c, cfg)
+	client, err := clientOf(cfg, server)
+	if err != nil {
+		return err
+	}
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return fmt.Errorf("read certificate: %w", err)
+	}
+	sum := sha256.Sum256(data)
+	q, err := http.NewRequestWithContext(c.Context(), http.MethodPut, server+"/papers/"+hex.EncodeToString(sum[:]), bytes.NewReader(data))
+	if err != nil {
+		return fmt.Errorf("ask %s: %w", server, err)
+	}
+	q.Header.Set("Content-Type", "application/octet-stream")
+	q.Header.Set("Accept", "application/json")
+	var a struct{ Certificate, SHA256 string }
+	if err := answerTo(client, q, server, &a); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(c.OutOrStdout(), "the file of certificate %s is kept, SHA-256 %s\n", a.Certificate, a.SHA256)
+	return err
 }
 
 var pointColumns = []string{"point", "direction", "n", "deviation", "u", "permitted"}

@@ -25,6 +25,7 @@ type Worth struct {
 	Where    string // the reference, or the laboratory
 	Results  []events.CalibrationResult
 	File     string // of a certificate: its name, size and hash, in words
+	FileHash string // SHA-256 of that file, hexadecimal
 }
 
 // HistoryOf gives what a tool was worth, oldest first, and when it was adjusted.
@@ -35,7 +36,7 @@ func HistoryOf(ctx context.Context, q *ledger.Queries, tool string) ([]Worth, []
 		return nil, nil, err
 	}
 	for _, c := range cals {
-		out = append(out, Worth{"calibration", c.Calibration, c.Phase, c.Standing, c.AtUs, c.Cycles, c.By, c.Reference, c.Results, ""})
+		out = append(out, Worth{"calibration", c.Calibration, c.Phase, c.Standing, c.AtUs, c.Cycles, c.By, c.Reference, c.Results, "", ""})
 	}
 	certs, err := q.CertificatesOf(ctx, tool)
 	if err != nil {
@@ -46,7 +47,7 @@ func HistoryOf(ctx context.Context, q *ledger.Queries, tool string) ([]Worth, []
 		if day, err := time.Parse(time.DateOnly, c.Date); err == nil {
 			at = events.InstantOf(day)
 		}
-		out = append(out, Worth{"certificate", c.Certificate, c.Phase, c.Standing, at, c.Cycles, c.By, c.Laboratory, c.Results, fileWords(&c.CertificateEntered)})
+		out = append(out, Worth{"certificate", c.Certificate, c.Phase, c.Standing, at, c.Cycles, c.By, c.Laboratory, c.Results, fileWords(&c.CertificateEntered), c.FileHash})
 	}
 	checks, err := q.ChecksOf(ctx, tool)
 	if err != nil {
@@ -54,7 +55,7 @@ func HistoryOf(ctx context.Context, q *ledger.Queries, tool string) ([]Worth, []
 	}
 	for _, c := range checks {
 		r := events.CalibrationResult{Point: c.Point, N: len(c.Deviations), Unit: "%", Deviation: c.Deviation, U: c.U, Permitted: c.Permitted, Standing: c.Standing}
-		out = append(out, Worth{"check", c.Check, events.PhaseFound, c.Standing, c.AtUs, c.Cycles, c.By, c.Reference, []events.CalibrationResult{r}, ""})
+		out = append(out, Worth{"check", c.Check, events.PhaseFound, c.Standing, c.AtUs, c.Cycles, c.By, c.Reference, []events.CalibrationResult{r}, "", ""})
 	}
 	slices.SortStableFunc(out, func(a, b Worth) int { return cmp.Compare(a.AtUs, b.AtUs) })
 	adjusted, err := q.AdjustmentsOf(ctx, tool)

@@ -73,9 +73,23 @@ type Certificate struct {
 // CertificatesOf returns the certificates of a tool in the order in which they
 // were entered.
 func (q *Queries) CertificatesOf(ctx context.Context, tool string) ([]Certificate, error) {
+	return q.certificates(ctx, "WHERE tool = ?", tool)
+}
+
+// CertificateByFile returns the first certificate whose file has a hash;
+// ErrUnknown if none has.
+func (q *Queries) CertificateByFile(ctx context.Context, hash string) (Certificate, error) {
+	cs, err := q.certificates(ctx, "WHERE file_hash = ?", hash)
+	if err != nil || len(cs) > 0 {
+		return append(cs, Certificate{})[0], err
+	}
+	return Certificate{}, fmt.Errorf("read certificate with the file %.12s: %w", hash, ErrUnknown)
+}
+
+func (q *Queries) certificates(ctx context.Context, where, what string) ([]Certificate, error) {
 	var ids []int64
 	out, err := all(ctx, q, "certificates", `SELECT id, certificate, tool, laboratory, phase, date, due, k, standing, file, file_hash, file_size, notes, cycles, by_person, at_us
-		FROM certificates WHERE tool = ? ORDER BY id`, func(r scanner, c *Certificate) error {
+		FROM certificates `+where+` ORDER BY id`, func(r scanner, c *Certificate) error {
 		var id int64
 		var notes string
 		err := r.Scan(&id, &c.Certificate, &c.Tool, &c.Laboratory, &c.Phase, &c.Date, &c.Due, &c.K, &c.Standing, &c.File, &c.FileHash, &c.FileSize,
@@ -87,7 +101,7 @@ func (q *Queries) CertificatesOf(ctx context.Context, tool string) ([]Certificat
 		c.Seq, _ = place(id)
 		c.Note, err = lines(notes)
 		return err
-	}, tool)
+	}, what)
 	if err != nil {
 		return nil, err
 	}
