@@ -3,8 +3,11 @@ package journal
 import (
 	"context"
 	"errors"
+	"log/slog"
 	"math/rand/v2"
+	"net"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -186,3 +189,60 @@ func TestSharedSecondSource(t *testing.T) {
 		t.Errorf("entries %v", got)
 	}
 }
+
+// TestRemovalsWaitForTheServer: what was removed is read at the start, at the very
+// moment at which a cluster may have lost its leader. It waits for the server, as
+// the rest of a start does, and each removal is told once.
+func TestRemovalsWaitForTheServer(t *testing.T) {
+	store := t.TempDir()
+	at, err := net.ResolveTCPAddr("tcp", freePort(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	srv := remote(t, store, at.Port, "sync_interval: always }")
+	waits := make(chan string, 64)
+	j := openShared(t, srv.ClientURL(), func(c *Config) { c.Log, c.AckTimeout = slog.New(toChannel{waits}), 5*time.Second })
+	defer j.Close()
+	mustAppend(t, j, ask("device/k", 1), ask("device/k", 2), ask("device/k", 3))
+	for _, seq := range []uint64{1, 3} {
+		mustAppend(t, j, events.Event{Source: events.SourceRetention, Data: events.CapturesRemoved{Removal: "r1", Part: 1, Parts: 1, By: "ruth", First: seq, Last: seq, Count: 1,
+			Runs: events.PackRuns([]uint64{seq}), Leaves: make([]byte, 32), Numbers: []events.RemovedNumbers{{Source: "device/k", From: seq, To: seq}}}})
+	}
+	stopServer(srv)
+	type answer struct {
+		r   *events.Removals
+		err error
+	}
+	got := make(chan answer, 1)
+	go func() {
+		r, err := j.Removals(context.Background())
+		got <- answer{r, err}
+	}()
+	for waiting := false; !waiting; {
+		select {
+		case a := <-got:
+			t.Fatalf("without a server: %+v, %v; want it to wait", a.r, a.err)
+		case text := <-waits:
+			waiting = strings.Contains(text, "cannot be read now")
+		}
+	}
+	remote(t, store, at.Port, "sync_interval: always }")
+	a := receive(t, got)
+	if a.err != nil || a.r.Count() != 2 || !a.r.Has(1) || a.r.Has(2) || !a.r.Has(3) {
+		t.Errorf("once it is back: %+v, %v; want J1 and J3", a.r, a.err)
+	}
+}
+
+// toChannel is a log that hands on what is said.
+type toChannel struct{ to chan<- string }
+
+func (toChannel) Enabled(context.Context, slog.Level) bool { return true }
+func (c toChannel) Handle(_ context.Context, r slog.Record) error {
+	select {
+	case c.to <- r.Message:
+	default:
+	}
+	return nil
+}
+func (c toChannel) WithAttrs([]slog.Attr) slog.Handler { return c }
+func (c toChannel) WithGroup(string) slog.Handler      { return c }

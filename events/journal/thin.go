@@ -228,7 +228,7 @@ func (j *Journal) loadRemovals(ctx context.Context, s *session) (*jetstream.Stre
 		return nil, fmt.Errorf("ask for the state of the stream: %w", err)
 	}
 	j.gone = &events.Removals{}
-	err = j.eachRemoval(ctx, s, info.State.LastSeq, func(e events.Entry) error { return j.gone.Add(e, false) })
+	err = j.eachRemoval(ctx, info.State.LastSeq, func(e events.Entry) error { return j.gone.Add(e, false) })
 	if err != nil {
 		return nil, fmt.Errorf("read what was removed from the journal: %w", err)
 	}
@@ -244,45 +244,82 @@ func (j *Journal) loadRemovals(ctx context.Context, s *session) (*jetstream.Stre
 	if missing == j.gone.Count() {
 		return info, nil
 	}
-	if info, err = s.stream.Info(ctx, jetstream.WithDeletedDetails(true)); err != nil {
+	if err := j.patiently(ctx, func(ctx context.Context) (err error) {
+		info, err = s.stream.Info(ctx, jetstream.WithDeletedDetails(true))
+		return err
+	}); err != nil {
 		return nil, fmt.Errorf("ask for the state of the stream: %w", err)
 	}
 	return info, nil
 }
 
-func (j *Journal) eachRemoval(ctx context.Context, s *session, last uint64, fn func(events.Entry) error) error {
+// eachRemoval calls fn with each event that tells of a removal, up to last. A
+// cluster that has no leader, or a server that is away, it waits for as any
+// reading does; fn sees each event once.
+func (j *Journal) eachRemoval(ctx context.Context, last uint64, fn func(events.Entry) error) error {
 	subject, err := j.names.subject(events.SourceRetention)
-	if err != nil || last == 0 {
+	if err != nil {
 		return err
 	}
-	_, any, err := s.lastOf(ctx, j.names, subject)
-	if err != nil || !any {
-		return err
+	r := &retries{j: j}
+	for next := uint64(1); next <= last; {
+		s, err := j.waitSession(ctx)
+		if err != nil {
+			return err
+		}
+		before := next
+		err = s.removals(ctx, j.names, subject, next, last, func(e events.Entry) error {
+			next = e.Seq + 1
+			return fn(e)
+		})
+		var fault *readFault
+		switch {
+		case err == nil || !errors.As(err, &fault):
+			return err
+		case ctx.Err() != nil:
+			return context.Cause(ctx)
+		}
+		if !r.again(next > before, fault) {
+			return fault.error
+		}
+	}
+	return nil
+}
+
+// removals reads the events under subject from from up to last. A fault of server
+// or connection is a readFault.
+func (s *session) removals(ctx context.Context, n naming, subject string, from, last uint64, fn func(events.Entry) error) error {
+	switch _, err := s.stream.GetLastMsgForSubject(ctx, subject); {
+	case errors.Is(err, jetstream.ErrMsgNotFound): // nothing was ever removed, as a rule
+		return nil
+	case err != nil:
+		return &readFault{err}
 	}
 	var failed error
-	err = s.each(ctx, 1, last, subject, func(m jetstream.Msg) bool {
+	err := s.each(ctx, from, last, subject, func(m jetstream.Msg) bool {
 		meta, err := m.Metadata()
-		if err == nil {
-			var e events.Entry
-			if e, err = j.names.entry(meta.Sequence.Stream, m.Headers(), m.Data()); err == nil {
-				err = fn(e)
-			}
+		if err != nil {
+			failed = &readFault{err}
+			return false
+		}
+		var e events.Entry
+		if e, err = n.entry(meta.Sequence.Stream, m.Headers(), m.Data()); err == nil {
+			err = fn(e)
 		}
 		failed = err
 		return err == nil
 	})
-	return errors.Join(err, failed)
+	if failed == nil && err != nil {
+		failed = &readFault{err}
+	}
+	return failed
 }
 
 // Removals gives what retention removed, with the leaves that stay in the log of
 // seals.
 func (j *Journal) Removals(ctx context.Context) (*events.Removals, error) {
-	s, err := j.waitSession(ctx)
-	if err != nil {
-		return nil, err
-	}
 	r := &events.Removals{}
-	if err := j.eachRemoval(ctx, s, j.Last(), func(e events.Entry) error { return r.Add(e, true) }); err != nil {
+	if err := j.eachRemoval(ctx, j.Last(), func(e events.Entry) error { return r.Add(e, true) }); err != nil {
 		return nil, fmt.Errorf("read what was removed from the journal: %w", err)
 	}
 	r.Sort()
