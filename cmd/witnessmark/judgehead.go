@@ -23,7 +23,7 @@ var (
 func (s *stream) readHead(text []byte, line int) error {
 	o, err := readObject(text)
 	if err != nil {
-		return lineNote{Line: line, Text: err.Error(), Todo: `the first record is {"stream":1,"tools":[…],…}`}
+		return lineNote{Line: line, Count: 1, Text: err.Error(), Todo: `the first record is {"stream":1,"tools":[…],…}`}
 	}
 	o.line = line
 	form, ok, err := o.number("stream")

@@ -9,6 +9,7 @@ import (
 	"witnessmark/events"
 	"witnessmark/events/quantity"
 	"witnessmark/rules"
+	"witnessmark/rules/procedure"
 )
 
 // What a run of 'witnessmark judge' found. The fields are described in
@@ -49,6 +50,8 @@ type judgement struct {
 	Procedure judgedProcedure  `json:"procedure"`
 	Job       judgedJob        `json:"job"`
 	Tools     []judgedTool     `json:"tools"`
+	Earlier   []earlierJob     `json:"earlier"`
+	Learned   []learnedPass    `json:"learned"` // before this job; null: nothing
 	Fasteners []judgedFastener `json:"fasteners"`
 	Alerts    []judgedAlert    `json:"alerts"`
 	Pulls     []judgedPull     `json:"pulls"`
@@ -63,7 +66,7 @@ type judgement struct {
 
 func newJudgement() *judgement {
 	return &judgement{
-		Judge: 1, Tools: []judgedTool{}, Fasteners: []judgedFastener{}, Alerts: []judgedAlert{}, Questions: []judgedQuestion{},
+		Judge: 1, Tools: []judgedTool{}, Earlier: []earlierJob{}, Fasteners: []judgedFastener{}, Alerts: []judgedAlert{}, Questions: []judgedQuestion{},
 		Refusals: []judgedRefusal{}, Problems: []lineNote{}, Warnings: []lineNote{}, Release: judgedRelease{Open: []string{}},
 	}
 }
@@ -242,7 +245,12 @@ func (j *judging) pullOfSeq(seq uint64) *judgedPull {
 }
 
 func (j *judging) passName(step string, pass int) string {
-	s, _ := j.proc.proc.Step(step)
+	return passNameOf(j.proc.proc, step, pass)
+}
+
+// passNameOf names a pass; "" if there is none.
+func passNameOf(p *procedure.Procedure, step string, pass int) string {
+	s, _ := p.Step(step)
 	if s == nil || s.Joint == nil || pass < 0 || pass >= len(s.Joint.Passes) {
 		return ""
 	}

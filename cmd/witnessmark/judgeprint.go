@@ -20,18 +20,27 @@ func (j *judgement) writeJSON(w io.Writer) error {
 func (j *judgement) writeText(to io.Writer) error {
 	w := bufio.NewWriter(to)
 	j.writeHead(w)
+	j.writeEarlier(w)
 	j.writeFasteners(w)
 	j.writeAlerts(w)
 	j.writePulls(w)
 	j.writeQuestions(w)
 	j.writeRelease(w)
 	for _, n := range j.Warnings {
-		fmt.Fprintf(w, "warning: line %s\n", n)
+		fmt.Fprintf(w, "warning: %s\n", n.where())
 	}
 	for _, n := range j.Problems {
-		fmt.Fprintf(w, "NOT JUDGED: line %s\n", n)
+		fmt.Fprintf(w, "NOT JUDGED: %s\n", n.where())
 	}
 	return w.Flush()
+}
+
+// where says the note with its file, or with the word for a line of the stream.
+func (n lineNote) where() string {
+	if n.File != "" {
+		return n.File + ":" + n.String()
+	}
+	return "line " + n.String()
 }
 
 func (j *judgement) writeHead(w io.Writer) {

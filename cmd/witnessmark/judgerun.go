@@ -271,7 +271,7 @@ func (j *judging) asked(d events.Data, field string) {
 		}
 		j.out.Refusals = append(j.out.Refusals, judgedRefusal{Line: j.line, After: j.pull, Asked: field, Text: r.Text, Todo: r.Todo, Open: append([]string{}, j.numbered(r.Items)...)})
 		if r.Code != "open_work" && r.Code != "needs_readings" && r.Code != "already_done" && r.Code != "held" && r.Code != "covered" {
-			j.out.Problems = append(j.out.Problems, lineNote{j.line, field, r.Text, r.Todo, 1})
+			j.out.Problems = append(j.out.Problems, lineNote{Line: j.line, Field: field, Text: r.Text, Todo: r.Todo, Count: 1})
 		}
 	}
 }

@@ -34,6 +34,7 @@ type lineNote struct {
 	Text  string `json:"text"`  // what is wrong
 	Todo  string `json:"todo"`  // what would be right
 	Count int    `json:"count"` // how many lines this is said of
+	File  string `json:"file"`  // of an earlier job; "" for the stream that is judged
 }
 
 func (n lineNote) String() string {
@@ -112,7 +113,7 @@ func (s *stream) tool(id string) *streamTool {
 
 // problem notes what could not be read.
 func (s *stream) problem(line int, field, text, todo string) {
-	s.problems = append(s.problems, lineNote{line, field, text, todo, 1})
+	s.problems = append(s.problems, lineNote{Line: line, Field: field, Text: text, Todo: todo, Count: 1})
 }
 
 // warn notes what is strange, once for each field and text.
@@ -123,7 +124,7 @@ func (s *stream) warn(line int, field, text, todo string) {
 			return
 		}
 	}
-	s.warnings = append(s.warnings, lineNote{line, field, text, todo, 1})
+	s.warnings = append(s.warnings, lineNote{Line: line, Field: field, Text: text, Todo: todo, Count: 1})
 }
 
 // loadStream reads a stream whole. The error is about the first record or the
@@ -140,7 +141,7 @@ func loadStream(ctx context.Context, r io.Reader) (*stream, error) {
 		text, n, err := lines.next()
 		switch {
 		case err == io.EOF && !headed:
-			return nil, lineNote{Line: max(n, 1), Text: "there is no first record", Todo: `begin with {"stream":1,"tools":[…],…}; 'witnessmark judge --format' describes it`}
+			return nil, lineNote{Line: max(n, 1), Count: 1, Text: "there is no first record", Todo: `begin with {"stream":1,"tools":[…],…}; 'witnessmark judge --format' describes it`}
 		case err == io.EOF:
 			return s, nil
 		case errors.Is(err, errLongLine) && headed:
