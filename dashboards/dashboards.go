@@ -213,6 +213,8 @@ func (p *Pages) routes() (http.Handler, error) {
 	page("GET /tools/{tool}/calibrations/{file}", "certificate", p.certificate)
 	page("GET /tools/{tool}/recall", "recall-preview", p.patient(p.abreast(p.recallPreview)))
 	page("POST /tools/{tool}/recall", "recall-open", p.openRecall)
+	page("GET /tools/{tool}/certificate", "certificate-ask", p.askCertificate)
+	page("POST /tools/{tool}/certificate", "certificate-enter", p.enterCertificate)
 	page("GET /recalls", "recalls", p.patient(p.abreast(p.recallList)))
 	page("GET /recalls/{recall}", "recall", p.patient(p.abreast(p.recallPage)))
 	page("POST /recalls/{recall}", "recall-close", p.closeLines)

@@ -317,6 +317,7 @@ type toolView struct {
 	Last       events.RecallStanding
 	Leads      []choice
 	Wrench     bool // it is a torque wrench
+	Enters     bool // who looks may enter a laboratory's certificate
 }
 
 // toolNamed finds a tool of the shop file.
@@ -341,7 +342,7 @@ func (p *Pages) tool(w http.ResponseWriter, r *http.Request) error {
 		return noTool(r.PathValue("tool"))
 	}
 	ctx := r.Context()
-	tv := toolView{Tool: t, Wrench: t.Kind == events.ToolTorqueWrench}
+	tv := toolView{Tool: t, Wrench: t.Kind == events.ToolTorqueWrench, Enters: visit(r).May("GET /tools/{tool}/certificate")}
 	history, adjusted, err := p.toolHistory(ctx, t.ID)
 	if err != nil {
 		return err

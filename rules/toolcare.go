@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"witnessmark/events"
-	"witnessmark/events/quantity"
 	"witnessmark/rules/calibration"
 )
 
@@ -122,110 +121,6 @@ func (t *tx) assignAsked(r *request, d events.ReadingAssignAsked) {
 		t.refuse(r, "wrong_quantity", fmt.Sprintf("reading %d is a %s, %s measures a %s", d.Reading, u.Value.Dimension(), t.s.toolName(d.Tool), tool.Most.Dimension()), "Name the tool that took it.")
 	default:
 		t.add(events.ReadingAssigned{Reading: d.Reading, Tool: d.Tool, By: r.By, Reason: d.Reason, AtUs: t.at})
-	}
-}
-
-// certificateAsked enters the certificate of an outside laboratory.
-func (t *tx) certificateAsked(r *request, d events.CertificateAsked) {
-	if !t.mayCare(r, "enter a certificate") {
-		return
-	}
-	tool, ok := t.knownTool(r, d.Tool)
-	if !ok {
-		return
-	}
-	if d.Phase == "" {
-		d.Phase = events.PhaseFound
-	}
-	if wrong := t.wrongCertificate(&d, &tool); len(wrong) > 0 {
-		t.refuse(r, "certificate_wrong", "the certificate cannot be entered so", "Put right what is listed and enter it again.", wrong...)
-		return
-	}
-	o := events.CertificateEntered{
-		Certificate: d.Certificate, Tool: d.Tool, Laboratory: d.Laboratory, Phase: d.Phase, Date: d.Date, Due: d.Due, K: d.K,
-		Standing: d.Standing, Results: slices.Clone(d.Results), File: d.File, FileHash: d.FileHash, FileSize: d.FileSize,
-		Cycles: tool.reg.Cycles, By: r.By, AtUs: t.at,
-	}
-	if o.K == 0 {
-		o.K = 2
-	}
-	for i := range o.Results {
-		judgeResult(&o.Results[i], o.K, calibration.Rule{Kind: calibration.Guarded, Guard: 1})
-	}
-	t.standOf(&o, &tool)
-	t.add(o)
-	if o.Standing == events.StandingBad {
-		t.foundOff(&tool, o.Phase, "certificate "+o.Certificate+" of "+o.Laboratory, r.By, "")
-	}
-}
-
-// wrongCertificate says what is wrong with a certificate, in its order.
-func (t *tx) wrongCertificate(d *events.CertificateAsked, tool *toolDates) []string {
-	var wrong []string
-	bad := func(format string, a ...any) { wrong = append(wrong, fmt.Sprintf(format, a...)) }
-	if d.Certificate == "" || d.Laboratory == "" {
-		bad("its number and the laboratory are missing")
-	}
-	if slices.Contains(tool.reg.Papers, paperOf(d.Laboratory, d.Certificate, d.Phase)) {
-		bad("certificate %s of %s, as %s, was entered for this tool already: it would count twice", d.Certificate, d.Laboratory, d.Phase)
-	}
-	date, err := time.Parse(time.DateOnly, d.Date)
-	switch {
-	case err != nil:
-		bad("date %q: want YYYY-MM-DD", d.Date)
-	case events.InstantOf(date) > t.at:
-		bad("it is dated %s, in the future: today is %s", d.Date, day(t.at))
-	}
-	if due, err := time.Parse(time.DateOnly, d.Due); d.Due != "" && (err != nil || due.Before(date)) {
-		bad("due %q: want a date as YYYY-MM-DD, not before its date", d.Due)
-	}
-	if d.Phase != events.PhaseFound && d.Phase != events.PhaseLeft {
-		bad("phase %q: want found or left", d.Phase)
-	}
-	if !slices.Contains([]events.Standing{"", events.StandingGood, events.StandingDoubt, events.StandingBad, events.StandingUnknown}, d.Standing) {
-		bad("standing %q: want good, doubt, bad or unknown", d.Standing)
-	}
-	if d.Standing == "" && len(d.Results) == 0 {
-		bad("it has neither points nor a standing: enter its points, or say good, doubt or bad")
-	}
-	if !(d.K >= 0 && d.K <= 5) {
-		bad("coverage factor %v: want 2, or what the certificate states", d.K)
-	}
-	switch {
-	case d.File == "" && (d.FileHash != "" || d.FileSize != 0):
-		bad("a file's hash or size is given, but no name")
-	case d.File != "" && (!isHash(d.FileHash) || d.FileSize <= 0):
-		bad("file %q: want its SHA-256 as 64 hexadecimal digits, and its size", d.File)
-	}
-	for i := range d.Results {
-		wrongResult(&d.Results[i], d.Results[0].Unit, tool, func(format string, a ...any) {
-			bad("point %d: "+format, append([]any{i + 1}, a...)...)
-		})
-	}
-	return wrong
-}
-
-// wrongResult says what is wrong with one point of a certificate.
-func wrongResult(p *events.CalibrationResult, unit string, tool *toolDates, bad func(string, ...any)) {
-	finite := func(xs ...float64) bool {
-		return !slices.ContainsFunc(xs, func(x float64) bool { return math.IsNaN(x) || math.IsInf(x, 0) })
-	}
-	want := "%"
-	if tool.Most.Dimension() == quantity.DimLength {
-		want = quantity.Millimetre.Code()
-	}
-	v := p.Point.Base()
-	switch {
-	case p.Point.Dimension() != tool.Most.Dimension():
-		bad("it is a %s, the tool measures a %s", p.Point.Dimension(), tool.Most.Dimension())
-	case !(v >= tool.Least.Base()-convSlack(tool) && v <= tool.Most.Base()+convSlack(tool)):
-		bad("%s is outside the tool's range of %s to %s", show(p.Point, quantity.Unit{}), show(tool.Least, quantity.Unit{}), show(tool.Most, quantity.Unit{}))
-	case p.Unit != want:
-		bad("its figures are in %q: want all in %q", p.Unit, want)
-	case p.Unit != unit:
-		bad("its figures are in %q, those of the first point in %q: want one unit", p.Unit, unit)
-	case !finite(p.Deviation, p.Least, p.Most, p.U, p.Permitted, p.Accept, p.P) || p.U < 0 || p.Permitted < 0:
-		bad("a figure is no number, or an uncertainty or limit is below zero")
 	}
 }
 

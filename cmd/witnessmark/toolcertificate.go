@@ -11,14 +11,14 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
-	"strconv"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"witnessmark/events"
 	"witnessmark/events/journal"
-	"witnessmark/events/quantity"
+	"witnessmark/rules"
 )
 
 func newToolCertificate() *cobra.Command {
@@ -128,8 +128,6 @@ func sendPaper(c *cobra.Command, name string) error {
 	return err
 }
 
-var pointColumns = []string{"point", "direction", "n", "deviation", "u", "permitted"}
-
 // readPoints reads the points of a certificate. Errors name file and line.
 func readPoints(name string) ([]events.CalibrationResult, error) {
 	f, err := os.Open(name)
@@ -140,8 +138,8 @@ func readPoints(name string) ([]events.CalibrationResult, error) {
 	r := csv.NewReader(f)
 	r.TrimLeadingSpace = true
 	head, err := r.Read()
-	if err != nil || strings.Join(head, ",") != strings.Join(pointColumns, ",") {
-		return nil, fmt.Errorf("read points %s: want the columns %s", name, strings.Join(pointColumns, ","))
+	if err != nil || !slices.Equal(head, rules.CertificateColumns[:]) {
+		return nil, fmt.Errorf("read points %s: want the columns %s", name, strings.Join(rules.CertificateColumns[:], ","))
 	}
 	var out []events.CalibrationResult
 	for {
@@ -161,25 +159,16 @@ func readPoints(name string) ([]events.CalibrationResult, error) {
 	}
 }
 
-func readPoint(row []string) (p events.CalibrationResult, err error) {
-	if p.Point, _, err = quantity.Parse(row[0]); err != nil {
-		return p, err
+func readPoint(row []string) (events.CalibrationResult, error) {
+	p, wrong := rules.CertificatePoint([len(rules.CertificateColumns)]string(row))
+	if len(wrong) == 0 {
+		return p, nil
 	}
-	p.Unit = "%"
-	if p.Point.Dimension() == quantity.DimLength {
-		p.Unit = quantity.Millimetre.Code()
+	texts := make([]string, len(wrong))
+	for i, f := range wrong {
+		texts[i] = f.Text
 	}
-	if p.Direction = row[1]; row[2] != "" {
-		if p.N, err = strconv.Atoi(row[2]); err != nil {
-			return p, fmt.Errorf("n %q: want a whole number", row[2])
-		}
-	}
-	for i, to := range []*float64{&p.Deviation, &p.U, &p.Permitted} {
-		if *to, err = strconv.ParseFloat(strings.TrimSuffix(strings.TrimSpace(row[3+i]), "%"), 64); err != nil {
-			return p, fmt.Errorf("%s %q: want a figure", pointColumns[3+i], row[3+i])
-		}
-	}
-	return p, nil
+	return p, errors.New(strings.Join(texts, "; "))
 }
 
 // hashFile returns the SHA-256 of a file, in hexadecimal, and its size in bytes.
