@@ -76,7 +76,7 @@ func runBackup(c *cobra.Command, args []string) error {
 	if _, ok, err := journal.Look(cfg.journalDir()); err != nil || !ok {
 		return errors.Join(fmt.Errorf("%s holds no journal: name the shop's data directory with --data", cfg.Data), err)
 	}
-	j, err := openJournal(c.Context(), cfg, plan.Shop)
+	j, err := openJournalAsItIs(c.Context(), cfg, plan.Shop)
 	switch {
 	case errors.Is(err, journal.ErrInUse) && plan.Moving:
 		return errors.New("the service is running: stop it before its shop is moved, or readings would be taken that the copy has not")

@@ -238,7 +238,7 @@ func (w mending) holdStore() (done func() error, err error) {
 // store's files where there are such, which nobody else reaches. done ends it.
 func (w mending) opener(cfg config, shop string) (open func(context.Context) (*journal.Journal, error), done func()) {
 	if w.store == "" {
-		return func(ctx context.Context) (*journal.Journal, error) { return openJournal(ctx, cfg, shop) }, func() {}
+		return func(ctx context.Context) (*journal.Journal, error) { return openJournalAsItIs(ctx, cfg, shop) }, func() {}
 	}
 	var srv *server.Server
 	open = func(ctx context.Context) (*journal.Journal, error) {
@@ -251,7 +251,7 @@ func (w mending) opener(cfg config, shop string) (open func(context.Context) (*j
 		}
 		at := cfg
 		at.NATSURL, at.NATSTrust, at.NATSSecret = srv.ClientURL(), "", "" // it is on loopback, for us alone
-		return openJournal(ctx, at, shop)
+		return openJournalAsItIs(ctx, at, shop)
 	}
 	return open, func() {
 		if srv != nil {

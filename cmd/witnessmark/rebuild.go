@@ -31,7 +31,7 @@ is there, row for row.`,
 			if err != nil {
 				return err
 			}
-			j, err := openJournal(c.Context(), cfg, shop.ID, cfg.witnesses(c.Context())...)
+			j, err := openJournalAsItIs(c.Context(), cfg, shop.ID, cfg.witnesses(c.Context())...)
 			if err != nil {
 				return err
 			}

@@ -135,17 +135,13 @@ func openStopped(c *cobra.Command) (*stoppedShop, error) {
 	if id := boxStreamIn(cfg.journalDir()); id != "" {
 		return nil, fmt.Errorf("%s is the data directory of a bench box (%s): captures are removed at the shop", cfg.Data, id)
 	}
-	max, err := parseSize(cfg.JournalMax)
-	if err != nil {
-		return nil, err
-	}
 	free, err := parseSize(cfg.MinFree)
 	if err != nil {
 		return nil, err
 	}
 	return &stoppedShop{cfg: cfg, people: shop.People, rule: rule, Shop: retention.Shop{
 		ID: shop.ID, Seals: cfg.sealsDir(), Ledger: cfg.ledgerPath(),
-		Journal: journal.Config{Shop: shop.ID, Dir: cfg.journalDir(), MaxBytes: int64(max), MinFree: free, Witnesses: cfg.witnesses(c.Context()), Log: cfg.logger()},
+		Journal: journal.Config{Shop: shop.ID, Dir: cfg.journalDir(), AsItIs: true, MinFree: free, Witnesses: cfg.witnesses(c.Context()), Log: cfg.logger()},
 	}}, nil
 }
 

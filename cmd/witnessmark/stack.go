@@ -71,6 +71,12 @@ func openJournal(ctx context.Context, cfg config, shop string, witnesses ...jour
 	return openJournalWith(ctx, cfg, shop, func(j *journal.Config) { j.Witnesses = witnesses })
 }
 
+// openJournalAsItIs opens a journal that is there, to look at it or to copy it:
+// none is made, and it keeps its limit, though the shop's configuration is not at hand.
+func openJournalAsItIs(ctx context.Context, cfg config, shop string, witnesses ...journal.Witness) (*journal.Journal, error) {
+	return openJournalWith(ctx, cfg, shop, func(j *journal.Config) { j.Witnesses, j.AsItIs = witnesses, true })
+}
+
 // openJournalWith opens the journal after change has seen its settings.
 func openJournalWith(ctx context.Context, cfg config, shop string, change func(*journal.Config)) (*journal.Journal, error) {
 	maxBytes, err := parseSize(cfg.JournalMax)

@@ -25,7 +25,9 @@ another order is named by its journal sequence. Give the public key that the
 shop gave you with --key: a file, or the key itself.
 
 Without FILE, holds the whole journal in the data directory against its seals.
-Stop the service first: only one process may have the journal open.
+Stop the service first: only one process may have the journal open. The journal
+is left as it is; where its files are damaged so that a start would cut them,
+verify stops there, and 'witnessmark mend --dry-run' names what is lost.
 
 With --checkpoints, a directory in which checkpoints were kept on another
 machine (setting checkpoints), the journal is held against those as well: they
@@ -127,7 +129,7 @@ func verifyJournal(c *cobra.Command, keys []string) error {
 	if err != nil {
 		return err
 	}
-	j, err := openJournal(c.Context(), cfg, shop.ID)
+	j, err := openJournalWith(c.Context(), cfg, shop.ID, func(j *journal.Config) { j.LookOnly = true })
 	if err != nil {
 		return err
 	}

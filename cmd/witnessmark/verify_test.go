@@ -20,7 +20,7 @@ import (
 // of it, and another shop's key do not.
 func TestSealedJournalAndRecord(t *testing.T) {
 	cfg := defaultConfig()
-	cfg.Data, cfg.Listen, cfg.LogLevel, cfg.Kept = t.TempDir(), "127.0.0.1:0", "error", t.TempDir()
+	cfg.Data, cfg.Listen, cfg.LogLevel, cfg.Kept, cfg.JournalMax = t.TempDir(), "127.0.0.1:0", "error", t.TempDir(), "1 GiB"
 	d, err := openDemo(t.Context(), cfg, demoOptions{exit: true, speed: 1, seed: 5, rounds: 1, plain: true}, simulator.WallClock(0))
 	if err != nil {
 		t.Fatal(err)
@@ -38,6 +38,7 @@ func TestSealedJournalAndRecord(t *testing.T) {
 		t.Fatalf("verify the journal: %v\n%s", err, out)
 	}
 	key := filepath.Join(cfg.Data, "seals", "key.pub")
+	asItWas(t, cfg, shop)
 	backedUp(t, cfg, shop, key)
 	thinnedOut(t, cfg, shop)
 	for _, job := range []string{"j-1001", "j-1002"} {
@@ -124,6 +125,32 @@ func jsonOf(t *testing.T, v any) string {
 }
 
 // sealedFile writes the sealed record of a job into a file.
+// asItWas: whoever looks at a stopped shop without its configuration leaves the
+// limit of its store, and makes none in a directory that has none.
+func asItWas(t *testing.T, cfg config, shop string) {
+	t.Helper()
+	for _, args := range [][]string{{"verify"}, {"mend"}, {"backup", filepath.Join(t.TempDir(), "copy")}, {"rebuild", "--check"}, {"retention", "plan"}} {
+		what := args[0]
+		if out, err := command(t.Context(), append(args, "--data", cfg.Data, "--shop", shop)...); err != nil {
+			t.Errorf("%s: %v\n%s", what, err, out)
+		}
+		found, err := filepath.Glob(filepath.Join(cfg.Data, "journal", "jetstream", "jetstream", "*", "streams", "wm-*", "meta.inf"))
+		if err != nil || len(found) != 1 {
+			t.Fatal(found, err)
+		}
+		if b, err := os.ReadFile(found[0]); err != nil || !strings.Contains(string(b), `"max_bytes":1073741824,`) {
+			t.Errorf("after %v the stream is %s, %v; want its limit to be 1 GiB still", args, b, err)
+		}
+		none := filepath.Join(t.TempDir(), "none")
+		if out, err := command(t.Context(), append(args, "--data", none, "--shop", shop)...); err == nil || !strings.Contains(err.Error(), "--data") && !strings.Contains(err.Error(), "--from") {
+			t.Errorf("%v where there is no journal: %v\n%s", args, err, out)
+		}
+		if _, err := os.Stat(filepath.Join(none, "journal", "jetstream")); err == nil {
+			t.Errorf("%v made a journal", args)
+		}
+	}
+}
+
 func sealedFile(t *testing.T, cfg config, d *demonstration, job string) string {
 	t.Helper()
 	s, err := openStack(t.Context(), cfg, d.shop)

@@ -29,13 +29,20 @@ func (j *Journal) lookAtBlocks(known uint64) error {
 			j.log.Warn("cannot bring the server's index up to date: this start may take long", "err", err)
 		}
 	}
-	slow(photos.catchUpAll(func(f blockFile, b []byte) error {
-		kept, err := putAside(j.cfg.Dir, photos.stream, f, b)
+	err = photos.catchUpAll(func(s *blockScan, last bool) error {
+		if j.cfg.LookOnly && !s.cut(last) {
+			return s.refused()
+		}
+		kept, err := putAside(j.cfg.Dir, photos.stream, s.file, s.bytes)
 		if err == nil {
-			j.log.Warn("a block of the photos is damaged, or ends in a write that a stop has cut; it was put aside before the server reads it", "file", f.path, "kept_as", kept)
+			j.log.Warn("a block of the photos is damaged, or ends in a write that a stop has cut; it was put aside before the server reads it", "file", s.file.path, "kept_as", kept)
 		}
 		return err
-	}))
+	})
+	if errors.Is(err, ErrDamaged) {
+		return err
+	}
+	slow(err)
 	x, err := own.newest()
 	if err != nil {
 		return err
@@ -84,6 +91,15 @@ type blockScan struct {
 
 func (s *blockScan) damaged() bool { return len(s.bad) > 0 || s.repaired }
 
+// cut reports whether all that is wrong is a write at the end of the last block
+// that a stop has cut: nobody was answered.
+func (s *blockScan) cut(last bool) bool { return last && s.end < len(s.bytes) && !s.repaired }
+
+// refused is for who only looks: the server would cut the block.
+func (s *blockScan) refused() error {
+	return fmt.Errorf("%w: block %s; nothing was changed: 'witnessmark mend --dry-run' says what is lost", ErrDamaged, s.file.path)
+}
+
 func scanFile(stream string, f blockFile) (*blockScan, error) {
 	b, err := os.ReadFile(f.path)
 	if err != nil {
@@ -109,6 +125,9 @@ func (j *Journal) lookAtBlock(f blockFile, last bool) (*blockScan, error) {
 		return s, err
 	}
 	b, bad := s.bytes, s.bad
+	if j.cfg.LookOnly && !s.cut(last) {
+		return nil, s.refused()
+	}
 	kept, err := putAside(j.cfg.Dir, j.cfg.stream(), f, b)
 	if err != nil {
 		return nil, fmt.Errorf("put damaged block aside: %w", err)

@@ -37,6 +37,12 @@ type Config struct {
 	// MaxBytes is the greatest size of the stream. Default 32 GiB. Once a
 	// stream exists it can grow with this, but does not shrink.
 	MaxBytes int64
+	// AsItIs opens a journal that is there: none is made, and its stream keeps the
+	// limit that it has, whatever MaxBytes says. It is for all but the service.
+	AsItIs bool
+	// LookOnly is AsItIs for a check: where blocks of an embedded server's store are
+	// damaged in a way that the server would cut them, it is ErrDamaged instead.
+	LookOnly bool
 	// MinFree is how many bytes must stay free where Dir is; Append stops
 	// before. Default 256 MiB.
 	MinFree uint64
@@ -127,6 +133,7 @@ func (c Config) withDefaults() (Config, error) {
 	}
 	setDefault(&c.Replicas, 1)
 	c.Shared = c.Shared || c.Copy
+	c.AsItIs = c.AsItIs || c.LookOnly
 	setDefault(&c.MaxBytes, 32<<30)
 	setDefault(&c.MinFree, 256<<20)
 	setDefault(&c.AckTimeout, 2*time.Second)

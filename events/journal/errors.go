@@ -35,6 +35,8 @@ var (
 	ErrMissing = errors.New("the journal's stream is missing")
 	// ErrTailLost: the last entries are gone.
 	ErrTailLost = errors.New("the end of the journal is missing")
+	// ErrDamaged: blocks are damaged, and the journal was to be looked at only.
+	ErrDamaged = errors.New("the journal's files are damaged")
 	// ErrUnsafe: the server acknowledges before it syncs.
 	ErrUnsafe = errors.New("the server does not sync before it acknowledges")
 )

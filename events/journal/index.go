@@ -321,7 +321,7 @@ func (in *indexed) catchUp(x *storeIndex, last *blockScan) error {
 
 // catchUpAll does all that for a stream whose damage shows when what is in it is
 // read. What is damaged is given to aside first: the server may cut it off.
-func (in *indexed) catchUpAll(aside func(blockFile, []byte) error) error {
+func (in *indexed) catchUpAll(aside func(s *blockScan, last bool) error) error {
 	files, err := blockFiles(in.dir)
 	if err != nil || len(files) == 0 {
 		return err
@@ -335,7 +335,7 @@ func (in *indexed) catchUpAll(aside func(blockFile, []byte) error) error {
 		return nil
 	}
 	plain := true
-	for _, f := range files {
+	for i, f := range files {
 		if uint64(f.index) < x.lastBlock() {
 			continue
 		}
@@ -344,7 +344,7 @@ func (in *indexed) catchUpAll(aside func(blockFile, []byte) error) error {
 		}
 		if s.damaged() {
 			plain = false
-			if err := aside(f, s.bytes); err != nil {
+			if err := aside(s, i == len(files)-1); err != nil {
 				return err
 			}
 		}

@@ -89,6 +89,11 @@ func Open(ctx context.Context, cfg Config) (*Journal, error) {
 	}
 	j.numbers.last = map[string]uint64{}
 	j.shared.name = writerName(cfg)
+	if cfg.AsItIs && cfg.URL == "" { // nothing is made where there is nothing
+		if id, err := loadIdentity(cfg.Dir); err == nil && id == nil && !leftOvers(cfg, cfg.stream()) {
+			return nil, fmt.Errorf("open journal %q: %w", cfg.place(), noneAt(cfg))
+		}
+	}
 	if cfg.Dir != "" {
 		if j.lock, err = lockDir(cfg.Dir); err != nil {
 			return nil, err

@@ -14,6 +14,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"github.com/minio/highwayhash"
@@ -430,6 +431,9 @@ func metaGood(dir, stream string) bool {
 func (m *mender) rewrite(ctx context.Context, id *identity) error {
 	next := m.own
 	next.Dir, next.streams = filepath.Join(m.cfg.Dir, m.new), ""
+	if most := m.limit(); most > 0 {
+		next.MaxBytes = most
+	}
 	if err := os.RemoveAll(next.Dir); err != nil {
 		return err
 	}
@@ -467,6 +471,25 @@ func (m *mender) rewrite(ctx context.Context, id *identity) error {
 	m.step("new one in place")
 	m.res.Changed = true
 	return errors.Join(syncDirs(m.cfg.Dir), id.save(m.cfg.beside(), m.res.Last, id.numbers()))
+}
+
+// limit is the size that the stream may have: what is mended keeps the limit that
+// it had. 0 if neither its own description tells, nor a copy's.
+func (m *mender) limit() int64 {
+	dirs := m.dirs
+	if !metaGood(m.own.streamDir(), m.names.stream()) { // a copy's is better
+		dirs = append(slices.Clone(dirs[1:]), dirs[0])
+	}
+	for _, dir := range dirs {
+		var meta struct {
+			MaxBytes int64 `json:"max_bytes"`
+			Mirror   any   `json:"mirror"` // one has a limit of its own
+		}
+		if b, err := os.ReadFile(filepath.Join(filepath.Dir(dir), "meta.inf")); err == nil && json.Unmarshal(b, &meta) == nil && meta.MaxBytes > 0 && meta.Mirror == nil {
+			return meta.MaxBytes
+		}
+	}
+	return 0
 }
 
 // makeStream makes an empty stream of the same description.

@@ -29,7 +29,9 @@ func startServer(cfg Config) (*server.Server, []nats.Option, error) {
 		// minutes later: a power cut then costs most of a young stream.
 		SyncAlways:         true,
 		JetStreamMaxMemory: 64 << 20,
-		JetStreamMaxStore:  cfg.MaxBytes + 1<<30,
+		// The stream has its limit, the disk has MinFree: photos take no room of the
+		// journal's.
+		JetStreamMaxStore: 1 << 62,
 	}
 	var own []nats.Option
 	switch {

@@ -94,6 +94,8 @@ func (s *session) openStream(ctx context.Context, j *Journal, known *identity) (
 	switch {
 	case errors.Is(err, jetstream.ErrStreamNotFound) && j.cfg.Copy:
 		return nil, fmt.Errorf("%w: %s keeps no copy of the journal of shop %q; 'witnessmark chain add' makes it keep one", ErrMissing, j.cfg.place(), j.cfg.Shop)
+	case errors.Is(err, jetstream.ErrStreamNotFound) && known == nil && !leftOvers(j.cfg, s.name) && j.cfg.AsItIs:
+		return nil, noneAt(j.cfg)
 	case errors.Is(err, jetstream.ErrStreamNotFound) && known == nil && !leftOvers(j.cfg, s.name):
 		return s.createStream(ctx, j)
 	case errors.Is(err, jetstream.ErrStreamNotFound):
@@ -104,6 +106,11 @@ func (s *session) openStream(ctx context.Context, j *Journal, known *identity) (
 	}
 	s.stream = stream
 	return s.checkStream(ctx, j, known)
+}
+
+// noneAt says that there is no journal to be opened as it is.
+func noneAt(cfg Config) error {
+	return fmt.Errorf("%w: there is no journal of shop %q at %q; name the shop's data directory (--data), or its store (--nats-url)", ErrMissing, cfg.Shop, cfg.place())
 }
 
 // noStorage is the server's code for a stream that may grow beyond its store.
@@ -171,6 +178,9 @@ func (s *session) checkStream(ctx context.Context, j *Journal, known *identity) 
 		if err := known.save(j.cfg.Dir, 0, nil); err != nil {
 			return nil, err
 		}
+	}
+	if j.cfg.AsItIs && cfg.MaxBytes > 0 {
+		j.cfg.MaxBytes, j.most = cfg.MaxBytes, uint64(cfg.MaxBytes)
 	}
 	if j.cfg.URL != "" || cfg.MaxBytes >= j.cfg.MaxBytes {
 		return known, nil
