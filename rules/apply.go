@@ -128,7 +128,8 @@ func latest[T any](list []T, v T) []T {
 	if len(list) >= mostKept {
 		list = list[len(list)-mostKept+1:]
 	}
-	return append(slices.Clone(list), v)
+	out := make([]T, 0, len(list)+1)
+	return append(append(out, list...), v)
 }
 
 // with returns a copy of m in which key has a value.
@@ -178,7 +179,7 @@ func (j *Job) applyWeighed(o events.WitnessWeighed) {
 		}
 		f := &st.Fasteners[k]
 		f.P = w.P
-		if o.Pass < 0 || o.Pass >= len(f.Marks) || f.Marks[o.Pass].Reading == 0 || f.Marks[o.Pass].Grade == events.Placed || w.Grade == "" {
+		if o.Pass < 0 || o.Pass >= len(f.Marks) || f.Marks[o.Pass].Reading == 0 || f.Marks[o.Pass].Grade == events.Placed || w.Grade == "" || f.Marks[o.Pass].Grade == w.Grade {
 			continue
 		}
 		f.Marks = slices.Clone(f.Marks)

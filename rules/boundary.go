@@ -744,7 +744,7 @@ func (t *tx) fits(b stretch, s *sight) bool {
 func (w *PassWeigh) last() *Evidence {
 	for i := len(w.Log) - 1; i >= 0; i-- {
 		if w.Log[i].Op == "pull" {
-			return &w.Log[i]
+			return w.Log[i]
 		}
 	}
 	return nil

@@ -6,13 +6,17 @@ import (
 )
 
 // Clone returns a copy of the state on which Evolve may go on without the
-// original showing it. It copies the maps, not what they hold: Evolve replaces
-// that and never writes into it.
+// original showing it, also in another goroutine. It copies the maps, not what
+// they hold: Evolve replaces that and never writes into it, but for what apart
+// copies.
 func (s *State) Clone() *State {
 	c := *s
 	c.Procedures = maps.Clone(s.Procedures)
 	c.Newest = maps.Clone(s.Newest)
-	c.Jobs = maps.Clone(s.Jobs)
+	c.Jobs = make(map[string]*Job, len(s.Jobs))
+	for id, j := range s.Jobs {
+		c.Jobs[id] = j.apart()
+	}
 	c.Ended = maps.Clone(s.Ended)
 	c.BenchJob = maps.Clone(s.BenchJob)
 	c.Unplaced = maps.Clone(s.Unplaced)
@@ -30,4 +34,22 @@ func (s *State) Clone() *State {
 	c.index.unplaced = slices.Clone(s.index.unplaced)
 	c.index.loose = slices.Clone(s.index.loose)
 	return &c
+}
+
+// apart returns the job for another state: without the room behind its facts, to
+// which Evolve appends, and with filters of its own, which are made when they are
+// asked for.
+func (j *Job) apart() *Job {
+	c := j.clone()
+	c.Facts = slices.Clip(j.Facts)
+	for i := range c.Steps {
+		st := &c.Steps[i]
+		st.Weigh = slices.Clone(st.Weigh)
+		for k := range st.Weigh {
+			if w := &st.Weigh[k]; w.filter != nil {
+				w.filter = w.filter.Share()
+			}
+		}
+	}
+	return c
 }

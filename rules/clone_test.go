@@ -27,3 +27,31 @@ func TestCloneSharesNoMap(t *testing.T) {
 		t.Error("the original shows what was done to the clone")
 	}
 }
+
+// A state and its clone go on by themselves, also at the same time: what either
+// adds to a job, or works out of its pulls, is not the other's.
+func TestCloneGoesOnByItself(t *testing.T) {
+	f := newFurther(t, furtherTurns[1].turn)
+	for range 20 {
+		f.tell(f.next())
+	}
+	c := f.s.Clone()
+	other := &further{runner: &runner{s: c, seq: f.seq + 1, at: f.at}, turn: f.turn, pull: f.pull}
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for range 20 {
+			other.tell(other.next())
+		}
+	}()
+	for range 20 {
+		f.tell(f.next())
+	}
+	<-done
+	a, b := f.s.Jobs["J"].Facts, c.Jobs["J"].Facts
+	for i := range 20 {
+		if x, y := a[len(a)-20+i], b[len(b)-20+i]; x+1 != y {
+			t.Fatalf("fact %d of the original is %d, of the clone %d", i, x, y)
+		}
+	}
+}

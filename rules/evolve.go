@@ -25,7 +25,7 @@ func Evolve(s *State, d events.Decided) {
 	for _, id := range jobs {
 		if old := s.Jobs[id]; old != nil {
 			j := *old
-			j.Facts = append(slices.Clip(j.Facts), d.Cause)
+			j.Facts = append(j.Facts, d.Cause) // in room that this state alone has: see Clone
 			s.Jobs[id] = &j
 		}
 	}

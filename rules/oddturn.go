@@ -211,7 +211,7 @@ func (t *tx) littleBefore(w *slot, pulls []*Evidence, k int) bool {
 func (w *PassWeigh) seenTo(fastener int, reading uint64) bool {
 	after := false
 	for i := range w.Log {
-		e := &w.Log[i]
+		e := w.Log[i]
 		switch {
 		case e.Op == "pull" && e.Pull.Reading == reading:
 			after = true

@@ -208,7 +208,7 @@ func (t *tx) weighWitnesses(i, pass int) {
 // was found.
 func (w *PassWeigh) hasTrace(reading uint64) bool {
 	for i := range w.Log {
-		if e := &w.Log[i]; e.Op == "pull" && e.Pull.Reading == reading {
+		if e := w.Log[i]; e.Op == "pull" && e.Pull.Reading == reading {
 			return e.Pull.Trace != nil && !e.Pull.Trace.NetAngle.IsZero()
 		}
 	}
@@ -230,7 +230,7 @@ func (t *tx) question(i, pass int, f *match.Filter) {
 		t.dropQuestion(step, pass, "it no longer matters")
 		return
 	}
-	if slices.ContainsFunc(j.Steps[i].Weigh[pass].Log, func(e Evidence) bool { return e.Op == "answer" && e.Reading == pulls[k].Pull.Reading }) {
+	if slices.ContainsFunc(j.Steps[i].Weigh[pass].Log, func(e *Evidence) bool { return e.Op == "answer" && e.Reading == pulls[k].Pull.Reading }) {
 		return // asked before
 	}
 	o := &pulls[k].Pull

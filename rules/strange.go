@@ -158,7 +158,7 @@ func (t *tx) tooMany(w *slot, pulls []*Evidence) {
 		}
 	}
 	why := ""
-	redone := slices.ContainsFunc(t.job.Steps[w.step].Weigh[w.pass].Log, func(e Evidence) bool { return e.Op != "pull" })
+	redone := slices.ContainsFunc(t.job.Steps[w.step].Weigh[w.pass].Log, func(e *Evidence) bool { return e.Op != "pull" })
 	switch {
 	case redone || p.Loose:
 		return

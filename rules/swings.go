@@ -165,6 +165,7 @@ func (t *tx) weighAside(w *slot, r *reading) (kind events.ExplanationKind, on in
 	at := len(t.out)
 	t.out = append(t.out, events.Outcome{})
 	o := t.pullAt(w, r)
+	t.job.filterOf(w.step, w.pass) // kept with the state, as in weighed
 	t.job.applyPull(o, t.s.toolOf(r.tool))
 	f := t.job.filterOf(w.step, w.pass)
 	k := t.job.Steps[w.step].Weigh[w.pass].pullOf(r.seq)

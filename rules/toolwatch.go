@@ -239,7 +239,7 @@ func (j *Job) traced() bool {
 	for i := range j.Steps {
 		for pass := range j.Steps[i].Weigh {
 			for k := range j.Steps[i].Weigh[pass].Log {
-				if e := &j.Steps[i].Weigh[pass].Log[k]; e.Pull.Trace != nil && e.Pull.Trace.RateNmDeg > 0 {
+				if e := j.Steps[i].Weigh[pass].Log[k]; e.Pull.Trace != nil && e.Pull.Trace.RateNmDeg > 0 {
 					return true
 				}
 			}

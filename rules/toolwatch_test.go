@@ -106,7 +106,7 @@ func tracedJob(c *scene, id, tool string, r *rand.Rand, factor float64) (*Job, [
 		pulls = append(pulls, events.PullWeighed{Reading: uint64(k + 1), Job: id, Step: "case", Tool: tool, AtUs: c.at,
 			Explanations: []events.Explanation{{Kind: events.ExplainedNext, P: 0.99}}, Trace: &events.TraceFound{RateNmDeg: rate}})
 	}
-	j.Steps[0].Weigh[0].Log = []Evidence{{Op: "pull", Pull: pulls[0]}}
+	j.Steps[0].Weigh[0].Log = []*Evidence{{Op: "pull", Pull: pulls[0]}}
 	return j, pulls
 }
 

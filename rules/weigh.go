@@ -39,7 +39,7 @@ type PassWeigh struct {
 	Known  match.Known // from earlier jobs, as it stood when the job was opened
 	Before []float64   // of a closing round: how sure each was before it
 	Mood   match.Mood  // how the technician works, by the passes before; as it stood at this one's first pull
-	Log    []Evidence  // oldest first
+	Log    []*Evidence // oldest first; none is ever changed, so states share them
 	// The filter is made from Log when it is asked for, and stands after the
 	// first taken entries. A state that nobody decides on never makes one.
 	filter *match.Filter
@@ -50,7 +50,7 @@ type PassWeigh struct {
 // did or said.
 type Evidence struct {
 	Op       string             // "pull", "reset", "accept", "void", "answer"
-	Pull     events.PullWeighed `json:",omitzero"`
+	Pull     events.PullWeighed `json:",omitzero"` // without explanations: those follow from all of them
 	Tool     match.Tool         `json:",omitzero"`
 	Low      bool               // of a pull: it ended below the lower limit
 	Fastener int                // index in the joint
@@ -102,7 +102,7 @@ func local(p *procedure.Pass, fastener int) int { return slices.Index(p.Order, f
 // take gives a filter evidence k of a pass.
 func (j *Job) take(f *match.Filter, i, pass, k int) *match.Filter {
 	p := &j.Proc.Steps[i].Joint.Passes[pass]
-	e := &j.Steps[i].Weigh[pass].Log[k]
+	e := j.Steps[i].Weigh[pass].Log[k]
 	switch e.Op {
 	case "pull":
 		return f.Pull(e.pull(j.Proc.Steps[i].Joint, p))
@@ -179,11 +179,11 @@ func traceOf(t *events.TraceFound) *match.Trace {
 // pullOf returns which pull a reading is, from 0, or -1.
 func (w *PassWeigh) pullOf(reading uint64) int {
 	n := 0
-	for i := range w.Log {
-		if w.Log[i].Op != "pull" {
+	for _, e := range w.Log {
+		if e.Op != "pull" {
 			continue
 		}
-		if w.Log[i].Pull.Reading == reading {
+		if e.Pull.Reading == reading {
 			return n
 		}
 		n++
@@ -191,12 +191,16 @@ func (w *PassWeigh) pullOf(reading uint64) int {
 	return -1
 }
 
-// pulls returns the pulls among the evidence, in order.
+// pulls returns the pulls among the evidence, in order. The list is not to be
+// changed.
 func (w *PassWeigh) pulls() []*Evidence {
-	var out []*Evidence
-	for i := range w.Log {
-		if w.Log[i].Op == "pull" {
-			out = append(out, &w.Log[i])
+	if !slices.ContainsFunc(w.Log, func(e *Evidence) bool { return e.Op != "pull" }) {
+		return w.Log
+	}
+	out := make([]*Evidence, 0, len(w.Log))
+	for _, e := range w.Log {
+		if e.Op == "pull" {
+			out = append(out, e)
 		}
 	}
 	return out
@@ -218,12 +222,12 @@ func (j *Job) learnFrom(i, pass int, e Evidence) {
 	}
 	if last := w.last(); e.Op == "pull" && last != nil && e.Pull.AtUs < last.Pull.AtUs && e.Pull.Reading < last.Pull.Reading {
 		// It was moved here: it came before.
-		at := slices.IndexFunc(w.Log, func(x Evidence) bool { return x.Op == "pull" && x.Pull.Reading > e.Pull.Reading })
-		w.Log = slices.Insert(slices.Clone(w.Log), at, e)
+		at := slices.IndexFunc(w.Log, func(x *Evidence) bool { return x.Op == "pull" && x.Pull.Reading > e.Pull.Reading })
+		w.Log = slices.Insert(slices.Clone(w.Log), at, &e)
 		w.filter, w.taken = nil, 0
 		return
 	}
-	w.Log = append(slices.Clip(w.Log), e)
+	w.Log = append(slices.Clip(w.Log), &e)
 	if e.Op == "pull" && w.filter != nil && w.taken == len(w.Log)-1 {
 		// Decide has weighed it already: take that over.
 		if f := w.filter.Tried(e.pull(j.Proc.Steps[i].Joint, &j.Proc.Steps[i].Joint.Passes[pass])); f != nil {
@@ -232,22 +236,16 @@ func (j *Job) learnFrom(i, pass int, e Evidence) {
 	}
 }
 
-// applyPull folds a weighed pull: evidence the first time, and later only what
-// it was taken for.
+// applyPull folds a weighed pull: evidence the first time. What it was taken for
+// follows from all of the evidence, so it is not kept.
 func (j *Job) applyPull(o events.PullWeighed, tool match.Tool) {
 	p, i := j.Proc.Step(o.Step)
 	if p == nil || p.Joint == nil || o.Pass < 0 || o.Pass >= len(j.Steps[i].Weigh) {
 		return
 	}
 	w := &j.Steps[i].Weigh[o.Pass]
-	for k := range w.Log {
-		if w.Log[k].Op == "pull" && w.Log[k].Pull.Reading == o.Reading {
-			st := &j.Steps[i]
-			st.Weigh = slices.Clone(st.Weigh)
-			st.Weigh[o.Pass].Log = slices.Clone(w.Log)
-			st.Weigh[o.Pass].Log[k].Pull.Explanations = o.Explanations
-			return
-		}
+	if w.pullOf(o.Reading) >= 0 {
+		return
 	}
 	first := len(w.Log) == 0
 	j.forgetElsewhere(i, o)
@@ -257,6 +255,7 @@ func (j *Job) applyPull(o events.PullWeighed, tool match.Tool) {
 	if j.Lost[o.Tool] != 0 {
 		j.Lost = with(j.Lost, o.Tool, 0)
 	}
+	o.Explanations = nil
 	j.learnFrom(i, o.Pass, Evidence{Op: "pull", Pull: o, Tool: tool})
 }
 
@@ -268,7 +267,7 @@ func (j *Job) forgetElsewhere(i int, o events.PullWeighed) {
 			if k == i && p == o.Pass {
 				continue
 			}
-			at := slices.IndexFunc(j.Steps[k].Weigh[p].Log, func(e Evidence) bool { return e.Op == "pull" && e.Pull.Reading == o.Reading })
+			at := slices.IndexFunc(j.Steps[k].Weigh[p].Log, func(e *Evidence) bool { return e.Op == "pull" && e.Pull.Reading == o.Reading })
 			if at < 0 {
 				continue
 			}

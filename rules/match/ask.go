@@ -14,8 +14,8 @@ func (f *Filter) Question() (k int, choices []Explanation, ok bool) {
 		return 0, nil, false
 	}
 	best := 0.0
-	for i := range f.pulls {
-		if p := f.repeatWithMiss(i); p > best {
+	for i, p := range f.repeatsWithMiss() {
+		if p > best {
 			best, k = p, i
 		}
 	}
@@ -27,19 +27,16 @@ func (f *Filter) Question() (k int, choices []Explanation, ok bool) {
 	return k, choices, len(choices) > 1
 }
 
-// repeatWithMiss is the weight of all hypotheses in which a fastener was left
-// out and pull k was a repeat, or no pull in order.
-func (f *Filter) repeatWithMiss(k int) (p float64) {
-	for i := range f.hyps {
-		h := &f.hyps[i]
+// repeatsWithMiss is, for each pull, the weight of all hypotheses in which a
+// fastener was left out and the pull was a repeat, or no pull in order.
+func (f *Filter) repeatsWithMiss() []float64 {
+	paths, ws := f.paths(func(h *hyp) float64 {
 		if f.m.left(h) == 0 {
-			continue
+			return 0
 		}
-		if n := h.node(f.pulls - 1 - k); n.kind == kRepeat || n.kind == kLost || n.kind == kOther {
-			p += math.Exp(h.weight()) * f.m.stop(h)
-		}
-	}
-	return p
+		return math.Exp(h.weight()) * f.m.stop(h)
+	})
+	return f.sumWhere(paths, ws, func(n *node) bool { return n.kind == kRepeat || n.kind == kLost || n.kind == kOther })
 }
 
 // reweigh returns the filter with each hypothesis's weight taken times what
@@ -51,7 +48,7 @@ func (f *Filter) reweigh(factor func(h *hyp) float64) *Filter {
 // change returns the filter with every hypothesis changed.
 func (f *Filter) change(do func(h *hyp)) *Filter {
 	g := *f
-	g.after = nil
+	g.after, g.told = nil, nil
 	g.hyps = slices.Clone(f.hyps)
 	for i := range g.hyps {
 		do(&g.hyps[i])

@@ -21,7 +21,8 @@ type Filter struct {
 	lastQ   Pull
 	reading []uint64
 	dropped float64
-	after   *after // what Pull gave last, so that trying a pull and then taking it costs once
+	after   *after          // what Pull gave last, so that trying a pull and then taking it costs once
+	told    [][]Explanation // what each pull was, once all of them were asked for
 }
 
 // after is the filter after one more pull.
@@ -156,7 +157,7 @@ func (f *Filter) Dropped() float64 { return f.dropped }
 // Share returns the same filter for use in another goroutine.
 func (f *Filter) Share() *Filter {
 	g := *f
-	g.after = nil
+	g.after, g.told = nil, nil
 	return &g
 }
 
@@ -175,7 +176,7 @@ func (f *Filter) Pull(q Pull) *Filter {
 		return g
 	}
 	g := *f
-	g.after = nil
+	g.after, g.told = nil, nil
 	if f.pulls >= maxPulls {
 		g.over++
 		return &g

@@ -9,19 +9,81 @@ import (
 
 // Explain returns what pull k (from 0) was, likeliest first, given all pulls
 // so far. Those below one in a million are left out. Nil if there is no such
-// pull, or it was only counted: see Overrun.
+// pull, or it was only counted: see Overrun. The result is the filter's own.
 func (f *Filter) Explain(k int) []Explanation {
 	if k < 0 || k >= f.pulls {
 		return nil
 	}
-	var sum [int(kSame) + 1][MaxFasteners + 1]float64
-	f.each(k, func(n *node, w float64) { sum[n.kind][n.fastener+1] += w })
-	var out []Explanation
-	for kd := range sum {
-		for at, w := range sum[kd] {
-			if w > 1e-6 {
-				out = addTo(out, Explanation{kind(kd).event(), at - 1, w})
+	if f.told == nil && f.pulls-1-k >= fewBack {
+		f.told = f.explainAll()
+	}
+	if f.told != nil {
+		return f.told[k]
+	}
+	var s sums
+	for i := range f.hyps {
+		h := &f.hyps[i]
+		s.add(h.node(f.pulls-1-k), math.Exp(h.weight()))
+	}
+	return s.explained()
+}
+
+// fewBack is from how far back on a pull is worth working out what all were: who
+// asks for one of these asks for others too.
+const fewBack = 3
+
+// explainAll works out what each pull was.
+func (f *Filter) explainAll() [][]Explanation {
+	out := make([][]Explanation, f.pulls)
+	paths, ws := f.paths(func(h *hyp) float64 { return math.Exp(h.weight()) })
+	all := 0.0
+	for _, w := range ws {
+		all += w
+	}
+	var s sums
+	walkBack(paths, f.pulls, func(k int, nodes []*node, at []int32) {
+		s.reset()
+		if len(nodes) == 1 {
+			s.add(nodes[0], all)
+		} else {
+			for i, w := range ws {
+				s.add(nodes[at[i]], w)
 			}
+		}
+		out[k] = s.explained()
+	})
+	return out
+}
+
+// sums adds up weights by what a pull was.
+type sums struct {
+	by   [int(kSame) + 1][MaxFasteners + 1]float64
+	seen []int // which of by are in use
+}
+
+const perKind = MaxFasteners + 1
+
+func (s *sums) reset() {
+	for _, at := range s.seen {
+		s.by[at/perKind][at%perKind] = 0
+	}
+	s.seen = s.seen[:0]
+}
+
+func (s *sums) add(n *node, w float64) {
+	at := int(n.kind)*perKind + int(n.fastener) + 1
+	if !slices.Contains(s.seen, at) {
+		s.seen = append(s.seen, at)
+	}
+	s.by[n.kind][n.fastener+1] += w
+}
+
+func (s *sums) explained() []Explanation {
+	slices.Sort(s.seen)
+	var out []Explanation
+	for _, at := range s.seen {
+		if w := s.by[at/perKind][at%perKind]; w > 1e-6 {
+			out = addTo(out, Explanation{kind(at / perKind).event(), at%perKind - 1, w})
 		}
 	}
 	slices.SortStableFunc(out, func(a, b Explanation) int { return cmp.Compare(b.P, a.P) })
@@ -30,23 +92,105 @@ func (f *Filter) Explain(k int) []Explanation {
 
 // Idle returns for each pull the chance that it made no fastener tight.
 func (f *Filter) Idle() []float64 {
-	out := make([]float64, f.pulls)
-	for i := range f.hyps {
-		w := math.Exp(f.hyps[i].weight())
-		n := f.hyps[i].path
-		for k := f.pulls - 1; k >= 0; k-- {
-			switch n.kind {
-			case kNext, kOther, kSwing, kFinish, kRetight, kLoosen:
-			default:
-				out[k] += w
-			}
-			n = n.parent
+	paths, ws := f.paths(func(h *hyp) float64 { return math.Exp(h.weight()) })
+	out := f.sumWhere(paths, ws, func(n *node) bool {
+		switch n.kind {
+		case kNext, kOther, kSwing, kFinish, kRetight, kLoosen:
+			return false
 		}
-	}
+		return true
+	})
 	for k := range out {
 		out[k] = min(out[k], 1)
 	}
 	return out
+}
+
+// sumWhere returns for each pull the weight of the paths on which it is of some
+// kind.
+func (f *Filter) sumWhere(paths []*node, ws []float64, is func(n *node) bool) []float64 {
+	out := make([]float64, f.pulls)
+	all := 0.0
+	for _, w := range ws {
+		all += w
+	}
+	var yes []bool
+	walkBack(paths, f.pulls, func(k int, nodes []*node, at []int32) {
+		yes = yes[:0]
+		any := false
+		for _, n := range nodes {
+			yes = append(yes, is(n))
+			any = any || yes[len(yes)-1]
+		}
+		switch {
+		case !any:
+		case len(nodes) == 1:
+			out[k] = all
+		default:
+			for i, w := range ws {
+				if yes[at[i]] {
+					out[k] += w
+				}
+			}
+		}
+	})
+	return out
+}
+
+// paths returns the explanations of the last pull, one for each hypothesis, and
+// their weights; none for those whose weight is 0 or below.
+func (f *Filter) paths(weight func(h *hyp) float64) (paths []*node, ws []float64) {
+	paths, ws = make([]*node, 0, len(f.hyps)), make([]float64, 0, len(f.hyps))
+	for i := range f.hyps {
+		if w := weight(&f.hyps[i]); w > 0 {
+			paths, ws = append(paths, f.hyps[i].path), append(ws, w)
+		}
+	}
+	return paths, ws
+}
+
+// walkBack goes along paths from the last of so many pulls to the first. do gets
+// the different nodes at each pull, and which of them each path has: paths that have
+// run together are walked once. It writes into paths.
+func walkBack(paths []*node, pulls int, do func(k int, nodes []*node, at []int32)) {
+	at := make([]int32, len(paths))
+	for i := range at {
+		at[i] = int32(i)
+	}
+	nodes := paths
+	for k := pulls - 1; k >= 0 && len(nodes) > 0; k-- {
+		if len(nodes) > 1 && (k%4 == 0 || len(nodes) < 8) {
+			nodes = together(nodes, at)
+		}
+		do(k, nodes, at)
+		for i, n := range nodes {
+			nodes[i] = n.parent
+		}
+	}
+}
+
+// together keeps each node once, and changes at accordingly.
+func together(nodes []*node, at []int32) []*node {
+	var to [4 * MaxFasteners]int32
+	if len(nodes) > len(to) {
+		return nodes // more than a filter keeps
+	}
+	n := 0
+	for i, x := range nodes {
+		k := slices.Index(nodes[:n], x)
+		if k < 0 {
+			nodes[n] = x
+			k = n
+			n++
+		}
+		to[i] = int32(k)
+	}
+	if n < len(nodes) {
+		for i := range at {
+			at[i] = to[at[i]]
+		}
+	}
+	return nodes[:n]
 }
 
 // addTo adds an explanation to one of the same kind and fastener.
@@ -58,14 +202,6 @@ func addTo(out []Explanation, e Explanation) []Explanation {
 		}
 	}
 	return append(out, e)
-}
-
-// each gives pull k's node and the weight of each hypothesis.
-func (f *Filter) each(k int, do func(n *node, w float64)) {
-	for i := range f.hyps {
-		h := &f.hyps[i]
-		do(h.node(f.pulls-1-k), math.Exp(h.weight()))
-	}
 }
 
 // node returns the explanation of the pull that is back pulls before the last.
