@@ -26,6 +26,10 @@ func (t *tx) shop(d events.ShopDescribed) {
 	t.add(events.ShopAdopted{Shop: d.Shop, Hash: d.Hash})
 }
 
+// CheckShop says what is wrong with a shop by itself, in its order: with any of
+// it a start of the service keeps the shop that was in force.
+func CheckShop(shop events.Shop) []string { return New().wrongShop(&shop) }
+
 // wrongShop returns what is wrong in a shop, in its order.
 func (s *State) wrongShop(shop *events.Shop) []string {
 	var wrong []string

@@ -8,6 +8,10 @@ import (
 	"witnessmark/rules/calibration"
 )
 
+// MostMonths is the longest interval between calibrations that a tool may
+// have. Our choice.
+const MostMonths = 240
+
 // checkRegister looks at what the register says of a tool beside its range.
 func checkRegister(t *events.Tool, bad func(string, ...any)) {
 	if t.Class != "" {
@@ -33,8 +37,8 @@ func checkRegister(t *events.Tool, bad func(string, ...any)) {
 	if t.Reference && t.Certificate == "" {
 		bad("tool %q is a reference: name its certificate", t.ID)
 	}
-	if p := period(t); p.Months > 240 || p.Cycles > 100_000_000 {
-		bad("tool %q: interval of %d months or %d cycles: want at most 240 months and 100,000,000 cycles", t.ID, p.Months, p.Cycles)
+	if p := period(t); p.Months > MostMonths || p.Cycles > 100_000_000 {
+		bad("tool %q: interval of %d months or %d cycles: want at most %d months and 100,000,000 cycles", t.ID, p.Months, p.Cycles, MostMonths)
 	}
 }
 

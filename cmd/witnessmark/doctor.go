@@ -96,6 +96,9 @@ func examineShop(cfg config) (events.Shop, finding) {
 	if err != nil {
 		return shop, finding{"shop file", "wrong", err.Error(), "'witnessmark shop example' prints one that is right"}
 	}
+	if wrong := wrongDates(shop.Tools, time.Now()); len(wrong) > 0 {
+		return shop, finding{"shop file", "wrong", strings.Join(wrong, "; "), "correct the shop file, or the clock: readings before a tool was calibrated are refused"}
+	}
 	return shop, finding{What: "shop file", State: "good", Text: fmt.Sprintf("%s: %s, %d devices", cfg.Shop, shop.Name, len(shop.Devices))}
 }
 

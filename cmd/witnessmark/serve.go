@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"net"
+	"time"
 
 	"github.com/spf13/cobra"
 )
@@ -65,6 +66,9 @@ func serve(c *cobra.Command, cfg config) error {
 	s, err := openStack(c.Context(), cfg, shop)
 	if err != nil {
 		return err
+	}
+	for _, wrong := range wrongDates(shop.Tools, time.Now()) {
+		s.log.Warn("a date in the shop file cannot be true", "wrong", wrong)
 	}
 	return s.run(c.Context(), func(context.Context) error {
 		fmt.Fprintf(c.ErrOrStderr(), "%s is being watched over. Pages: %s  (Ctrl-C stops)\n", shop.Name, s.url())

@@ -289,20 +289,6 @@ func newShop() *cobra.Command {
 			_, err := c.OutOrStdout().Write(exampleShop)
 			return err
 		},
-	}, newShopAlerts(), &cobra.Command{
-		Use:     "check FILE",
-		Short:   "Say whether a shop file is right",
-		Example: "  witnessmark shop check shop.yaml",
-		Args:    cobra.ExactArgs(1),
-		RunE: func(c *cobra.Command, args []string) error {
-			s, err := readShop(args[0])
-			if err != nil {
-				return err
-			}
-			_, err = fmt.Fprintf(c.OutOrStdout(), "%s: good: %s, %d benches, %d people, %d tools, %d devices\n",
-				args[0], s.Name, len(s.Benches), len(s.People), len(s.Tools), len(s.Devices))
-			return err
-		},
-	})
+	}, newShopAlerts(), newShopCheck())
 	return cmd
 }
