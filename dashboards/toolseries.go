@@ -41,6 +41,9 @@ func toolSeriesOf(history []recalls.Worth, adjusted []ledger.Adjusted) []toolSer
 	var out []toolSeries
 	for i := range history {
 		w := &history[i]
+		if w.What == "check" && w.Standing == events.StandingUnknown {
+			continue // tool and reference looked exchanged
+		}
 		for _, r := range w.Results {
 			dir := r.Direction
 			if dir == "cw" {

@@ -93,7 +93,7 @@ func (t *tx) judgeTorque(o *events.CalibrationJudged, d *events.CalibrationClose
 		Tool: calibration.Tool{ID: tool.ID, Class: class, Least: quantity.NewtonMetres(tool.Least.Base()), Most: quantity.NewtonMetres(tool.Most.Base()),
 			Resolution: quantity.NewtonMetres(tool.Resolution.Base()), Permitted: limitOf(tool)},
 		Reference: calibration.Reference{ID: ref.ID, Certified: midnight(ref.Calibrated), Due: midnight(ref.Due), Expanded: refU(ref, least),
-			Least: quantity.NewtonMetres(ref.Least.Base()), Most: quantity.NewtonMetres(ref.Most.Base())},
+			Least: quantity.NewtonMetres(ref.Least.Base()), Most: quantity.NewtonMetres(ref.Most.Base()), Resolution: quantity.NewtonMetres(ref.Resolution.Base())},
 		Day: t.at.Time().Truncate(24 * time.Hour), Now: t.at.Time(), Rule: rule, Pairs: pairs,
 		Influences: calibration.Influences{Reproducibility: d.Reproducibility, Interface: d.Interface, OutputDrive: d.OutputDrive, LeverLength: d.LeverLength},
 	})

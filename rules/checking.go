@@ -106,15 +106,34 @@ func (t *tx) checkDone(p *pairing, pairs []events.CalibrationPair) {
 	}
 	o.Standing = checkStanding(&o)
 	t.againstHistory(&o, tool.reg)
+	if exchanged(pairs, &tool, &ref) {
+		o.Standing, o.Unusual = events.StandingUnknown, true
+		o.Why = fmt.Sprintf("The readings of %s stand between its own steps of %s, and those of %s on them: the two look exchanged, and it says nothing of either.",
+			t.s.toolName(tool.ID), show(tool.Resolution, quantity.Unit{}), t.s.toolName(ref.ID))
+	}
 	t.add(o)
 	switch {
 	case o.Standing == events.StandingBad:
 		t.foundOff(&tool, events.PhaseFound, "quick check "+o.Check, c.By, c.Bench)
+	case o.Standing == events.StandingUnknown:
+		t.raise(events.AlertRaised{Kind: events.AlertToolUnusual, Bench: c.Bench, Tool: c.Tool,
+			Text: fmt.Sprintf("Quick check %s gave no verdict. %s", c.Check, o.Why),
+			Todo: "Look which tool is on which line, and at their steps in the shop file. Then check it again."})
 	case o.Unusual:
 		t.raise(events.AlertRaised{Kind: events.AlertToolUnusual, Bench: c.Bench, Tool: c.Tool,
 			Text: fmt.Sprintf("%s: quick check %s is unusual. %s", t.s.toolName(c.Tool), c.Check, o.Why),
 			Todo: "Check it once more with care. If it stays so, have it calibrated. It may be used meanwhile: it is inside its limits."})
 	}
+}
+
+// exchanged reports whether tool and reference of a check look exchanged.
+func exchanged(pairs []events.CalibrationPair, tool, ref *toolDates) bool {
+	both := make([]calibration.Pair, len(pairs))
+	for i, p := range pairs {
+		both[i] = calibration.Pair{Target: quantity.NewtonMetres(p.Point.Base()), Tool: quantity.NewtonMetres(p.Tool.Base()), Reference: quantity.NewtonMetres(p.Reference.Base())}
+	}
+	c, _ := calibration.ParseClass(tool.Class) // none: it shows what it reads
+	return !c.Setting() && calibration.Exchanged(both, quantity.NewtonMetres(tool.Resolution.Base()), quantity.NewtonMetres(ref.Resolution.Base()))
 }
 
 // checkStanding holds the mean to the permitted deviation: outside it is bad,
@@ -148,6 +167,9 @@ func (t *tx) againstHistory(o *events.CheckJudged, n *Tool) {
 	switch {
 	case q.Off:
 		o.Why += fmt.Sprintf(" That is not usual for it: by its %d earlier checks %+.2f to %+.2f %% is.", q.Checks, q.Lower, q.Upper)
+		if back := 100 * (100/(100+o.Deviation) - 1); q.Lower <= back && back <= q.Upper {
+			o.Why += fmt.Sprintf(" The other way round it would be %+.2f %%, as usual: make sure that tool and reference were not exchanged.", back)
+		}
 	case q.Wild:
 		o.Why += fmt.Sprintf(" Its pulls scatter more than usual: by its %d earlier checks a standard deviation up to %.2f %% is usual, these have %.2f %%.", q.Checks, q.Most, q.SD)
 	default:

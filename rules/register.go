@@ -380,6 +380,9 @@ func (s *State) foldCheck(o events.OutcomeData, now events.Instant) bool {
 		})
 	case events.CheckJudged:
 		s.endCheck(o.Tool, o.Check)
+		if o.Standing == events.StandingUnknown {
+			break // it says nothing of the tool
+		}
 		s.setTool(o.Tool, func(n *Tool) {
 			n.Standing, n.StandingAt = o.Standing, o.AtUs
 			if o.Standing == events.StandingGood {

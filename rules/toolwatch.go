@@ -43,6 +43,9 @@ func worths(o events.OutcomeData) (ws []worth, fresh bool) {
 	}
 	switch o := o.(type) {
 	case events.CheckJudged:
+		if o.Standing == events.StandingUnknown {
+			return nil, false // tool and reference looked exchanged
+		}
 		return []worth{{o.Tool, o.Check, "", "%", o.Point, o.Deviation, o.AtUs}}, false
 	case events.CalibrationJudged:
 		results(o.Tool, o.Calibration, o.AtUs, o.Results)

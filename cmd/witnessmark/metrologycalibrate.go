@@ -44,6 +44,7 @@ what was found, then what was left.
 	s("to", "", `highest value of its range, such as "200 N·m"`)
 	s("resolution", "", `step of its display or scale, such as "0.1 N·m"`)
 	s("reference", "reference", "name of the reference")
+	s("reference-resolution", "", `step of the reference's display, such as "0.01 N·m"; with both, an exchange of the two columns can show`)
 	s("certified", "", "date of its certificate")
 	s("due", "", "until when the reference may be used")
 	s("day", "", "date of the calibration; default: today")
@@ -91,7 +92,7 @@ func sheetFrom(c *cobra.Command) (s calibration.Sheet, err error) {
 	for _, t := range []struct {
 		name string
 		to   *quantity.Torque
-	}{{"from", &s.Tool.Least}, {"to", &s.Tool.Most}, {"resolution", &s.Tool.Resolution}} {
+	}{{"from", &s.Tool.Least}, {"to", &s.Tool.Most}, {"resolution", &s.Tool.Resolution}, {"reference-resolution", &s.Reference.Resolution}} {
 		if *t.to, err = torqueFlag(c, t.name); err != nil {
 			return s, err
 		}

@@ -37,6 +37,8 @@ type Reference struct {
 	Expanded  float64         // its expanded uncertainty (k = 2) in % of the reading
 	Least     quantity.Torque // its range; both zero is not known
 	Most      quantity.Torque
+	// Resolution is the step of its display; zero is not known.
+	Resolution quantity.Torque
 }
 
 // A Phase is before or after an adjustment.
@@ -306,6 +308,9 @@ func (s Sheet) checkPoints() (f []Finding) {
 		if s.Tool.Class.Setting() && reversed(g) {
 			f = append(f, stop(g[0].Row, "the reference stands still at %.4g N·m while the tool varies: tool and reference look exchanged; a setting tool stays at its set value", g[0].Reference.NewtonMetres()))
 		}
+	}
+	if !s.Tool.Class.Setting() && Exchanged(s.Pairs, s.Tool.Resolution, s.Reference.Resolution) {
+		f = append(f, stop(0, "the readings entered as %s's stand between its steps of %.4g N·m, and those of %s on them: tool and reference look exchanged; enter each under its own, or correct the step", s.Tool.ID, s.Tool.Resolution.NewtonMetres(), s.Reference.ID))
 	}
 	for _, k := range turns {
 		for _, p := range s.Tool.Class.Points(s.Tool.Least, s.Tool.Most) {

@@ -1,6 +1,7 @@
 package calibration
 
 import (
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -106,6 +107,7 @@ func TestBadSheets(t *testing.T) {
 		{"no rule", func(s *Sheet) { s.Rule = Rule{} }, true, "decision rule"},
 		{"nothing", func(s *Sheet) { s.Pairs = nil }, true, "no readings"},
 		{"found after left", func(s *Sheet) { s.Pairs[0].Phase = AsLeft }, true, "before the adjustment"},
+		{"exchanged with a finer reference", func(s *Sheet) { exchange(s, 0.01) }, true, "look exchanged"},
 		{"reversed pairs", func(s *Sheet) {
 			s.Tool.Class = Class{2, 'A'}
 			for i, p := range s.Pairs {
@@ -129,6 +131,60 @@ func TestBadSheets(t *testing.T) {
 				t.Error("a verdict was given all the same")
 			}
 		})
+	}
+}
+
+// exchange makes the readings what the displays show, in steps of 0.1 N·m of
+// the tool and those of the reference, and enters each as the other's.
+func exchange(s *Sheet, step float64) {
+	shown := func(v quantity.Torque, step float64) quantity.Torque {
+		return nm(math.Round(v.NewtonMetres()/step) * step)
+	}
+	s.Reference.Resolution = nm(step)
+	for i := range s.Pairs {
+		p, n := &s.Pairs[i], float64(i%5-2)
+		p.Tool, p.Reference = shown(nm(p.Target.NewtonMetres()*0.99+0.137*n), step), shown(nm(p.Target.NewtonMetres()+0.2*n), 0.1)
+	}
+}
+
+// TestExchanged: what the steps of the two displays tell, and what they do not.
+func TestExchanged(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		spoil func(*Sheet)
+		want  bool
+	}{
+		{"as they are", func(*Sheet) {}, false},
+		{"exchanged", func(s *Sheet) { exchange(s, 0.01) }, true},
+		{"exchanged, the step of the reference not known", func(s *Sheet) { exchange(s, 0.01); s.Reference.Resolution = nm(0) }, true},
+		{"exchanged, like steps", func(s *Sheet) { exchange(s, 0.1) }, false},
+		{"exchanged, the step of the tool not known", func(s *Sheet) { exchange(s, 0.01); s.Tool.Resolution = nm(0) }, false},
+		{"exchanged, and pulled to the point by the tool", func(s *Sheet) {
+			exchange(s, 0.01)
+			for i := range s.Pairs {
+				s.Pairs[i].Reference = s.Pairs[i].Target
+			}
+		}, false},
+		{"a dial read between its lines, pulled to the point by the reference", func(s *Sheet) {
+			s.Reference.Resolution = nm(0.01)
+			for i := range s.Pairs {
+				s.Pairs[i].Tool, s.Pairs[i].Reference = nm(s.Pairs[i].Target.NewtonMetres()+0.05), s.Pairs[i].Target
+			}
+		}, false},
+		{"read in lbf·ft, steps in N·m", func(s *Sheet) {
+			exchange(s, 0.01)
+			for i := range s.Pairs {
+				for _, v := range []*quantity.Torque{&s.Pairs[i].Tool, &s.Pairs[i].Reference} {
+					*v = quantity.PoundFeet(math.Round(10*v.NewtonMetres()/1.3558179483314004) / 10)
+				}
+			}
+		}, false},
+	} {
+		s := good()
+		c.spoil(&s)
+		if got := Exchanged(s.Pairs, s.Tool.Resolution, s.Reference.Resolution); got != c.want {
+			t.Errorf("%s: got %v", c.name, got)
+		}
 	}
 }
 
