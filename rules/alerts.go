@@ -15,7 +15,8 @@ import (
 func (t *tx) leave(upto int, why string) {
 	for i := range upto {
 		t.leaveStep(i, why)
-		if p := &t.job.Proc.Steps[i]; p.Joint != nil && upto < len(t.job.Steps) && slices.Contains(t.job.Proc.Steps[upto].Covers, p.ID) {
+		p := &t.job.Proc.Steps[i]
+		if p.Joint != nil && (t.job.closingBegun(i) || upto < len(t.job.Steps) && slices.Contains(t.job.Proc.Steps[upto].Covers, p.ID)) {
 			t.leaveClosing(i, why)
 		}
 	}
@@ -83,17 +84,26 @@ func (j *Job) lostIn(i int) int {
 	return n
 }
 
-// leaveClosing raises a closing round that was left out.
+// leaveClosing raises a closing round that was left out, or left short.
 func (t *tx) leaveClosing(i int, why string) {
 	left := t.job.closingLeft(i)
 	if missed, low := t.job.undone(i); len(left) == 0 || len(missed)+len(low) > 0 {
 		return // the final pass comes first
 	}
-	t.raise(events.AlertRaised{
+	a := events.AlertRaised{
 		Kind: events.AlertClosing, Bench: t.job.Bench, Job: t.job.ID, Step: t.job.Proc.Steps[i].ID, Blocks: true,
 		Text: fmt.Sprintf("%s: the closing round is not done, and work went on: %s.", t.job.title(i), why),
 		Todo: fmt.Sprintf("Stop. Pull %s once more at the final torque before anything covers the joint: none may turn.", list(left)),
-	})
+	}
+	if t.job.closingBegun(i) {
+		// The count cannot tell which round was short: what was left out of the
+		// last pass is then filled by the first pull of the closing round.
+		a.Text = fmt.Sprintf("%s: the closing round is short of %d, so one of the two rounds left somebody out, and work went on: %s.", t.job.title(i), len(left), why)
+		if len(left) > 1 {
+			a.Todo = "Stop. One may have been left out of both rounds. Pull every fastener of the joint once more at the final torque before anything covers it: none may turn."
+		}
+	}
+	t.raise(a)
 }
 
 // closingBegun reports whether step i's closing round has been begun.

@@ -45,6 +45,8 @@ const (
 	anyPeak, anyTurn      = 1 / 2.2, 1 / 8.0
 	untaughtTurn          = 4.53 // ln 93°, see match.Params.UntaughtDeg
 	untaughtRange         = 1.25
+	closingTurn           = 1.25 // ln (2.5° + 1°), see match.Params.RepeatDeg
+	closingRange          = 0.7
 	paceRange             = 0.5
 )
 
@@ -143,6 +145,8 @@ func (j *Job) lawsOf(s stretch, but []sight) laws {
 		l.turn = stretchLaw(turns, turnSpread)
 	} else if k.N >= leastPulls {
 		l.turn = law{k.Mean, math.Sqrt(k.Var + jobToJob*jobToJob)}
+	} else if p.Closing {
+		l.turn = law{closingTurn, closingRange}
 	}
 	if w := usualWait(pulls); len(pulls) > 2 && w > paceLeast {
 		l.usual = math.Log(w / 1e6)
@@ -279,9 +283,9 @@ func (j *Job) openOf(s stretch) (open, all int) {
 	return open, len(order)
 }
 
-// after returns the stretch that follows one, where its work has not been done:
-// the next pass of the joint, the closing round apart, else the first pass of
-// the next joint; not ok where something else comes between.
+// after returns the stretch that follows one: the next pass of the joint, else
+// the first pass of the next joint; not ok where something else comes between,
+// such as a closing round.
 func (j *Job) after(s stretch) (next stretch, ok bool) {
 	jt := j.Proc.Steps[s.step].Joint
 	for p := s.pass + 1; p < len(jt.Passes); p++ {
@@ -300,7 +304,7 @@ func (j *Job) after(s stretch) (next stretch, ok bool) {
 // to the next stretch, where all that it and the pulls before it tell says so.
 func (t *tx) wentOn(w *slot, r *reading, tool *toolDates) bool {
 	j := t.job
-	if !j.Weighed || w.joint == nil || w.joint.Passes[w.pass].Closing || !j.plain(w.step) || len(j.Steps[w.step].Weigh[w.pass].Log) == 0 {
+	if !j.Weighed || w.joint == nil || !j.plain(w.step) || len(j.Steps[w.step].Weigh[w.pass].Log) == 0 {
 		return false
 	}
 	a := stretch{w.step, w.pass}
@@ -337,13 +341,16 @@ func (t *tx) staysOn(w *slot, r *reading, tool *toolDates) bool {
 	}
 	a := stretch{w.step, w.pass}
 	b, ok := j.workingAt()
-	if !ok || b.step < a.step || b.step == a.step && b.pass <= a.pass || j.Proc.Steps[b.step].Joint.Passes[b.pass].Closing {
+	if !ok || b.step < a.step || b.step == a.step && b.pass <= a.pass {
 		return false
 	}
 	if j.nextIn(b) < 0 {
 		if b, ok = j.after(b); !ok || j.nextIn(b) < 0 {
 			return false
 		}
+	}
+	if b.step == a.step && j.closing(b) {
+		return false // at the same torque
 	}
 	next := j.fastenerSlot(b.step, b.pass, j.nextIn(b))
 	if why, _ := tool.misfit(&next, r.at); why != "" || !t.wouldTake(&next, r) {
@@ -443,8 +450,14 @@ func (t *tx) goOn(w *slot, b stretch, r *reading, tool *toolDates, sure float64)
 	if a.step == b.step {
 		t.leavePass(w, missed, low, why)
 	}
+	if j.closing(a) {
+		t.leaveClosing(a.step, why)
+	}
 	return true
 }
+
+// closing reports whether a stretch is a closing round.
+func (j *Job) closing(s stretch) bool { return j.Proc.Steps[s.step].Joint.Passes[s.pass].Closing }
 
 // mayGoOn reports whether the pulls of a place's pass may be moved on to a later
 // one.
@@ -636,8 +649,11 @@ func (j *Job) firstWait(a, b stretch) float64 {
 // be b's. What a later pass has made good is nothing to be told of.
 func (t *tx) leaveStretch(a, b stretch) {
 	w := t.job.fastenerSlot(a.step, a.pass, t.job.Proc.Steps[a.step].Joint.Passes[a.pass].Order[0])
-	if missed, low := t.job.leftIn(&w); len(missed)+len(low) > 0 {
-		t.leavePass(&w, missed, low, fmt.Sprintf("pulls that were taken for it were rather for %s", t.job.stretchName(a, b)))
+	why := fmt.Sprintf("pulls that were taken for it were rather for %s", t.job.stretchName(a, b))
+	if t.job.closing(a) {
+		t.leaveClosing(a.step, why)
+	} else if missed, low := t.job.leftIn(&w); len(missed)+len(low) > 0 {
+		t.leavePass(&w, missed, low, why)
 	}
 }
 
@@ -672,14 +688,15 @@ func (t *tx) shortWhere(b stretch) (moved bool) {
 			break
 		}
 		x := link{a, at, last, weight}
-		if lastOf(t.job.Proc.Steps[a.step].Joint, a.pass) != a.pass {
+		earlier := !t.job.closing(a) && lastOf(t.job.Proc.Steps[a.step].Joint, a.pass) != a.pass
+		if earlier {
 			x.weight *= leftEarlier
 		}
 		chain = append(chain, x)
 		sum += x.weight
 		// Where a later pass has made good what an earlier one left, nothing would
 		// be told: that takes more.
-		if good := lastOf(t.job.Proc.Steps[a.step].Joint, a.pass) != a.pass; x.weight > most && !good {
+		if x.weight > most && !earlier {
 			best, most = len(chain)-1, x.weight
 		}
 		at = a
@@ -763,10 +780,8 @@ func (j *Job) before(s stretch) (stretch, bool) {
 		}
 		for p := from; p >= 0; p-- {
 			switch {
-			case !jt.Passes[p].Closing:
+			case !jt.Passes[p].Closing, j.passBegun(stretch{i, p}):
 				return stretch{i, p}, true
-			case j.passBegun(stretch{i, p}):
-				return stretch{}, false
 			}
 		}
 	}
