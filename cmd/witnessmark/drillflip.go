@@ -341,7 +341,7 @@ func (f *flipper) mendAll(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("mend: %w", err)
 	}
-	if len(m.Missing)+len(m.Altered)+len(m.Differ)+len(m.Photos.Missing) > 0 {
+	if len(m.Missing)+len(m.Altered)+len(m.Differ)+len(m.Photos.Missing)+len(m.Papers.Missing) > 0 {
 		return fmt.Errorf("mend: %+v", m)
 	}
 	j, err := openJournal(ctx, f.cfg, f.shop.ID)

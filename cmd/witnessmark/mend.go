@@ -25,7 +25,7 @@ func newMend() *cobra.Command {
 	var dry, asJSON bool
 	cmd := &cobra.Command{
 		Use:   "mend",
-		Short: "Bring back what a damaged journal or photo has lost, from what is left and from copies",
+		Short: "Bring back what a damaged journal, photo or certificate file has lost, from what is left and from copies",
 		Long: `Reads the files of the journal itself, without the server, so that one damaged
 entry costs no other. What is lost is taken from blocks that were put aside when
 the service started, and from the copies that --from names, each of them
@@ -41,9 +41,10 @@ copy gave and no signed seal covers is named.
 
 If that makes the journal better its store is written anew, read back, and only
 then put in place; the old one stays in journal/damaged. What is lost for good
-is named, and its sequences are never given again. Then each photo that the
-journal names is held against its SHA-256 there, and one that is altered or gone
-is brought back in the same way (a hub keeps no photos). Afterwards the whole
+is named, and its sequences are never given again. Then each photo, and each
+file of an outside laboratory's certificate, that the journal names is held against
+its SHA-256 there, and one that is altered or gone is brought back in the same way
+(a hub keeps neither). Afterwards the whole
 journal is verified against its seals. Then run 'witnessmark rebuild', which
 makes the ledger anew.
 
@@ -96,8 +97,8 @@ type mending struct {
 // mended is what came of it.
 type mended struct {
 	*journal.Mended
-	Photos   *journal.PhotosMended `json:"photos"`
-	Verified *seal.Result          `json:"verified,omitempty"`
+	*journal.FilesMended
+	Verified *seal.Result `json:"verified,omitempty"`
 }
 
 func mend(c *cobra.Command, cfg config, shop string, what mending, asJSON bool) error {
@@ -112,7 +113,7 @@ func mend(c *cobra.Command, cfg config, shop string, what mending, asJSON bool) 
 	} else {
 		err = tellMended(c.OutOrStdout(), m, what)
 	}
-	if err == nil && (len(m.Missing)+len(m.Altered)+len(m.Photos.Missing) > 0 || m.Verified != nil && !m.Verified.OK()) {
+	if err == nil && (len(m.Missing)+len(m.Altered)+len(m.Photos.Missing)+len(m.Papers.Missing) > 0 || m.Verified != nil && !m.Verified.OK()) {
 		return exitCode{1, errors.New("the journal is not whole; what is missing or altered is named above")}
 	}
 	return err
@@ -154,7 +155,7 @@ func mendAll(ctx context.Context, cfg config, shop string, what mending) (m *men
 	}
 	open, done := what.opener(cfg, shop)
 	defer done()
-	if m.Photos, err = journal.MendPhotos(ctx, mc, m.Mended, open); err != nil || what.dry || !what.verify {
+	if m.FilesMended, err = journal.MendFiles(ctx, mc, m.Mended, open); err != nil || what.dry || !what.verify {
 		return m, err
 	}
 	m.Verified, err = verifyMended(ctx, cfg, shop, open)
@@ -318,13 +319,14 @@ func tellMended(out io.Writer, m *mended, what mending) error {
 	} else {
 		line("MISSING: no copy that was named has them whole either", m.Missing)
 	}
-	tellPhotos(&b, m.Photos, what)
+	tellFiles(&b, "photos", &m.Photos, what, "no copy that was named has them whole (the hub of a chain keeps none)")
+	tellFiles(&b, "certificate files", &m.Papers, what, "no copy that was named has them whole; 'witnessmark tool paper FILE' sends one again")
 	switch {
 	case what.dry:
 		b.WriteString("nothing was changed (--dry-run)\n")
 	case m.Changed:
 		fmt.Fprintf(&b, "the store was written anew; the old one is in %s\nnow run 'witnessmark rebuild'\n", m.KeptAs)
-	case len(m.Photos.Salvaged)+len(m.Photos.Refilled) > 0:
+	case len(m.Photos.Salvaged)+len(m.Photos.Refilled)+len(m.Papers.Salvaged)+len(m.Papers.Refilled) > 0:
 		b.WriteString("the journal itself needed no mending\n")
 	default:
 		b.WriteString("there was nothing to mend\n")
@@ -339,12 +341,13 @@ func tellMended(out io.Writer, m *mended, what mending) error {
 	return err
 }
 
-// tellPhotos says what became of the photos.
-func tellPhotos(b *strings.Builder, p *journal.PhotosMended, what mending) {
+// tellFiles says what became of the files of a kind; lost is what to say of those
+// that no copy has.
+func tellFiles(b *strings.Builder, kind string, p *journal.KindMended, what mending, lost string) {
 	if p.Named == 0 {
 		return
 	}
-	fmt.Fprintf(b, "photos: %d of %d were whole\n", p.Whole, p.Named)
+	fmt.Fprintf(b, "%s: %d of %d were whole\n", kind, p.Whole, p.Named)
 	line := func(what string, hashes []string) {
 		if len(hashes) == 0 {
 			return
@@ -358,11 +361,11 @@ func tellPhotos(b *strings.Builder, p *journal.PhotosMended, what mending) {
 		}
 		fmt.Fprintf(b, "%s: %d (%s)\n", what, len(hashes), strings.Join(list, ", "))
 	}
-	line("photos brought back from the store's own files", p.Salvaged)
-	line("photos brought back from a copy", p.Refilled)
+	line(kind+" brought back from the store's own files", p.Salvaged)
+	line(kind+" brought back from a copy", p.Refilled)
 	if len(what.from) == 0 {
-		line("PHOTOS MISSING: name a copy with --from", p.Missing)
+		line(strings.ToUpper(kind)+" MISSING: name a copy with --from", p.Missing)
 	} else {
-		line("PHOTOS MISSING: no copy that was named has them whole (the hub of a chain keeps none)", p.Missing)
+		line(strings.ToUpper(kind)+" MISSING: "+lost, p.Missing)
 	}
 }

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/nats-io/nats.go"
 
@@ -22,7 +23,7 @@ import (
 type mendRig struct {
 	*remoteStack
 	shopFile, store, hubDir, hubAt, takes string
-	photo                                 string // hash
+	photo, paper                          string // hashes of a photo and of a certificate's file
 	backup                                string
 	stopHub                               func()
 }
@@ -65,6 +66,12 @@ func mendable(t *testing.T) *mendRig {
 		Job: "j-1", Hash: r.photo, Size: int64(len(picture)), Type: "image/jpeg", Width: 10, Height: 10}}); err != nil {
 		t.Fatal(err)
 	}
+	paper := bytes.Repeat([]byte("an invented certificate "), 9_000)
+	if r.paper, err = r.journal.PutPhoto(t.Context(), paper); err != nil {
+		t.Fatal(err)
+	}
+	ask(events.CertificateAsked{Ask: events.Ask{By: "lead"}, Tool: "kb00", Certificate: "L-1", Laboratory: "an invented laboratory", Phase: events.PhaseFound, Standing: events.StandingGood,
+		Date: time.Now().UTC().Format(time.DateOnly), File: "L-1.pdf", FileHash: r.paper, FileSize: int64(len(paper))})
 	for i := range 20 {
 		r.send(t, i+1)
 	}
@@ -144,10 +151,44 @@ func (r *mendRig) whole(t *testing.T, what string) {
 	}
 	defer j.Close()
 	sameEntries(t, j, r.hub(), "fenholt")
-	data, err := j.Photo(t.Context(), r.photo)
-	if sum := sha256.Sum256(data); err != nil || hex.EncodeToString(sum[:]) != r.photo {
-		t.Errorf("%s: the photo: %v", what, err)
+	for kind, hash := range map[string]string{"photo": r.photo, "certificate's file": r.paper} {
+		data, err := j.Photo(t.Context(), hash)
+		if sum := sha256.Sum256(data); err != nil || hex.EncodeToString(sum[:]) != hash {
+			t.Errorf("%s: the %s: %v", what, kind, err)
+		}
 	}
+}
+
+// filesInBackup: a backup holds photos and certificates' files, restore gives them
+// back, and verify names those that are altered or gone.
+func (r *mendRig) filesInBackup(t *testing.T) {
+	t.Helper()
+	restored := filepath.Join(t.TempDir(), "restored")
+	if out, err := said(t, "restore", r.backup, "--data", restored, "--journal-max", "1 GiB"); err != nil {
+		t.Fatal(out, err)
+	}
+	verify := func(fails bool, want ...string) {
+		t.Helper()
+		out, err := said(t, "verify", "--data", restored, "--shop", r.shopFile)
+		if (err != nil) != fails {
+			t.Errorf("verify: %v\n%s", err, out)
+		}
+		for _, w := range want {
+			if !strings.Contains(out, w) {
+				t.Errorf("verify does not say %q:\n%s", w, out)
+			}
+		}
+	}
+	verify(false, "2 photos and certificate files are what the journal says", "seals hold")
+	found, err := filepath.Glob(filepath.Join(restored, "journal", "jetstream", "jetstream", "*", "streams", "OBJ_wm-photos-fenholt"))
+	if err != nil || len(found) != 1 || os.RemoveAll(found[0]) != nil {
+		t.Fatal(found, err)
+	}
+	verify(true, "NOT AS SEALED: the photo "+r.photo[:12]+" of job j-1", "NOT THERE: the file of certificate L-1", "it was never sent, or is lost")
+	if out, err := said(t, "mend", "--data", restored, "--shop", r.shopFile, "--from", r.backup); err != nil || !strings.Contains(out, "certificate files brought back from a copy: 1") {
+		t.Errorf("mend what was restored: %v\n%s", err, out)
+	}
+	verify(false, "2 photos and certificate files are what the journal says")
 }
 
 // TestMendFromAHub: bits flipped in the files of a shop's store, and its end cut
@@ -185,14 +226,34 @@ func TestMendFromAHub(t *testing.T) {
 	spoil()
 	says("a dry run", false, []string{"--dry-run", "--from", r.hub()}, "filled in from a copy", "nothing was changed")
 	says("without a copy", true, []string{"--dry-run"}, "MISSING: name a copy with --from")
-	says("from the hub", false, []string{"--from", r.hub()}, "filled in from a copy", "seals hold", "photos: 1 of 1 were whole")
+	says("from the hub", false, []string{"--from", r.hub()}, "filled in from a copy", "seals hold", "photos: 1 of 1 were whole", "certificate files: 1 of 1 were whole")
 	r.whole(t, "mended from the hub")
 
+	good := filepath.Join(t.TempDir(), "good")
+	if err := os.CopyFS(good, os.DirFS(r.store)); err != nil {
+		t.Fatal(err)
+	}
+	spoilFiles := func() { // what was kept before and since
+		damage(t, r.store, "OBJ_wm-photos-fenholt", func(b []byte) []byte {
+			b = bytes.ReplaceAll(b, []byte("an invented photo an"), []byte("an invented Photo an"))
+			return bytes.ReplaceAll(b, []byte("an invented certificate an"), []byte("an invented Certificate an"))
+		})
+	}
 	spoil()
-	damage(t, r.store, "OBJ_wm-photos-fenholt", flipAt(t, "an invented photo an"))
-	says("a photo, from the hub", true, []string{"--from", r.hub()}, "seals hold", "PHOTOS MISSING", r.photo[:12], "keeps none")
-	says("a photo, from a backup", false, []string{"--from", r.backup}, "photos brought back from a copy: 1", "seals hold")
+	spoilFiles()
+	says("files, from the hub", true, []string{"--from", r.hub()}, "PHOTOS MISSING", r.photo[:12], "keeps none", "CERTIFICATE FILES MISSING", r.paper[:12], "tool paper FILE",
+		"NOT AS SEALED: the photo "+r.photo[:12], "the file of certificate L-1 (L-1.pdf, 216000 bytes")
+	says("files, from a backup", false, []string{"--from", r.backup}, "photos brought back from a copy: 1", "certificate files brought back from a copy: 1", "seals hold")
 	r.whole(t, "mended from a backup")
+	if err := os.RemoveAll(filepath.Join(r.store, "mending", "damaged")); err != nil {
+		t.Fatal(err)
+	}
+	spoilFiles()
+	another := openStore(t, storeOptions{name: "another", data: good})
+	says("files, from another store", false, []string{"--from", another.ClientURL()}, "photos brought back from a copy: 1", "certificate files brought back from a copy: 1", "seals hold")
+	end(another)
+	r.whole(t, "mended from another store")
+	r.filesInBackup(t)
 
 	// Both lack the same entry, and so does all that was put aside.
 	r.stopHub()

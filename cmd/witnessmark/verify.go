@@ -24,7 +24,8 @@ none of the job's facts is missing. What was altered, dropped, added or put in
 another order is named by its journal sequence. Give the public key that the
 shop gave you with --key: a file, or the key itself.
 
-Without FILE, holds the whole journal in the data directory against its seals.
+Without FILE, holds the whole journal in the data directory against its seals, and
+each photo and each outside laboratory's certificate against its SHA-256 there.
 Stop the service first: only one process may have the journal open. The journal
 is left as it is; where its files are damaged so that a start would cut them,
 verify stops there, and 'witnessmark mend --dry-run' names what is lost.
@@ -148,6 +149,9 @@ func verifyJournal(c *cobra.Command, keys []string) error {
 	if restored != "" {
 		r.Notes = append(r.Notes, restored)
 	}
+	if r.Files > 0 {
+		good += fmt.Sprintf("%d photos and certificate files are what the journal says\n", r.Files)
+	}
 	if r.Kept > 0 {
 		good += fmt.Sprintf("%d checkpoints kept elsewhere agree\n", r.Kept)
 	}
@@ -185,7 +189,11 @@ func tell(c *cobra.Command, r *seal.Result, good string) error {
 		fmt.Fprint(c.OutOrStdout(), r.Text())
 	}
 	if !r.OK() {
-		return exitCode{1, fmt.Errorf("not as sealed: %d finding(s)", len(r.Findings))}
+		what := "not as sealed"
+		if len(r.Findings) == 0 {
+			what = "all is as sealed, but not all files are there"
+		}
+		return exitCode{1, fmt.Errorf("%s: %d finding(s)", what, len(r.Findings)+len(r.Absent))}
 	}
 	return nil
 }

@@ -88,7 +88,7 @@ type Mended struct {
 	Changed  bool   `json:"changed"`  // the store was written anew
 	KeptAs   string `json:"kept_as"`  // where the old store is now
 
-	photos map[string]bool // hashes that entries name
+	files map[string]events.KeptFile // that entries name, by hash
 }
 
 // candidate is the best entry known for a sequence.
@@ -180,7 +180,7 @@ func (cfg MendConfig) name(dir string) string {
 }
 
 func newMender(cfg MendConfig, own Config) *mender {
-	return &mender{cfg: cfg, own: own, names: naming{cfg.Shop}, best: make([]candidate, 1), told: map[uint64]bool{}, res: Mended{photos: map[string]bool{}}, step: func(string) {}}
+	return &mender{cfg: cfg, own: own, names: naming{cfg.Shop}, best: make([]candidate, 1), told: map[uint64]bool{}, res: Mended{files: map[string]events.KeptFile{}}, step: func(string) {}}
 }
 
 func (m *mender) mend(ctx context.Context) error {
@@ -323,7 +323,9 @@ func (m *mender) scan(source int, f blockFile) error {
 		if err := m.tellsOfRemoval(&w); err != nil {
 			return err
 		}
-		m.namesPhoto(&w)
+		for _, f := range events.FilesOf(&w) {
+			m.res.files[f.Hash] = f
+		}
 		c := candidate{source: int32(source), file: int32(file), at: int32(x.at), size: int32(x.size), proof: m.cfg.Prove(&w), sum: sumOf(&w)}
 		for uint64(len(m.best)) <= x.Seq {
 			m.best = append(m.best, candidate{})

@@ -15,16 +15,22 @@ import (
 	"slices"
 	"strings"
 	"time"
-
-	"witnessmark/events"
 )
 
 // A photo proves itself: its SHA-256 stands in the journal, which the seals
-// hold. So one that is damaged or gone is taken from wherever a whole one is.
+// hold. So one that is damaged or gone is taken from wherever a whole one is. The
+// file of an outside laboratory's certificate is kept in the same store, and is
+// mended with the photos.
 
-// PhotosMended is what MendPhotos found and did. Photos are named by their
+// FilesMended is what MendFiles found and did.
+type FilesMended struct {
+	Photos KindMended `json:"photos"`
+	Papers KindMended `json:"certificate_files"`
+}
+
+// KindMended is what became of the files of one kind. They are named by their
 // SHA-256, in hexadecimal.
-type PhotosMended struct {
+type KindMended struct {
 	Named    int      `json:"named"`    // in the journal
 	Whole    int      `json:"whole"`    // that were in order
 	Salvaged []string `json:"salvaged"` // brought back from the shop's own files
@@ -32,12 +38,22 @@ type PhotosMended struct {
 	Missing  []string `json:"missing"`  // whole in no file
 }
 
-// MendPhotos sees to it that the store has every photo that the journal names,
-// after Mend, whose settings and result it takes. open opens the mended journal,
-// and is not called in a dry run: that looks at the files alone.
-func MendPhotos(ctx context.Context, cfg MendConfig, mended *Mended, open func(context.Context) (*Journal, error)) (*PhotosMended, error) {
-	res := &PhotosMended{Named: len(mended.photos)}
-	if res.Named == 0 {
+// MendFiles sees to it that the store has every photo and every certificate's file
+// that the journal names, after Mend, whose settings and result it takes. open
+// opens the mended journal, and is not called in a dry run: that looks at the
+// files alone.
+func MendFiles(ctx context.Context, cfg MendConfig, mended *Mended, open func(context.Context) (*Journal, error)) (*FilesMended, error) {
+	res := &FilesMended{}
+	of := func(hash string) *KindMended {
+		if mended.files[hash].Certificate != "" {
+			return &res.Papers
+		}
+		return &res.Photos
+	}
+	for hash := range mended.files {
+		of(hash).Named++
+	}
+	if len(mended.files) == 0 {
 		return res, nil
 	}
 	p, err := cfg.photos()
@@ -47,13 +63,13 @@ func MendPhotos(ctx context.Context, cfg MendConfig, mended *Mended, open func(c
 	if err != nil {
 		return nil, fmt.Errorf("mend photos: %w", err)
 	}
-	hashes := slices.Sorted(maps.Keys(mended.photos))
+	hashes := slices.Sorted(maps.Keys(mended.files))
 	if cfg.DryRun {
 		for _, hash := range hashes {
 			if p.live.photo(hash) != nil {
-				res.Whole++
+				of(hash).Whole++
 			} else {
-				res.add(hash, p.find(hash))
+				of(hash).add(hash, p.find(hash))
 			}
 		}
 		return res, nil
@@ -71,7 +87,7 @@ func MendPhotos(ctx context.Context, cfg MendConfig, mended *Mended, open func(c
 		}
 		if p.live.photo(hash) != nil { // else the server has it not either, and finds out slowly
 			if _, e := j.Photo(ctx, hash); e == nil {
-				res.Whole++
+				of(hash).Whole++
 				continue
 			} else if !errors.Is(e, ErrPhotoMissing) && !errors.Is(e, ErrPhotoAltered) {
 				err = e
@@ -84,7 +100,7 @@ func MendPhotos(ctx context.Context, cfg MendConfig, mended *Mended, open func(c
 				break
 			}
 		}
-		res.add(hash, found)
+		of(hash).add(hash, found)
 	}
 	if err = errors.Join(err, j.Close()); err != nil {
 		return nil, fmt.Errorf("mend photos: %w", err)
@@ -92,7 +108,7 @@ func MendPhotos(ctx context.Context, cfg MendConfig, mended *Mended, open func(c
 	return res, nil
 }
 
-func (r *PhotosMended) add(hash string, f foundPhoto) {
+func (r *KindMended) add(hash string, f foundPhoto) {
 	switch {
 	case f.data == nil:
 		r.Missing = append(r.Missing, hash)
@@ -103,7 +119,7 @@ func (r *PhotosMended) add(hash string, f foundPhoto) {
 	}
 }
 
-// photoMender is one run of MendPhotos.
+// photoMender is one run of MendFiles.
 type photoMender struct {
 	cfg    MendConfig
 	stream string
@@ -332,19 +348,3 @@ func (p *photoFiles) object(id string) []byte {
 	}
 	return out.Bytes()
 }
-
-// namesPhoto notes the photo that an entry tells of.
-func (m *mender) namesPhoto(w *events.Written) {
-	if !strings.HasPrefix(w.Type, photoType) {
-		return
-	}
-	d, err := events.Decode(w.Type, []byte(w.Data))
-	if t, ok := d.(events.PhotoTaken); err == nil && ok && photoHash.MatchString(t.Hash) {
-		m.res.photos[t.Hash] = true
-	}
-}
-
-var photoType = func() string {
-	name, _ := events.PhotoTaken{}.EventType()
-	return events.TypePrefix + name + ".v"
-}()

@@ -30,19 +30,20 @@ func photographed(t *testing.T) (dir string, photos map[string][]byte) {
 	return dir, photos
 }
 
-func photosMended(t *testing.T, dir string, dry bool, from ...string) *PhotosMended {
+func photosMended(t *testing.T, dir string, dry bool, from ...string) *KindMended {
 	t.Helper()
 	cfg := MendConfig{Shop: "fenholt", Dir: dir, From: from, DryRun: dry}
 	m, err := Mend(t.Context(), cfg)
 	if err != nil {
 		t.Fatal(err)
 	}
-	p, err := MendPhotos(t.Context(), cfg, m, func(ctx context.Context) (*Journal, error) {
+	f, err := MendFiles(t.Context(), cfg, m, func(ctx context.Context) (*Journal, error) {
 		return Open(ctx, Config{Shop: "fenholt", Dir: dir, MinFree: 1})
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
+	p := &f.Photos
 	if got := p.Whole + len(p.Salvaged) + len(p.Refilled) + len(p.Missing); got != p.Named || p.Named != 4 {
 		t.Errorf("%d photos are accounted for of %d named: %+v", got, p.Named, p)
 	}
@@ -151,6 +152,62 @@ func TestMendPhotosOfTwoDamagedCopies(t *testing.T) {
 		whole += 4 - len(q.Missing)
 	}
 	t.Logf("%d bits flipped in two copies: %d of %d photos whole again", flips, whole, tries*4)
+}
+
+// TestMendPapers: the file of an outside laboratory's certificate is brought back
+// as a photo is. What was only asked for, and refused, is no file of the shop's;
+// what the journal names and nobody has is named.
+func TestMendPapers(t *testing.T) {
+	dir, _ := photographed(t)
+	j := openAt(t, dir)
+	var outcomes []events.Outcome
+	papers := map[string][]byte{}
+	for i, n := range []int{600, 300 << 10} {
+		data, hash := somePhoto(uint64(100+i), n)
+		if _, err := j.PutPhoto(t.Context(), data); err != nil {
+			t.Fatal(err)
+		}
+		papers[hash] = data
+		outcomes = append(outcomes, events.Outcome{Data: events.CertificateEntered{Certificate: "L-1", Tool: "k2", File: "L-1.pdf", FileHash: hash, FileSize: int64(n)}})
+	}
+	_, never := somePhoto(200, 10)
+	_, refused := somePhoto(201, 10)
+	outcomes = append(outcomes, events.Outcome{Data: events.CertificateEntered{Certificate: "L-2", Tool: "k2", File: "L-2.pdf", FileHash: never, FileSize: 10}},
+		events.Outcome{Data: events.CertificateEntered{Certificate: "L-3", Tool: "k2"}}) // without a file
+	mustAppend(t, j, events.Event{Source: events.SourceDesk, Data: events.CertificateAsked{Tool: "k2", Certificate: "L-4", FileHash: refused}},
+		events.Event{Source: events.SourceRules, Data: events.Decided{Cause: 1, Outcomes: outcomes}})
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	from := copied(t, dir)
+	if err := os.RemoveAll(filepath.Join(Config{Shop: "fenholt", Dir: dir}.streamsDir(), "OBJ_wm-photos-fenholt")); err != nil {
+		t.Fatal(err)
+	}
+	for _, tt := range []struct {
+		dry           bool
+		from          []string
+		whole, missed int
+		refilled      int
+	}{
+		{true, nil, 0, 3, 0},
+		{false, []string{from}, 0, 1, 2},
+		{false, nil, 2, 1, 0},
+	} {
+		cfg := MendConfig{Shop: "fenholt", Dir: dir, From: tt.from, DryRun: tt.dry}
+		f, err := MendFiles(t.Context(), cfg, mended(t, cfg), func(ctx context.Context) (*Journal, error) {
+			return Open(ctx, Config{Shop: "fenholt", Dir: dir, MinFree: 1})
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		p := f.Papers
+		if p.Named != 3 || p.Whole != tt.whole || len(p.Missing) != tt.missed || len(p.Refilled) != tt.refilled || !slices.Contains(p.Missing, never) || f.Photos.Named != 4 {
+			t.Errorf("%+v gives %+v", tt, f)
+		}
+	}
+	if n := photosOf(t, dir, papers); n != 2 {
+		t.Errorf("%d of 2 certificates' files are whole", n)
+	}
 }
 
 // tree is every file below a directory, by name; the lock is no part of it.

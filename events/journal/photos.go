@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
+
+	"witnessmark/events"
 )
 
 // MostPhoto is the greatest photo that is kept, in bytes.
@@ -20,9 +22,9 @@ const MostPhoto = 16 << 20
 // Errors of photos.
 var (
 	// ErrPhotoMissing: no photo with this hash is in the store.
-	ErrPhotoMissing = errors.New("the photo is not in the store")
+	ErrPhotoMissing = events.ErrFileMissing
 	// ErrPhotoAltered: what is in the store under this hash has another one.
-	ErrPhotoAltered = errors.New("the photo in the store is not what was kept: it was altered or damaged")
+	ErrPhotoAltered = events.ErrFileAltered
 )
 
 // photoWait is how long reading one photo may take. JetStream skips a chunk
@@ -32,6 +34,7 @@ const photoWait = 3 * time.Second
 
 func (n naming) photos() string { return "wm-photos-" + n.shop }
 
+// A certificate's file is kept as a photo is.
 var photoHash = regexp.MustCompile(`^[0-9a-f]{64}$`)
 
 // PutPhoto puts a photo into the object store beside the journal's stream,

@@ -3,7 +3,9 @@ package seal
 import (
 	"context"
 	"encoding/base64"
+	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -21,10 +23,12 @@ type Finding struct {
 
 // Result is what a verification found.
 type Result struct {
-	Findings  []Finding `json:"findings"` // empty: all is as it was sealed
-	Notes     []string  `json:"notes"`    // what it does not prove, and why
+	Findings  []Finding `json:"findings"`               // empty: all is as it was sealed
+	Absent    []Finding `json:"files_absent,omitempty"` // certificates' files that are not in the store: never sent, or lost
+	Notes     []string  `json:"notes"`                  // what it does not prove, and why
 	Entries   int       `json:"entries"`
 	Removed   int       `json:"removed,omitempty"` // of the entries: captures that were removed under the shop's rule
+	Files     int       `json:"files,omitempty"`   // photos and certificates' files that are whole
 	Seals     int       `json:"seals"`
 	Kept      int       `json:"kept_elsewhere,omitempty"` // checkpoints kept elsewhere that the journal was held against
 	Size      uint64    `json:"size"`                     // entries covered by the newest seal that holds
@@ -39,8 +43,8 @@ func (r *Result) find(seq uint64, format string, args ...any) {
 	r.Findings = append(r.Findings, Finding{seq, fmt.Sprintf(format, args...)})
 }
 
-// OK reports whether nothing was found.
-func (r *Result) OK() bool { return len(r.Findings) == 0 }
+// OK reports whether nothing was found, and no file is absent.
+func (r *Result) OK() bool { return len(r.Findings)+len(r.Absent) == 0 }
 
 // VerifyRecord checks a sealed record with nothing but keys, verifier keys as
 // the shop gave them. It names every entry that was altered, dropped, added or
@@ -254,7 +258,7 @@ func VerifyAgainst(ctx context.Context, j Reader, dir, shop string, keys []strin
 	if err != nil {
 		return nil, err
 	}
-	v := journalCheck{Result: r, log: log, gone: gone, shop: shop, last: j.Last(), progress: progress}
+	v := journalCheck{Result: r, log: log, gone: gone, shop: shop, last: j.Last(), progress: progress, named: map[string]namedFile{}}
 	if elsewhere != "" {
 		if v.kept, err = ReadKept(elsewhere, keys); err != nil {
 			return nil, err
@@ -274,7 +278,44 @@ func VerifyAgainst(ctx context.Context, j Reader, dir, shop string, keys []strin
 		v.missing()
 	}
 	v.end()
-	return r, nil
+	if store, ok := j.(fileStore); ok {
+		err = v.files(ctx, store)
+	}
+	return r, err
+}
+
+// fileStore is what a journal is that has a store of files beside it. Photo is as
+// journal.Journal has it.
+type fileStore interface {
+	Photo(ctx context.Context, hash string) ([]byte, error)
+}
+
+// namedFile is a file, and the last entry that names it.
+type namedFile struct {
+	events.KeptFile
+	seq uint64
+}
+
+// files reads each file that the journal names, and holds it against its SHA-256
+// there. A photo is on disk before the journal names it; a certificate's file is
+// sent behind, so one that is absent may never have come.
+func (v *journalCheck) files(ctx context.Context, store fileStore) error {
+	for _, hash := range slices.Sorted(maps.Keys(v.named)) {
+		f := v.named[hash]
+		switch _, err := store.Photo(ctx, hash); {
+		case err == nil:
+			v.Files++
+		case errors.Is(err, events.ErrFileAltered):
+			v.find(f.seq, "%v, which J%d names, is not what was kept: it was altered or damaged; 'witnessmark mend --from' brings it back from a copy", f, f.seq)
+		case errors.Is(err, events.ErrFileMissing) && f.Certificate == "":
+			v.find(f.seq, "%v, which J%d names, is gone; 'witnessmark mend --from' brings it back from a copy", f, f.seq)
+		case errors.Is(err, events.ErrFileMissing):
+			v.Absent = append(v.Absent, Finding{f.seq, fmt.Sprintf("%v, which J%d names, is not in the store: it was never sent, or is lost; 'witnessmark mend --from' brings it back from a copy, 'witnessmark tool paper FILE' sends it", f, f.seq)})
+		default:
+			return fmt.Errorf("read %v: %w", f, err)
+		}
+	}
+	return nil
 }
 
 // journalCheck is the check of a journal.
@@ -288,7 +329,8 @@ type journalCheck struct {
 	seals    []sealed
 	kept     []Kept // elsewhere, smallest first
 	tree     roots
-	bad      []uint64 // entries since the last seal that differ from the log
+	bad      []uint64             // entries since the last seal that differ from the log
+	named    map[string]namedFile // by hash
 	progress func(done, total uint64)
 }
 
@@ -329,6 +371,9 @@ func (v *journalCheck) look(ws []events.Written) error {
 		}
 		if v.gone.Has(ws[i].Seq) {
 			v.still++
+		}
+		for _, f := range events.FilesOf(&ws[i]) {
+			v.named[f.Hash] = namedFile{f, ws[i].Seq}
 		}
 		v.add(leafHash(&ws[i]), ws[i].Type)
 	}
@@ -415,6 +460,9 @@ func (r *Result) Text() string {
 	var b strings.Builder
 	for _, f := range r.Findings {
 		fmt.Fprintf(&b, "NOT AS SEALED: %s\n", f.Text)
+	}
+	for _, f := range r.Absent {
+		fmt.Fprintf(&b, "NOT THERE: %s\n", f.Text)
 	}
 	for _, n := range r.Notes {
 		fmt.Fprintf(&b, "Note: %s\n", n)
