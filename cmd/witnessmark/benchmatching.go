@@ -4,9 +4,12 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"runtime"
 	"slices"
 	"sync"
@@ -42,7 +45,10 @@ Six jobs in ten are clean. Of the others, half are count-masked misses. With
 tell one in sixty from none.
 
 A fault is silent where its job was released and no alert answered it. Silent
-jobs are listed, so that each can be looked into.`,
+jobs are listed, and so are clean jobs with an alert. With --keep the streams of
+these, and of the masked misses that were not found, are written with their
+procedure, the jobs before them and the truth, so that 'witnessmark judge' can
+look into each.`,
 		Example: "  witnessmark bench matching\n  witnessmark bench matching --fault plain_miss,over_torque --jobs 120\n  witnessmark bench matching --jobs 2000 --json\n  witnessmark bench matching --world rough\n  witnessmark bench matching --sensitivity --jobs 100",
 		Args:    cobra.NoArgs,
 		RunE:    benchMatching,
@@ -53,6 +59,7 @@ jobs are listed, so that each can be looked into.`,
 	f.String("world", string(labelled.Steady), fmt.Sprintf("the assumptions on which the streams are made: one of %v", labelled.Worlds()))
 	f.StringSlice("fault", nil, fmt.Sprintf("instead of the mix: these faults, one a job; of %v", labelled.Faults()))
 	f.Bool("json", false, "print JSON")
+	f.String("keep", "", "directory in which to keep the streams of false alarms and of faults that were not found")
 	f.Bool("sensitivity", false, "instead: recall and false alarms with each parameter of the model doubled and halved")
 	return cmd
 }
@@ -67,6 +74,7 @@ func benchMatching(c *cobra.Command, _ []string) error {
 		return usageError("--world: %v", err)
 	}
 	asJSON, _ := f.GetBool("json")
+	keep, _ := f.GetString("keep")
 	if jobs < 10 {
 		return usageError("--jobs %d is too few to say anything; take at least 10", jobs)
 	}
@@ -81,7 +89,7 @@ func benchMatching(c *cobra.Command, _ []string) error {
 			return []labelled.Fault{labelled.Fault(list[rng.IntN(len(list))])}
 		}
 	}
-	run := matchRun{jobs: jobs, seed: seed, world: world, cores: runtime.GOMAXPROCS(0), progress: c.ErrOrStderr(), state: rules.New, draw: draw}
+	run := matchRun{jobs: jobs, seed: seed, world: world, cores: runtime.GOMAXPROCS(0), progress: c.ErrOrStderr(), state: rules.New, draw: draw, keep: keep}
 	var out interface{ write(io.Writer) error }
 	if yes, _ := f.GetBool("sensitivity"); yes {
 		out, err = run.sensitivity(c.Context())
@@ -114,6 +122,7 @@ type matchRun struct {
 	progress io.Writer
 	state    func() *rules.State // an empty one, with the parameters under test
 	draw     func(*rand.Rand) []labelled.Fault
+	keep     string // directory for what went wrong; "": none
 }
 
 // matchUnit is a shop and what is done there.
@@ -180,12 +189,14 @@ func (r *matchRun) unit(ctx context.Context, u *matchUnit, score func(*matchCase
 		return nil, err
 	}
 	state := r.state()
+	var earlier []*labelled.Sample
 	if u.taught {
 		for n := range teachJobs {
 			s, err := shop.Job(1000 + n)
 			if err != nil {
 				return nil, err
 			}
+			earlier = append(earlier, s)
 			if _, err := judgeSample(ctx, proc, s, state); err != nil {
 				return nil, err
 			}
@@ -202,7 +213,13 @@ func (r *matchRun) unit(ctx context.Context, u *matchUnit, score func(*matchCase
 			continue
 		}
 		c.taught = u.taught
-		all = append(all, score(c))
+		x := score(c)
+		if r.keep != "" && x.wrong() {
+			if err := keepCase(filepath.Join(r.keep, fmt.Sprintf("%s-%s-%s", u.tier, taughtWord(u.taught), x.job)), c, earlier); err != nil {
+				return nil, err
+			}
+		}
+		all = append(all, x)
 	}
 	return all, nil
 }
@@ -251,6 +268,27 @@ func drawFaults(rng *rand.Rand) []labelled.Fault {
 		}
 	}
 	return []labelled.Fault{any(), any()}
+}
+
+// keepCase writes a job so that 'witnessmark judge' can be run on it.
+func keepCase(dir string, c *matchCase, earlier []*labelled.Sample) error {
+	if err := os.MkdirAll(filepath.Join(dir, "earlier"), 0o755); err != nil {
+		return err
+	}
+	put := func(name string, write func(io.Writer) error) error {
+		f, err := os.Create(filepath.Join(dir, name))
+		if err != nil {
+			return err
+		}
+		return errors.Join(write(f), f.Close())
+	}
+	for i, s := range earlier {
+		if err := put(filepath.Join("earlier", fmt.Sprintf("%02d.jsonl", i+1)), s.WriteStream); err != nil {
+			return err
+		}
+	}
+	return errors.Join(put("stream.jsonl", c.sample.WriteStream), put("truth.json", c.sample.WriteTruth),
+		os.WriteFile(filepath.Join(dir, "procedure.yaml"), c.sample.Procedure, 0o644))
 }
 
 // judgeSample judges a stream as 'witnessmark judge' judges its file.

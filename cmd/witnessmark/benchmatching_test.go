@@ -4,7 +4,11 @@ import (
 	"bytes"
 	"encoding/json"
 	"io"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 
 	"witnessmark/rules"
@@ -114,4 +118,61 @@ func TestScaledProbabilityStaysOne(t *testing.T) {
 			t.Errorf("scaled(%g, %g) = %g, want %g", x.v, x.factor, got, x.want)
 		}
 	}
+}
+
+// A kept job is judged from its files as it was in the bench.
+func TestKeptJobsAreJudgedAlike(t *testing.T) {
+	if testing.Short() {
+		t.Skip("judges some dozens of jobs")
+	}
+	dir := t.TempDir()
+	found := map[string]string{}
+	r := matchRun{jobs: 10, seed: 5, world: labelled.Steady, cores: 2, progress: io.Discard, state: rules.New, keep: dir,
+		draw: func(*rand.Rand) []labelled.Fault { return []labelled.Fault{labelled.MaskedLost} }}
+	units := []matchUnit{{labelled.Angle, true, 5_000_015, 10}, {labelled.Torque, false, 5_500_015, 1}}
+	var mu sync.Mutex
+	if _, err := r.judge(t.Context(), units, func(c *matchCase) caseScore {
+		x := scoreCase(c, false)
+		mu.Lock()
+		defer mu.Unlock()
+		if x.wrong() {
+			found[string(x.tier)+"-"+taughtWord(x.taught)+"-"+x.job] = alertText(c.judged)
+		}
+		return x
+	}); err != nil {
+		t.Fatal(err)
+	}
+	kept, err := os.ReadDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(kept) != len(found) || len(kept) < 2 {
+		t.Fatalf("%d jobs were kept, %d were not found, want the same and two at least", len(kept), len(found))
+	}
+	for _, k := range kept {
+		at := filepath.Join(dir, k.Name())
+		args := []string{"--procedure", filepath.Join(at, "procedure.yaml"), "--stream", filepath.Join(at, "stream.jsonl")}
+		if strings.Contains(k.Name(), "-taught-") {
+			args = append(args, "--earlier", filepath.Join(at, "earlier"))
+		}
+		j, text, err := judgedWith(t, args...)
+		if err != nil {
+			t.Fatalf("%s: %v\n%s", k.Name(), err, text)
+		}
+		if got := alertText(j); got != found[k.Name()] {
+			t.Errorf("%s: judged from its files:\n%s\nin the bench:\n%s", k.Name(), got, found[k.Name()])
+		}
+		if b, err := os.ReadFile(filepath.Join(at, "truth.json")); err != nil || !bytes.Contains(b, []byte("masked_lost")) {
+			t.Errorf("%s: truth %s, %v", k.Name(), b, err)
+		}
+	}
+}
+
+// alertText is the claims and alerts of a judgement.
+func alertText(j *judgement) string {
+	b, _ := json.Marshal(struct {
+		Alerts    []judgedAlert
+		Fasteners []judgedFastener
+	}{j.Alerts, j.Fasteners})
+	return string(b)
 }

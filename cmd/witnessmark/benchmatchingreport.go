@@ -66,6 +66,7 @@ type matchClean struct {
 	Taught    bool           `json:"taught"`
 	Jobs      int            `json:"jobs"`
 	Alarmed   int            `json:"jobs_with_an_alert"`
+	Alarms    []string       `json:"alerted"` // the jobs
 	Missed    int            `json:"jobs_with_a_missed_or_repeat_alert"`
 	Kinds     map[string]int `json:"alerts_by_kind"`
 	Asked     int            `json:"jobs_with_a_question"`
@@ -102,7 +103,7 @@ func (r *matchRun) score(ctx context.Context) (*matchReport, error) {
 }
 
 func cleanRow(tier labelled.Tier, taught bool, part []caseScore) matchClean {
-	row := matchClean{Tier: tier, Taught: taught, Kinds: map[string]int{}}
+	row := matchClean{Tier: tier, Taught: taught, Kinds: map[string]int{}, Alarms: []string{}}
 	one := func(n *int, yes bool) {
 		if yes {
 			*n++
@@ -115,7 +116,10 @@ func cleanRow(tier labelled.Tier, taught bool, part []caseScore) matchClean {
 		}
 		row.Jobs++
 		row.Questions += c.questions
-		one(&row.Alarmed, len(c.alarms) > 0)
+		if len(c.alarms) > 0 {
+			row.Alarmed++
+			row.Alarms = append(row.Alarms, c.job)
+		}
 		one(&row.Missed, slices.Contains(c.alarms, "missed_fastener") || slices.Contains(c.alarms, "repeat_pull"))
 		one(&row.Asked, c.questions > 0)
 		one(&row.Refused, c.refused)
@@ -295,6 +299,15 @@ func (m *matchReport) write(w io.Writer) error {
 		}
 		fmt.Fprintf(t, "%s\t%s\t%s\t%d\t%.2f\t%.2f\t%.2f\t%.2f\t%d\t%d\t%.2f\t%d\t\n", f.Tier, taughtWord(f.Taught), name, f.Jobs, share(f.Found, f.Jobs), share(f.Stopped, f.Jobs),
 			share(f.Alone, f.Jobs), share(f.Three, f.Jobs), f.Delay, f.Worst, share(f.Counted, f.Jobs), len(f.Silent))
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	fmt.Fprint(w, "\nClean jobs with an alert\n")
+	for _, c := range m.Clean {
+		if len(c.Alarms) > 0 {
+			fmt.Fprintf(t, "%s\t%s\t%s\n", c.Tier, taughtWord(c.Taught), strings.Join(c.Alarms, ", "))
+		}
 	}
 	if err := t.Flush(); err != nil {
 		return err

@@ -24,6 +24,12 @@ type caseScore struct {
 	odds      float64 // that a fastener was left out, by the evidence
 }
 
+// wrong tells whether a clean job had an alert, or a fault has none that
+// answers it.
+func (c *caseScore) wrong() bool {
+	return c.clean && len(c.alarms) > 0 || slices.ContainsFunc(c.faults, func(f faultScore) bool { return !f.found })
+}
+
 // faultScore is what was said of one fault.
 type faultScore struct {
 	fault    labelled.Fault
