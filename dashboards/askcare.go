@@ -146,7 +146,7 @@ func askCalibrate(_ *Pages, _ *http.Request, v viewer, _ *rules.Job, a *askView)
 		{string(events.PhaseLeft), "As left", "after it was adjusted: tells what they will be worth", false}}
 	a.Care = &careAsk{Both: true, Rules: []choice{{"guard", "Guard band w = U", "accept inside the limit by the uncertainty", true},
 		{"simple", "Simple acceptance", "accept inside the limit", false}, {"p=0.98", "Probability of conformity at least 98 %", "", false}}}
-	v.careTools(a, func(t *events.Tool) bool { return t.Kind != events.ToolPressGauge })
+	v.careTools(a, func(t *events.Tool) bool { return t.Most.Dimension() != quantity.DimForce })
 	return nil
 }
 

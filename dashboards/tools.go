@@ -69,7 +69,7 @@ type toolsView struct {
 }
 
 var kindWords = map[events.ToolKind]string{
-	events.ToolTorqueWrench: "Torque wrench", events.ToolTorqueTester: "Torque tester", events.ToolDialIndicator: "Dial indicator", events.ToolPressGauge: "Press gauge", events.ToolGaugeBlocks: "Gauge blocks",
+	events.ToolTorqueWrench: "Torque wrench", events.ToolTorqueTester: "Torque tester", events.ToolDialIndicator: "Dial indicator", events.ToolPressGauge: "Press gauge", events.ToolSpringScale: "Spring scale", events.ToolGaugeBlocks: "Gauge blocks",
 }
 
 // tools shows every tool: what it is worth, when it is due, how it drifts.

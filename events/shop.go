@@ -57,6 +57,7 @@ const (
 	ToolTorqueTester  ToolKind = "torque_tester"
 	ToolDialIndicator ToolKind = "dial_indicator"
 	ToolPressGauge    ToolKind = "press_gauge"
+	ToolSpringScale   ToolKind = "spring_scale" // pulled at a known radius for a drag torque, or straight for a preload
 	ToolGaugeBlocks   ToolKind = "gauge_blocks" // a set of blocks: a reference for indicators, it gives no readings
 )
 

@@ -566,6 +566,44 @@ func TestGuidedDrag(t *testing.T) {
 			t.Errorf("%s: %v N·m, want %v", b.Name, b.U.Base(), want)
 		}
 	}
+	// By a spring scale, whose range counts: what it cannot show is no drag. 1.7
+	// kgf are 16.7 N, and 2.5 N·m at 150 mm (1 kgf = 9.80665 N, NIST SP 811).
+	scale := &shop.Tools[len(shop.Tools)-1]
+	scale.Kind, scale.Least, scale.Most, scale.Resolution = events.ToolSpringScale, newton(5), newton(50), newton(1)
+	c = newGuided(t, dragStep+"\n    tools: [spring_scale]")
+	c.tell(events.ShopDescribed{Shop: shop, Hash: "with a spring scale"})
+	c.tool = "scale"
+	for _, n := range []float64{51, 4, -60} {
+		c.typed(n, quantity.Newton, fmt.Sprint(n))
+		c.wantTrouble("beyond_scale")
+	}
+	if g := c.s.Jobs["J"].Steps[0].Guided; g != nil && len(g.Points) > 0 {
+		t.Errorf("a force that the scale cannot show was taken: %+v", g.Points)
+	}
+	c.typed(1.7, quantity.KilogramForce, "1.7")
+	c.typed(1.7, quantity.KilogramForce, "1.7")
+	// Sent, by one that has a line.
+	c.at = c.at.Add(10 * time.Second)
+	all = c.others(c.tell(events.ReadingTaken{Device: "scale", Tool: "scale", Bench: "axle", Mode: events.ModePeak, Text: "1.7", Unit: "kgf", Value: quantity.Of(1.7, quantity.KilogramForce), Resolution: quantity.Of(0.1, quantity.KilogramForce), ReceivedAtUs: c.at}))
+	m = c.made(all)
+	if math.Abs(m.Value.Base()-1.7*9.80665*0.15) > 1e-9 || m.Verdict != events.Within || m.Typed != 2 || m.Tool != "scale" {
+		t.Errorf("%+v", m)
+	}
+	// A press gauge's peak is what it took to start.
+	scale.Kind, scale.Least = events.ToolPressGauge, newton(0)
+	c = newGuided(t, dragStep)
+	c.tell(events.ShopDescribed{Shop: shop, Hash: "with a press gauge"})
+	c.at = c.at.Add(10 * time.Second)
+	c.tell(events.ReadingTaken{Device: "scale", Tool: "scale", Bench: "axle", Mode: events.ModePeak, Text: "17", Unit: "N", Value: newton(17), ReceivedAtUs: c.at})
+	c.wantTrouble("peak_only")
+	// A torque tester types no torque where the procedure wants a spring scale.
+	c = newGuided(t, dragStep+"\n    tools: [spring_scale]")
+	c.tool = "tester"
+	if out := c.typed(2.5, quantity.NewtonMetre, "2.5"); len(out) == 0 {
+		t.Error("nothing is said of a torque where a spring scale is wanted")
+	} else if p, ok := find[events.PointTaken](out); ok {
+		t.Errorf("taken: %+v", p)
+	}
 	// By a torque tool with its trace; its peak alone is refused.
 	c = newGuided(t, dragStep)
 	c.tool = "small"

@@ -32,6 +32,9 @@ func (t *tx) guidedReading(r *reading, tool *toolDates) bool {
 			len(w.kinds) > 0 && !slices.Contains(w.kinds, string(tool.Kind)) || tool.unfit(r.at) != "" && !tool.allowed {
 			return false
 		}
+		if t.forceWrong(i, r, tool) {
+			return true
+		}
 		t.guidedPoint(i, r, tool, gauge.AtArm(f, spec.Arm).Value(), fmt.Sprintf("%s at %s", r.said(quantity.Unit{}), show(spec.Arm.Value(), quantity.Millimetre)))
 		return true
 	}
@@ -51,6 +54,28 @@ func (t *tx) guidedReading(r *reading, tool *toolDates) bool {
 		return t.dragged(i, r, tool)
 	}
 	t.guidedPoint(i, r, tool, r.value, "")
+	return true
+}
+
+// forceWrong says why a force at the arm cannot be the drag, if so: the scale is
+// at its end or hardly pulled, or a press gauge told a peak, which is what it
+// took to start. The reading is kept.
+func (t *tx) forceWrong(i int, r *reading, tool *toolDates) bool {
+	v := math.Abs(r.value.Base())
+	force := tool.Most.Dimension() == quantity.DimForce
+	code, text, todo := "", "", ""
+	switch {
+	case force && !(v >= tool.Least.Base() && v <= tool.Most.Base()):
+		code, text = "beyond_scale", fmt.Sprintf("%s told %s: its range is %s to %s.", t.s.toolName(r.tool), r.said(quantity.Unit{}), show(tool.Least, quantity.Unit{}), show(tool.Most, quantity.Unit{}))
+		todo = "Take a scale whose range holds it, or hook it on at another radius that the procedure allows."
+	case tool.Kind == events.ToolPressGauge && r.mode == events.ModePeak:
+		code, text = "peak_only", fmt.Sprintf("%s told %s, its peak, which is what it took to start. Drag is the force while it turns.", t.s.toolName(r.tool), r.said(quantity.Unit{}))
+		todo = "Read it while it turns, and type the value."
+	default:
+		return false
+	}
+	t.add(events.ReadingGuided{Reading: r.seq, Job: t.job.ID, Step: t.job.Proc.Steps[i].ID, Why: text})
+	t.trouble(i, code, text, todo)
 	return true
 }
 

@@ -118,7 +118,7 @@ func (j *Job) pressedWith(part string) bool {
 
 func (j *Job) pressSlot(i int) slot {
 	p := j.Proc.Steps[i].Press
-	return slot{limits: limits{lsl: p.LSL, usl: p.USL, unit: p.Unit}, step: i, fastener: -1, tools: p.Tools, kinds: p.ToolKinds}
+	return slot{limits: limits{lsl: p.LSL, usl: p.USL, unit: p.Unit}, step: i, fastener: -1, tools: p.Tools, kinds: p.ToolKinds, press: true}
 }
 
 // pressing decides on a force, if it is one of a press: that of the current

@@ -44,6 +44,7 @@ type slot struct {
 	step, pass, fastener int
 	tools, kinds         []string
 	joint                *procedure.Joint // nil for a measure step
+	press                bool             // a press step's
 }
 
 // taken decides on a reading. The order of the questions is the order of the

@@ -89,13 +89,16 @@ func checkUnit(code string, dim quantity.Dimension, bad func(string, ...any)) {
 }
 
 func checkShopTool(t *events.Tool, bad func(string, ...any)) {
-	kinds := []events.ToolKind{events.ToolTorqueWrench, events.ToolTorqueTester, events.ToolDialIndicator, events.ToolPressGauge, events.ToolGaugeBlocks}
+	kinds := []events.ToolKind{events.ToolTorqueWrench, events.ToolTorqueTester, events.ToolDialIndicator, events.ToolPressGauge, events.ToolSpringScale, events.ToolGaugeBlocks}
 	if !slices.Contains(kinds, t.Kind) {
-		bad("tool %q has kind %q: want torque_wrench, torque_tester, dial_indicator, press_gauge or gauge_blocks", t.ID, t.Kind)
+		bad("tool %q has kind %q: want torque_wrench, torque_tester, dial_indicator, press_gauge, spring_scale or gauge_blocks", t.ID, t.Kind)
 	}
 	checkRegister(t, bad)
 	if !t.Least.Finite() || !t.Most.Finite() || t.Least.Dimension() != t.Most.Dimension() || !(t.Least.Base() < t.Most.Base()) {
 		bad("tool %q: its range wants a lower and a higher value of one kind", t.ID)
+	}
+	if t.Kind == events.ToolSpringScale && t.Most.Dimension() != quantity.DimForce {
+		bad("tool %q: a spring scale measures a force: give its range in N, kgf or lbf, such as 5 N to 50 N", t.ID)
 	}
 	if !(t.URel >= 0 && t.URel <= 1) {
 		bad("tool %q: its relative uncertainty is %v: want a share from 0 to 1", t.ID, t.URel)

@@ -60,7 +60,7 @@ func kindFits(k events.ToolKind, w *slot) bool {
 	case quantity.DimLength:
 		return k == events.ToolDialIndicator
 	case quantity.DimForce:
-		return k == events.ToolPressGauge
+		return k == events.ToolPressGauge || k == events.ToolSpringScale && !w.press
 	}
 	return true
 }

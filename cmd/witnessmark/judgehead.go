@@ -144,11 +144,11 @@ func (o object) toolKind(u quantity.Unit) (events.ToolKind, error) {
 		return "", err
 	}
 	switch k := events.ToolKind(kind); k {
-	case events.ToolTorqueWrench, events.ToolTorqueTester, events.ToolDialIndicator, events.ToolPressGauge:
+	case events.ToolTorqueWrench, events.ToolTorqueTester, events.ToolDialIndicator, events.ToolPressGauge, events.ToolSpringScale:
 		return k, nil
 	case "":
 	default:
-		return "", o.wrong("kind", fmt.Sprintf("%q is no kind of tool", kind), "write torque_wrench, torque_tester, dial_indicator or press_gauge, or leave it out")
+		return "", o.wrong("kind", fmt.Sprintf("%q is no kind of tool", kind), "write torque_wrench, torque_tester, dial_indicator, press_gauge or spring_scale, or leave it out")
 	}
 	switch u.Dimension() {
 	case quantity.DimTorque:

@@ -56,6 +56,7 @@ func TestShopCheck(t *testing.T) {
 	for _, c := range []struct{ was, is, want string }{
 		{"calibrated: 2026-06-15", "calibrated: " + tomorrow, `tool "k2-07": calibrated ` + tomorrow},
 		{"due: 2027-08-03", "due: 2026-08-02", `tool "s5-02": due 2026-08-02 lies before calibrated 2026-08-03`},
+		{"range: 5 N to 100 N", "range: 5 mm to 100 mm", "a spring scale measures a force: give its range in N, kgf or lbf"},
 		{"kind: torque_wrench", "kind: torque_wrensh", `tool "k2-07" has kind "torque_wrensh"`},
 	} {
 		if !strings.Contains(whole, c.was) {

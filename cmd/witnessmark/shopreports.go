@@ -33,7 +33,7 @@ func parseReports(n *yaml.Node, kind events.ToolKind) (events.ToolReports, error
 	if err := n.Decode(&f); err != nil {
 		return out, fmt.Errorf("reports: %w", err)
 	}
-	if kind == events.ToolDialIndicator || kind == events.ToolPressGauge {
+	if kind == events.ToolDialIndicator || kind == events.ToolPressGauge || kind == events.ToolSpringScale {
 		return out, fmt.Errorf("reports: a %s makes no pulls; leave it out", strings.ReplaceAll(string(kind), "_", " "))
 	}
 	out.Angle, out.Duration, out.Trace = f.Angle || f.AngleStep != "", f.Duration, f.Trace

@@ -203,7 +203,7 @@ func reference(in *Input) string {
 }
 
 func kind(k events.ToolKind) string {
-	return map[events.ToolKind]string{events.ToolTorqueWrench: "torque wrench", events.ToolTorqueTester: "torque tester", events.ToolDialIndicator: "dial indicator", events.ToolPressGauge: "press gauge"}[k]
+	return map[events.ToolKind]string{events.ToolTorqueWrench: "torque wrench", events.ToolTorqueTester: "torque tester", events.ToolDialIndicator: "dial indicator", events.ToolPressGauge: "press gauge", events.ToolSpringScale: "spring scale"}[k]
 }
 
 func classOf(t *events.Tool) string {

@@ -252,7 +252,7 @@ func (r *reader) shimResult(s at, spec *ShimSpec) *MeasureSpec {
 	}
 	want, fit := quantity.DimLength, []events.ToolKind{events.ToolDialIndicator}
 	if spec.Does == MorePreload {
-		want, fit = quantity.DimForce, []events.ToolKind{events.ToolPressGauge}
+		want, fit = quantity.DimForce, []events.ToolKind{events.ToolPressGauge, events.ToolSpringScale}
 	}
 	m.Tools, m.ToolKinds = r.tools(s, fit...)
 	l, ok := r.limits(s, want)

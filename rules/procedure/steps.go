@@ -178,9 +178,12 @@ func (r *reader) measure(s at) *MeasureSpec {
 	m := &MeasureSpec{What: s.get("what").text(), Gauge: r.gauge(s)}
 	want, fit := quantity.DimLength, []events.ToolKind{events.ToolDialIndicator}
 	if m.Gauge != nil && m.Gauge.Method == gauge.Drag {
-		want, fit = quantity.DimTorque, []events.ToolKind{events.ToolTorqueWrench, events.ToolTorqueTester, events.ToolPressGauge}
+		want, fit = quantity.DimTorque, []events.ToolKind{events.ToolTorqueWrench, events.ToolTorqueTester, events.ToolPressGauge, events.ToolSpringScale}
 	}
 	m.Tools, m.ToolKinds = r.tools(s, fit...)
+	if m.Gauge != nil && m.Gauge.Arm.Millimetres() <= 0 && slices.Contains(m.ToolKinds, string(events.ToolSpringScale)) {
+		r.err(s.get("tools"), "a spring scale measures a force, and the step a torque", "arm: the radius at which it hooks on, such as 150 mm")
+	}
 	l, ok := r.limits(s, quantity.NoDimension)
 	if !ok {
 		return m
@@ -210,7 +213,7 @@ func firstUnit(l limits) quantity.Unit {
 
 var toolKinds = []string{
 	string(events.ToolTorqueWrench), string(events.ToolTorqueTester),
-	string(events.ToolDialIndicator), string(events.ToolPressGauge),
+	string(events.ToolDialIndicator), string(events.ToolPressGauge), string(events.ToolSpringScale),
 }
 
 // tools splits the allowed tools into ids and kinds. fit is a kind that can
