@@ -613,7 +613,7 @@ func (v viewer) last(job *rules.Job, bench string) *lastView {
 	if best == nil {
 		return nil
 	}
-	return v.lastJudged(job.Proc, step, best.Judged)
+	return v.lastJudged(job.Proc, step, *best.Judged)
 }
 
 func (v viewer) lastUnplaced(u events.ReadingUnplaced) *lastView {

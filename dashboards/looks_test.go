@@ -55,7 +55,7 @@ func everyLook() *rules.State {
 		Faces: []procedure.Face{{ID: "cover", Title: "Rear cover", Outlines: []procedure.Outline{{Shape: "circle", R: 150, Style: "body"}, {Shape: "circle", R: 50, Style: "bore"}}}},
 		Steps: []procedure.Step{{ID: "cover", Title: "Rear cover", Kind: procedure.Torque, Face: "cover", Joint: joint}}}
 	mark := func(pass int, v float64, verdict events.Verdict, g events.Grade) rules.Mark {
-		return rules.Mark{Reading: uint64(10 + pass), Verdict: verdict, Grade: g, Judged: events.ReadingJudged{
+		return rules.Mark{Reading: uint64(10 + pass), Verdict: verdict, Grade: g, Judged: &events.ReadingJudged{
 			Reading: uint64(10 + pass), Step: "cover", Pass: pass, Fastener: "x", Value: nm(v), Text: fmt.Sprint(v), Unit: "N.m",
 			LSL: joint.Passes[pass].LSL, USL: joint.Passes[pass].USL, Target: joint.Passes[pass].Target, Verdict: verdict, Tool: "k2-07"}}
 	}

@@ -45,7 +45,7 @@ func (s *State) Adopt(ws []Weighed) {
 		if j == nil || x.step >= len(j.Steps) || x.pass >= len(j.Steps[x.step].Weigh) {
 			continue
 		}
-		if w := &j.Steps[x.step].Weigh[x.pass]; len(w.Log) == x.taken {
+		if w := j.Steps[x.step].Weigh[x.pass]; len(w.Log) == x.taken {
 			w.filter, w.taken = x.filter, x.taken
 		}
 	}
@@ -62,5 +62,5 @@ func (s *State) weighOf(job, step string, pass int) (w *PassWeigh, i int) {
 	if p == nil || pass < 0 || pass >= len(j.Steps[i].Weigh) {
 		return nil, -1
 	}
-	return &j.Steps[i].Weigh[pass], i
+	return j.Steps[i].Weigh[pass], i
 }

@@ -43,7 +43,7 @@ func TestAdopt(t *testing.T) {
 				Evolve(adopts, dec)
 				adopts.Adopt(ws)
 				for _, x := range ws {
-					w := &adopts.Jobs["J"].Steps[x.step].Weigh[x.pass]
+					w := adopts.Jobs["J"].Steps[x.step].Weigh[x.pass]
 					if weighed++; w.filter == nil || w.taken != len(w.Log) || w.filter == r.s.Jobs["J"].Steps[x.step].Weigh[x.pass].filter {
 						t.Fatalf("entry %d: the evidence on pass %d is not taken over as a filter of its own", e.Seq, x.pass)
 					}

@@ -214,7 +214,7 @@ func (j *Job) fastener(step, id string) (st *StepState, i int, f *FastenerState)
 
 func (j *Job) applyJudged(o events.ReadingJudged, now events.Instant) {
 	j.LastAt = now
-	m := Mark{Reading: o.Reading, Verdict: o.Verdict, Grade: o.Grade, Judged: o}
+	m := Mark{Reading: o.Reading, Verdict: o.Verdict, Grade: o.Grade, Judged: &o}
 	if o.Fastener == "" {
 		if _, i := j.Proc.Step(o.Step); i >= 0 {
 			j.Steps[i].Value = &m

@@ -521,8 +521,7 @@ func (t *tx) moveOn(a, b stretch, pulls []sight) {
 	moved := len(list)
 	for _, e := range j.Steps[b.step].Weigh[b.pass].pulls() {
 		if m := to[e.Pull.Reading]; m != nil {
-			judged := m.Judged
-			list = append(list, item{*e, &judged})
+			list = append(list, item{*e, m.Judged})
 		}
 	}
 	for i, x := range list {
@@ -556,7 +555,7 @@ func (j *Job) marksIn(s stretch) map[uint64]*events.ReadingJudged {
 	out := map[uint64]*events.ReadingJudged{}
 	for k := range j.Steps[s.step].Fasteners {
 		if m := j.Steps[s.step].Fasteners[k].Marks[s.pass]; m.Reading != 0 {
-			out[m.Reading] = &m.Judged
+			out[m.Reading] = m.Judged
 		}
 	}
 	return out

@@ -46,9 +46,11 @@ func (j *Job) apart() *Job {
 		st := &c.Steps[i]
 		st.Weigh = slices.Clone(st.Weigh)
 		for k := range st.Weigh {
-			if w := &st.Weigh[k]; w.filter != nil {
+			w := *st.Weigh[k]
+			if w.filter != nil {
 				w.filter = w.filter.Share()
 			}
+			st.Weigh[k] = &w
 		}
 	}
 	return c

@@ -31,7 +31,7 @@ func (t *tx) turnReported(r *request, d events.ClosingTurnReported) {
 			"Pull it once more in the closing round, and report it if it turns. Outside of a closing round a fastener may turn.")
 		return
 	}
-	closing := f.Marks[f.Closing].Judged
+	closing := *f.Marks[f.Closing].Judged
 	final := f.Closing - 1
 	for final > 0 && lastOf(jt, final) != final {
 		final--

@@ -183,7 +183,10 @@ func newJob(o events.JobOpened, p *procedure.Procedure) *Job {
 	for i := range p.Steps {
 		j.Steps[i].Presses = j.newPresses(i)
 		if jt := p.Steps[i].Joint; jt != nil {
-			j.Steps[i].Weigh = make([]PassWeigh, len(jt.Passes))
+			j.Steps[i].Weigh = make([]*PassWeigh, len(jt.Passes))
+			for k := range jt.Passes {
+				j.Steps[i].Weigh[k] = &PassWeigh{}
+			}
 			j.Steps[i].Fasteners = make([]FastenerState, len(jt.Fasteners))
 			for k := range j.Steps[i].Fasteners {
 				j.Steps[i].Fasteners[k] = newFastener(jt, k, o.Weighed)

@@ -40,7 +40,7 @@ func (j *Job) applyPress(o events.OutcomeData) bool {
 		if p == nil {
 			return false
 		}
-		p.Mark = Mark{Reading: o.Reading, Verdict: o.Verdict, Grade: o.Grade, Judged: o}
+		p.Mark = Mark{Reading: o.Reading, Verdict: o.Verdict, Grade: o.Grade, Judged: &o}
 		p.Held, p.Redo, p.Accepted, p.Rechecked, p.Good, p.Seat = o.Held, false, false, false, false, ""
 	case events.ReadingVoided:
 		p := j.place(o.Step, o.Fastener)

@@ -98,7 +98,7 @@ func (t *tx) move(w *slot, f *match.Filter, pulls []*Evidence, have map[uint64]*
 		o.Explanations = t.explain(w, f, k)
 		t.add(o)
 		if m != nil {
-			judged := m.Judged
+			judged := *m.Judged
 			t.add(events.ReadingVoided{Reading: id, Job: j.ID, Step: step, Pass: w.pass, Fastener: judged.Fastener,
 				Reason: "a later pull showed that it was something else"})
 			if counts {

@@ -63,7 +63,7 @@ func (j *Job) basisBefore(i int) (b shimBasis, ok bool) {
 	if from < 0 || j.Steps[from].Value == nil {
 		return shimBasis{}, false
 	}
-	v := &j.Steps[from].Value.Judged
+	v := j.Steps[from].Value.Judged
 	b = shimBasis{reading: v.Reading, value: v.Value, u: v.U}
 	b.plain, _ = spec.Fitted.Length()
 	if sh := j.Steps[i].Shim; sh != nil && sh.Found != nil {
@@ -78,7 +78,7 @@ func (j *Job) basisAgain(i int) (b shimBasis, ok bool) {
 	if st.Value == nil || st.Shim == nil || st.Shim.Fitted == nil {
 		return shimBasis{}, false
 	}
-	v := &st.Value.Judged
+	v := st.Value.Judged
 	return shimBasis{
 		reading: v.Reading, value: v.Value, u: v.U, again: true,
 		left: leavesOf(st.Shim.Fitted.Left), right: leavesOf(st.Shim.Fitted.Right),
@@ -319,7 +319,7 @@ func cutTodo(text string) (what, todo string) {
 // proposes anew where it does not do.
 func (t *tx) checkShims(i int) {
 	p, st := &t.job.Proc.Steps[i], &t.job.Steps[i]
-	v, in := &st.Value.Judged, st.Shim.Fitted
+	v, in := st.Value.Judged, st.Shim.Fitted
 	o := events.ShimChecked{Job: t.job.ID, Step: p.ID, Reading: v.Reading, Measured: v.Value, Predicted: in.Predicted, AtUs: t.at}
 	c, err := t.compareShims(i)
 	if err != nil {
@@ -339,7 +339,7 @@ func (t *tx) checkShims(i int) {
 
 func (t *tx) compareShims(i int) (shims.Comparison, error) {
 	p, st := &t.job.Proc.Steps[i], &t.job.Steps[i]
-	v, in := &st.Value.Judged, st.Shim.Fitted
+	v, in := st.Value.Judged, st.Shim.Fitted
 	before, _ := t.job.basisBefore(i)
 	if p.Shim.Sides != nil {
 		s := shimSides(p, &before)

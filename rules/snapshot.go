@@ -175,10 +175,8 @@ func (j *Job) shapedAs(p *procedure.Procedure) bool {
 				}
 			}
 		}
-		for k := range j.Steps[i].Weigh {
-			if slices.Contains(j.Steps[i].Weigh[k].Log, nil) {
-				return false
-			}
+		if slices.ContainsFunc(j.Steps[i].Weigh, func(w *PassWeigh) bool { return w == nil || slices.Contains(w.Log, nil) }) {
+			return false
 		}
 		if len(j.Steps[i].Fasteners) != want || len(j.Steps[i].Presses) != len(j.newPresses(i)) {
 			return false

@@ -131,7 +131,7 @@ type StepState struct {
 	Done      bool
 	Pass      int             // current pass, index; len(Passes) once all are done
 	Fasteners []FastenerState // of a torque step, as Joint.Fasteners
-	Weigh     []PassWeigh     // of a torque step, by pass
+	Weigh     []*PassWeigh    // of a torque step, by pass; see ownWeigh
 	Value     *Mark           // of a measure step: the reading that counts
 	Accepted  bool            // left open or out of limits by a lead's decision
 	Answer    string          // of an attested step
@@ -175,7 +175,7 @@ type Mark struct {
 	Reading uint64 // journal sequence; 0: none
 	Verdict events.Verdict
 	Grade   events.Grade
-	Judged  events.ReadingJudged
+	Judged  *events.ReadingJudged // nil where there is no reading; never changed, so states share it
 }
 
 // Alert is an open alert.

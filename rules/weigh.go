@@ -64,7 +64,7 @@ const mostEvidence = 600
 
 // filterOf returns the filter of a pass of step i, brought up to the evidence.
 func (j *Job) filterOf(i, pass int) *match.Filter {
-	w := &j.Steps[i].Weigh[pass]
+	w := j.Steps[i].Weigh[pass]
 	if w.filter == nil {
 		w.filter, w.taken = match.New(j.matching, j.jointOf(i, pass)), 0
 	}
@@ -206,6 +206,15 @@ func (w *PassWeigh) pulls() []*Evidence {
 	return out
 }
 
+// ownWeigh gives a step the evidence on one of its passes for itself, to be changed
+// without other states of its job showing it.
+func (st *StepState) ownWeigh(pass int) *PassWeigh {
+	st.Weigh = slices.Clone(st.Weigh)
+	w := *st.Weigh[pass]
+	st.Weigh[pass] = &w
+	return &w
+}
+
 // learnFrom adds evidence to a pass of step i.
 func (j *Job) learnFrom(i, pass int, e Evidence) {
 	st := &j.Steps[i]
@@ -215,11 +224,10 @@ func (j *Job) learnFrom(i, pass int, e Evidence) {
 	if e.Op != "pull" && len(st.Weigh[pass].Log) == 0 {
 		return // nothing has been pulled yet: there is nothing to correct
 	}
-	st.Weigh = slices.Clone(st.Weigh)
-	w := &st.Weigh[pass]
-	if len(w.Log) >= mostEvidence {
+	if len(st.Weigh[pass].Log) >= mostEvidence {
 		return
 	}
+	w := st.ownWeigh(pass)
 	if last := w.last(); e.Op == "pull" && last != nil && e.Pull.AtUs < last.Pull.AtUs && e.Pull.Reading < last.Pull.Reading {
 		// It was moved here: it came before.
 		at := slices.IndexFunc(w.Log, func(x *Evidence) bool { return x.Op == "pull" && x.Pull.Reading > e.Pull.Reading })
@@ -243,7 +251,7 @@ func (j *Job) applyPull(o events.PullWeighed, tool match.Tool) {
 	if p == nil || p.Joint == nil || o.Pass < 0 || o.Pass >= len(j.Steps[i].Weigh) {
 		return
 	}
-	w := &j.Steps[i].Weigh[o.Pass]
+	w := j.Steps[i].Weigh[o.Pass]
 	if w.pullOf(o.Reading) >= 0 {
 		return
 	}
@@ -271,9 +279,7 @@ func (j *Job) forgetElsewhere(i int, o events.PullWeighed) {
 			if at < 0 {
 				continue
 			}
-			st := &j.Steps[k]
-			st.Weigh = slices.Clone(st.Weigh)
-			w := &st.Weigh[p]
+			w := j.Steps[k].ownWeigh(p)
 			w.Log = slices.Delete(slices.Clone(w.Log), at, at+1)
 			w.filter, w.taken = nil, 0
 		}
@@ -282,9 +288,7 @@ func (j *Job) forgetElsewhere(i int, o events.PullWeighed) {
 
 // beginPass notes, at the first pull of a pass, what the passes before it show.
 func (j *Job) beginPass(i, pass int) {
-	st := &j.Steps[i]
-	st.Weigh = slices.Clone(st.Weigh)
-	w := &st.Weigh[pass]
+	w := j.Steps[i].ownWeigh(pass)
 	w.filter, w.taken = nil, 0
 	w.Mood = match.Mood{}
 	for k := range i + 1 {
@@ -303,7 +307,7 @@ func (j *Job) beginPass(i, pass int) {
 // beginClosing notes how sure each fastener is before the closing round.
 func (j *Job) beginClosing(i, pass int) {
 	st := &j.Steps[i]
-	w := &st.Weigh[pass]
+	w := st.Weigh[pass] // its own by now
 	for _, k := range j.Proc.Steps[i].Joint.Passes[pass].Order {
 		p := st.Fasteners[k].P
 		if p == 0 {
