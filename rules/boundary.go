@@ -121,7 +121,7 @@ func (j *Job) lawsOf(s stretch, but []sight) laws {
 		if e.Low {
 			lows++
 		}
-		if marked[e.Pull.Reading] == nil {
+		if marked.of(e.Pull.Reading) == nil {
 			continue
 		}
 		if x := e.Pull.Torque.Base() / target; x > 0 {
@@ -254,7 +254,7 @@ func (j *Job) lastSights(s stretch) []sight {
 	var out []sight
 	for k := len(pulls) - 1; k >= 0 && len(out) < mostMoved; k-- {
 		e := pulls[k]
-		if e.Pull.Placed != "" || marked[e.Pull.Reading] == nil && !e.Low {
+		if e.Pull.Placed != "" || marked.of(e.Pull.Reading) == nil && !e.Low {
 			break
 		}
 		var before *Evidence
@@ -520,7 +520,7 @@ func (t *tx) moveOn(a, b stretch, pulls []sight) {
 	}
 	moved := len(list)
 	for _, e := range j.Steps[b.step].Weigh[b.pass].pulls() {
-		if m := to[e.Pull.Reading]; m != nil {
+		if m := to.of(e.Pull.Reading); m != nil {
 			list = append(list, item{*e, m.Judged})
 		}
 	}

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"math"
 	"slices"
 
 	"witnessmark/events"
@@ -152,9 +153,11 @@ func (t *tx) lookBack(w *slot) {
 		return
 	}
 	pulls := st.Weigh[w.pass].pulls()
+	marked, logs := j.marked(w.step, w.pass), j.turns(w.step, w.pass, 0)
+	slices.Sort(logs)
 	for k, e := range pulls {
 		deg, turned := e.turn()
-		if t.littleBefore(w, pulls, k) {
+		if m := marked.of(e.Pull.Reading); m != nil && turned && mayBeLittle(logs, deg) && t.littleBefore(w, pulls, k, m) {
 			continue
 		}
 		r := reading{seq: e.Pull.Reading, value: e.Pull.Torque, angle: e.Pull.Angle, found: e.Pull.Trace}
@@ -180,10 +183,25 @@ func (t *tx) lookBack(w *slot) {
 	}
 }
 
+// mayBeLittle reports whether a rotation is so small beside the others' that it is
+// worth looking at closely. Sorted are the logarithms of all, its own among them.
+func mayBeLittle(sorted []float64, deg float64) bool {
+	n := len(sorted) - 1 // without it
+	if n < leastPulls {
+		return false
+	}
+	middle := sorted[n/2]
+	if math.Log(deg+turnFloor) <= middle {
+		middle = sorted[n/2+1]
+	}
+	l := turnLaw{middle: middle}
+	return l.times(deg) <= oddLittle
+}
+
 // littleBefore raises that a pull of a pass turned so little that its fastener may
 // be cross-threaded, bottomed or seized, which the first pulls of a joint cannot
 // show. What was rather a repeat is told of once work goes on: see seized.
-func (t *tx) littleBefore(w *slot, pulls []*Evidence, k int) bool {
+func (t *tx) littleBefore(w *slot, pulls []*Evidence, k int, m *Mark) bool {
 	j := t.job
 	st, e := &j.Steps[w.step], pulls[k]
 	deg, turned := e.turn()
@@ -192,8 +210,7 @@ func (t *tx) littleBefore(w *slot, pulls []*Evidence, k int) bool {
 		return false
 	}
 	l, ok := t.turnLaw(w.step, w.pass, e.Pull.Reading)
-	m := j.marked(w.step, w.pass)[e.Pull.Reading]
-	if !ok || l.n < leastPulls || !l.little(deg) || m == nil {
+	if !ok || l.n < leastPulls || !l.little(deg) {
 		return false
 	}
 	r := reading{found: e.Pull.Trace}

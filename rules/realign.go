@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 
@@ -41,15 +42,28 @@ func (t *tx) realign(step, pass int) {
 	t.move(&w, f, pulls, have, want)
 }
 
-// marked returns the marks of a pass's pulls that count, by reading.
-func (j *Job) marked(step, pass int) map[uint64]*Mark {
-	out := map[uint64]*Mark{}
-	for k := range j.Steps[step].Fasteners {
-		if m := &j.Steps[step].Fasteners[k].Marks[pass]; m.counts() {
-			out[m.Reading] = m
+// markList are the marks of pulls that count, ordered by reading.
+type markList []*Mark
+
+// marked returns the marks of a pass's pulls that count.
+func (j *Job) marked(step, pass int) markList {
+	fs := j.Steps[step].Fasteners
+	out := make(markList, 0, len(fs))
+	for k := range fs {
+		if m := &fs[k].Marks[pass]; m.counts() {
+			out = append(out, m)
 		}
 	}
+	slices.SortFunc(out, func(a, b *Mark) int { return cmp.Compare(a.Reading, b.Reading) })
 	return out
+}
+
+// of returns the mark of a reading, nil if it has none.
+func (ms markList) of(reading uint64) *Mark {
+	if i, ok := slices.BinarySearchFunc(ms, reading, func(m *Mark, r uint64) int { return cmp.Compare(m.Reading, r) }); ok {
+		return ms[i]
+	}
+	return nil
 }
 
 // flips reports whether a pull of the pass is now surely something else than
@@ -60,9 +74,9 @@ func (t *tx) flips(step, pass int, f *match.Filter, pulls []*Evidence) bool {
 		e := pulls[k]
 		r := reading{found: e.Pull.Trace}
 		switch p = r.notTight(p); {
-		case marked[e.Pull.Reading] != nil && e.Pull.Placed == "" && p >= e.enough():
+		case marked.of(e.Pull.Reading) != nil && e.Pull.Placed == "" && p >= e.enough():
 			return true
-		case marked[e.Pull.Reading] == nil && t.job.aside(e.Pull.Reading) != nil && 1-p >= backEnough:
+		case marked.of(e.Pull.Reading) == nil && t.job.aside(e.Pull.Reading) != nil && 1-p >= backEnough:
 			return true
 		}
 	}
@@ -80,14 +94,14 @@ func (j *Job) aside(reading uint64) *events.PullSetAside {
 }
 
 // move gives the pulls of a pass to the fasteners in want, by reading.
-func (t *tx) move(w *slot, f *match.Filter, pulls []*Evidence, have map[uint64]*Mark, want map[uint64]int) {
+func (t *tx) move(w *slot, f *match.Filter, pulls []*Evidence, have markList, want map[uint64]int) {
 	j := t.job
 	step := j.Proc.Steps[w.step].ID
 	var moved []events.ReadingJudged
 	for k, e := range pulls {
 		id := e.Pull.Reading
 		to, counts := want[id]
-		m := have[id]
+		m := have.of(id)
 		switch {
 		case m == nil && !counts, m != nil && counts && w.joint.Fasteners[to].ID == m.Judged.Fastener:
 			continue

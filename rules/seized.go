@@ -134,7 +134,7 @@ func (t *tx) dueThen(i, pass, k int) string {
 	w := t.job.fastenerSlot(i, pass, t.job.Proc.Steps[i].Joint.Passes[pass].Order[0])
 	pulls := t.job.Steps[i].Weigh[pass].pulls()
 	marked := t.job.marked(i, pass)
-	if m := marked[pulls[k].Pull.Reading]; m != nil {
+	if m := marked.of(pulls[k].Pull.Reading); m != nil {
 		return m.Judged.Fastener
 	}
 	for _, x := range t.job.filterOf(i, pass).Explain(k) {
@@ -143,7 +143,7 @@ func (t *tx) dueThen(i, pass, k int) string {
 		}
 	}
 	for n := k + 1; n < len(pulls); n++ { // what the next one that counts was taken for
-		if m := marked[pulls[n].Pull.Reading]; m != nil {
+		if m := marked.of(pulls[n].Pull.Reading); m != nil {
 			return m.Judged.Fastener
 		}
 	}

@@ -101,7 +101,7 @@ func (j *Job) turns(step, pass int, but uint64) []float64 {
 	marked := j.marked(step, pass)
 	var out []float64
 	for _, e := range j.Steps[step].Weigh[pass].pulls() {
-		if e.Pull.Reading == but || marked[e.Pull.Reading] == nil {
+		if e.Pull.Reading == but || marked.of(e.Pull.Reading) == nil {
 			continue
 		}
 		if deg, ok := e.turn(); ok {

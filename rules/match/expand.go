@@ -1,6 +1,9 @@
 package match
 
-import "math"
+import (
+	"math"
+	"sync"
+)
 
 // expander weighs all ways on from all hypotheses for one pull.
 type expander struct {
@@ -27,7 +30,54 @@ type expander struct {
 	most  int  // of all that leave nothing behind
 
 	wait waited // the same for all hypotheses
+
+	// What was worked out last: many ways on have one chance, and hypotheses in
+	// which the same pulls were first ones expect the same of the next.
+	chance, logChance float64
+	known             [4]firstOnes
+	nknown            int
 }
+
+// firstOnes are the statistics of first pulls, and the density of the pull in hand
+// by them.
+type firstOnes struct {
+	turn, dur, peak, rate normal
+	traced, snugs, breaks uint16
+	fresh, rep            float64
+	odd                   bool
+}
+
+// first works out the densities of the pull in hand as a first one and, of a whole
+// one outside a closing round, as a repeat: once for hypotheses that have seen the
+// same.
+func (e *expander) first(h *hyp) *firstOnes {
+	for i := range min(e.nknown, len(e.known)) {
+		if k := &e.known[i]; k.turn == h.turn && k.peak == h.peak && k.dur == h.dur && k.rate == h.rate && k.traced == h.traced && k.snugs == h.snugs && k.breaks == h.breaks {
+			return k
+		}
+	}
+	m, x := e.m, e.x
+	k := &e.known[e.nknown%len(e.known)]
+	e.nknown++
+	*k = firstOnes{turn: h.turn, dur: h.dur, peak: h.peak, rate: h.rate, traced: h.traced, snugs: h.snugs, breaks: h.breaks}
+	k.fresh, k.odd = m.fresh(h, x)
+	if !x.low && !m.j.Closing {
+		s := seen{x.turn, x.last, x.rate, x.net}
+		k.rep = m.repeat(h, x) + m.seen(h, &s)
+	}
+	return k
+}
+
+// log is the logarithm of a chance.
+func (e *expander) log(chance float64) float64 {
+	if chance != e.chance {
+		e.chance, e.logChance = chance, math.Log(chance)
+	}
+	return e.logChance
+}
+
+// scratch keeps the room of candidates, which nobody needs once a pull is weighed.
+var scratch = sync.Pool{New: func() any { return new([]candidate) }}
 
 // run returns the hypotheses after the pull, and what was let go of by then.
 func (e *expander) run(hs []hyp, dropped float64) ([]hyp, float64) {
@@ -47,7 +97,12 @@ func (e *expander) run(hs []hyp, dropped float64) ([]hyp, float64) {
 			e.most = max(e.most, hs[i].seenTight())
 		}
 	}
-	e.out = make([]candidate, 0, 12*len(hs)+64)
+	room := scratch.Get().(*[]candidate)
+	e.out = (*room)[:0]
+	defer func() {
+		*room = e.out
+		scratch.Put(room)
+	}()
 	first := heaviest(hs)
 	e.from(hs, first)
 	for i := range hs {
@@ -108,17 +163,18 @@ func (e *expander) measure() {
 	m, h, x := e.m, e.h, e.x
 	e.next = m.next(h)
 	e.none = m.none(x, anyPeak)
-	e.fresh, e.odd = m.fresh(h, x)
+	k := e.first(h)
+	e.fresh, e.odd = k.fresh, k.odd
 	if x.low {
 		e.part = m.unfinished(h, x)
 		e.rep = e.none
 		return
 	}
-	e.rep = m.repeat(h, x)
 	if !m.j.Closing {
-		s := seen{x.turn, x.last, x.rate, x.net}
-		e.rep += m.seen(h, &s)
-	} else if known(x.turn) {
+		e.rep = k.rep
+		return
+	}
+	if e.rep = m.repeat(h, x); known(x.turn) {
 		e.rep += logAdd(m.again.log(h.again, x.turn)+math.Log(0.99), math.Log(0.01)+anyTurn)
 	}
 }
@@ -154,7 +210,7 @@ func (e *expander) add(k kind, f int, chance, density float64, flags uint8) {
 	if w+logAbove(chance) <= e.floor() && e.q.Placed < 0 {
 		return
 	}
-	w += math.Log(chance)
+	w += e.log(chance)
 	if e.q.Placed >= 0 {
 		switch {
 		case f < 0:
