@@ -48,7 +48,7 @@ func (f *Filter) reweigh(factor func(h *hyp) float64) *Filter {
 // change returns the filter with every hypothesis changed.
 func (f *Filter) change(do func(h *hyp)) *Filter {
 	g := *f
-	g.after, g.told = nil, nil
+	g.forget()
 	g.hyps = slices.Clone(f.hyps)
 	for i := range g.hyps {
 		do(&g.hyps[i])

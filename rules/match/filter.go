@@ -21,8 +21,9 @@ type Filter struct {
 	lastQ   Pull
 	reading []uint64
 	dropped float64
-	after   *after          // what Pull gave last, so that trying a pull and then taking it costs once
-	told    [][]Explanation // what each pull was, once all of them were asked for
+	after   *after                 // what Pull gave last, so that trying a pull and then taking it costs once
+	told    [][]Explanation        // what each pull was, once all of them were asked for
+	late    [fewBack][]Explanation // what the last ones were, the very last first, once they were asked for
 }
 
 // after is the filter after one more pull.
@@ -157,9 +158,12 @@ func (f *Filter) Dropped() float64 { return f.dropped }
 // Share returns the same filter for use in another goroutine.
 func (f *Filter) Share() *Filter {
 	g := *f
-	g.after, g.told = nil, nil
+	g.forget()
 	return &g
 }
+
+// forget lets go of what was worked out of another filter.
+func (f *Filter) forget() { f.after, f.told, f.late = nil, nil, [fewBack][]Explanation{} }
 
 // Tried returns the filter after one more pull if that was the last that Pull
 // was asked about, else nil.
@@ -176,7 +180,7 @@ func (f *Filter) Pull(q Pull) *Filter {
 		return g
 	}
 	g := *f
-	g.after, g.told = nil, nil
+	g.forget()
 	if f.pulls >= maxPulls {
 		g.over++
 		return &g

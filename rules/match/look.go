@@ -20,12 +20,16 @@ func (f *Filter) Explain(k int) []Explanation {
 	if f.told != nil {
 		return f.told[k]
 	}
-	var s sums
-	for i := range f.hyps {
-		h := &f.hyps[i]
-		s.add(h.node(f.pulls-1-k), math.Exp(h.weight()))
+	back := f.pulls - 1 - k
+	if f.late[back] == nil {
+		var s sums
+		for i := range f.hyps {
+			h := &f.hyps[i]
+			s.add(h.node(back), math.Exp(h.weight()))
+		}
+		f.late[back] = s.explained()
 	}
-	return s.explained()
+	return f.late[back]
 }
 
 // fewBack is from how far back on a pull is worth working out what all were: who
@@ -80,7 +84,7 @@ func (s *sums) add(n *node, w float64) {
 
 func (s *sums) explained() []Explanation {
 	slices.Sort(s.seen)
-	var out []Explanation
+	out := make([]Explanation, 0, len(s.seen))
 	for _, at := range s.seen {
 		if w := s.by[at/perKind][at%perKind]; w > 1e-6 {
 			out = addTo(out, Explanation{kind(at / perKind).event(), at%perKind - 1, w})
