@@ -850,3 +850,89 @@ func TestGuidedPause(t *testing.T) {
 	}
 	c.replay()
 }
+
+// TestGuidedRunOutLifted: a tip that is lifted and set back is no turn, however
+// it is lifted, and neither is one that was lifted during a turn; a real turn is
+// one at any speed, with a great run-out, with a bump, and with a step that it
+// climbs slowly. The turn after it counts.
+func TestGuidedRunOutLifted(t *testing.T) {
+	// lift is the course of a tip: down by so much within fall seconds, held, and
+	// set back within set seconds.
+	lift := func(far, fall, hold, set float64) func(float64) float64 {
+		return func(s float64) float64 {
+			s -= 2
+			switch {
+			case s < 0 || s > fall+hold+set:
+				return 0
+			case s < fall:
+				return -far * s / fall
+			case s > fall+hold:
+				return -far * (fall + hold + set - s) / set
+			}
+			return -far
+		}
+	}
+	const wide = `    limits: {high: 5 mm}
+    method: run_out
+    tools: [dial_indicator]`
+	for name, course := range map[string]func(float64) float64{
+		"by its lever, and let go":    lift(2, 0.05, 0.6, 0.05),
+		"by a finger, and set gently": lift(2, 0.25, 0.8, 0.5),
+		"for a moment":                lift(1.2, 0.08, 0, 0.08),
+		"for long":                    lift(2, 0.1, 4, 0.3),
+		"a little":                    lift(0.3, 0.1, 0.5, 0.2),
+		"while the part is turned":    func(s float64) float64 { return onceRound(0, 0.05, 0)(s) + lift(2, 0.1, 0.5, 0.2)(s-2) },
+		"twice while the part turns": func(s float64) float64 {
+			return onceRound(0, 0.05, 0)(s) + lift(2, 0.1, 0.3, 0.2)(s-2) + lift(2, 0.1, 0.3, 0.2)(s-5)
+		},
+		"into a keyway of a great eye": func(s float64) float64 { return onceRound(0, 0.1, 0)(s) + lift(3, 0.1, 0.2, 0.1)(s-3) },
+	} {
+		for _, rate := range []float64{10, 50} {
+			c := newGuided(t, wide)
+			c.rate = rate
+			all := c.feed(14, func(s float64) float64 { return 3 + course(s) })
+			if m, ok := find[events.MeasurementMade](all); ok {
+				t.Errorf("lifted %s, %v/s: taken for a turn, %v", name, rate, m.Value)
+				continue
+			}
+			said := ""
+			for _, o := range all {
+				if tr, ok := o.(events.MeasurementTroubled); ok {
+					said += tr.Code + " "
+				}
+			}
+			if !strings.Contains(said, "lifted") && name != "for long" { // that is a tip set anew, and the turn begins there
+				t.Errorf("lifted %s, %v/s: told of %q", name, rate, said)
+			}
+			from := 3 + course(14) - onceRound(0, 0.025, 0)(0)
+			c.feed(6, func(float64) float64 { return 3 + course(14) })
+			c.within(c.made(c.feed(14, onceRound(from, 0.025, 0))), 0.05)
+			c.replay()
+		}
+	}
+	round := func(seconds float64, shape func(a float64) float64) func(float64) float64 {
+		return func(s float64) float64 {
+			return 3 + shape(2*math.Pi*math.Min(math.Max(s-2, 0), seconds)/seconds)
+		}
+	}
+	for name, shape := range map[string]func(a float64) float64{
+		"off centre":   func(a float64) float64 { return 0.6 * math.Cos(a-1) },
+		"oval":         func(a float64) float64 { return 0.5 * math.Cos(2*a-1) },
+		"three lobes":  func(a float64) float64 { return 0.4 * math.Cos(3*a-1) },
+		"off and oval": func(a float64) float64 { return 0.4*math.Cos(a-1) + 0.3*math.Cos(2*a) },
+		"with a bump":  func(a float64) float64 { return 0.1*math.Cos(a) + 0.4*math.Exp(-(a-3)*(a-3)/0.02) },
+		"a snail":      func(a float64) float64 { return 0.5 * math.Mod(a+1, 2*math.Pi) / (2 * math.Pi) },
+	} {
+		for _, seconds := range []float64{2, 3, 8} {
+			c := newGuided(t, wide)
+			c.rate = 50
+			all := c.feed(seconds+6, round(seconds, shape))
+			if _, ok := find[events.MeasurementMade](all); !ok {
+				all = c.do(events.MeasureEnd)
+			}
+			if _, ok := find[events.MeasurementMade](all); !ok {
+				t.Errorf("%s in %v s: no turn, trouble %q", name, seconds, c.trouble().Code)
+			}
+		}
+	}
+}

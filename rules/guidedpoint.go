@@ -234,6 +234,11 @@ func (t *tx) turning(i int, tool *toolDates, spec *gauge.Spec) {
 		t.trouble(i, "too_long", "The turn has taken longer than is kept of it.", "Turn in less than three minutes, without stopping. Press “The turn is done” at its end if it is not noticed.")
 		return
 	}
+	if lifted := gauge.OffSurface(g.Trail, t.unitOf(i)); lifted != nil {
+		t.endGuided(i, "", lifted.Text)
+		t.trouble(i, lifted.Code, lifted.Text, lifted.Todo+" The turn is taken from its beginning.")
+		return
+	}
 	if spec.Marks > 0 {
 		return
 	}
