@@ -64,6 +64,7 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 		if st := &t.job.Steps[w.step]; w.pass < len(w.joint.Passes) && st.Fasteners[w.fastener].doneIn(w.pass) && st.Pass > w.pass {
 			t.zeroShift(w.step, r) // once a pass is through
 		}
+		t.zeroStep(w, r)
 	}
 	if ahead := w.step > t.job.current(); ahead || t.job.guarded(w.step) {
 		came := fmt.Sprintf("%s came for %s", r.said(w.unit), t.job.title(w.step))
