@@ -16,6 +16,7 @@ type turnLaw struct {
 	sd     float64 // of the logarithms
 	power  float64 // power of a rotation that is about normal
 	n      int     // pulls of this job that it rests on
+	most   float64 // the greatest of their logarithms
 }
 
 // Where a law comes from. The spread of 22 % within a joint is found
@@ -51,6 +52,9 @@ func (t *tx) turnLaw(step, pass int, but uint64) (turnLaw, bool) {
 	slices.Sort(logs)
 	l := turnLaw{n: len(logs), power: assumedRoot}
 	l.middle = k.Mean
+	if l.n > 0 {
+		l.most = logs[l.n-1]
+	}
 	ss, df := assumedDF*assumedSD*assumedSD, float64(assumedDF)
 	if l.n >= leastPulls {
 		l.middle = logs[l.n/2]
@@ -85,6 +89,13 @@ func rootOf(k match.Moments) float64 {
 // times returns how many times the usual rotation one is.
 func (l *turnLaw) times(deg float64) float64 {
 	return (max(deg, 0) + turnFloor) / math.Exp(l.middle)
+}
+
+// alone reports whether a rotation lies far above all of enough others, which must
+// not hold it.
+func (l *turnLaw) alone(deg float64) bool {
+	return l.n >= aloneOthers && l.usual() >= aloneUsual && l.off(deg) >= aloneOff && l.times(deg) >= aloneMuch &&
+		math.Log(max(deg, 0)+turnFloor)-l.most >= math.Log(aloneTop)
 }
 
 // usual is the usual rotation in degrees.

@@ -42,7 +42,7 @@ func lawOf(turns []float64) turnLaw {
 		logs = append(logs, math.Log(x+turnFloor))
 	}
 	slices.Sort(logs)
-	l := turnLaw{n: len(logs), power: assumedRoot, middle: logs[len(logs)/2]}
+	l := turnLaw{n: len(logs), power: assumedRoot, middle: logs[len(logs)/2], most: logs[len(logs)-1]}
 	n := madWorth * float64(l.n)
 	s := robustSpread(logs, l.middle)
 	l.sd = math.Sqrt((assumedDF*assumedSD*assumedSD + n*s*s) / (assumedDF + n))
@@ -63,12 +63,21 @@ func TestOddTurnOnStationRuns(t *testing.T) {
 			good[r[0]] = append(good[r[0]], x)
 		}
 	}
-	all, much, little := 0, 0, 0
+	all, much, little, alone, groups := 0, 0, 0, 0, 0
 	for _, turns := range good {
 		if len(turns) < 12 {
 			continue
 		}
 		l := lawOf(turns)
+		for at := 0; at+12 <= len(turns); at += 12 { // as a joint of twelve fasteners
+			groups++
+			for i, x := range turns[at : at+12] {
+				rest := slices.Delete(slices.Clone(turns[at:at+12]), i, i+1)
+				if o := lawOf(rest); o.alone(x) && x-o.usual() >= oddDegrees {
+					alone++
+				}
+			}
+		}
 		for _, x := range turns {
 			all++
 			if l.off(x) >= oddDeviations && l.times(x) >= oddMuch {
@@ -96,6 +105,10 @@ func TestOddTurnOnStationRuns(t *testing.T) {
 	t.Logf("of %d good runs %d turn much too far and %d much too little; of %d that used up their angle without torque %d are told", all, much, little, used, told)
 	if all < 1500 || much > all/200 || little > 0 {
 		t.Errorf("of %d good runs %d turn much too far and %d much too little", all, much, little)
+	}
+	t.Logf("of %d groups of twelve good runs %d hold one that lies far above the others", groups, alone)
+	if groups < 100 || alone > 0 {
+		t.Errorf("of %d groups of twelve good runs %d hold one that lies far above the others", groups, alone)
 	}
 	if used == 0 || told*2 < used {
 		t.Errorf("of %d runs that used up their angle without torque only %d are told", used, told)
