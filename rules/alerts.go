@@ -148,6 +148,10 @@ func (t *tx) raiseLeft(i, at, until int, missed, low []string, why string) {
 		a.Kind, a.Fasteners, a.Likely = events.AlertMissed, left, t.whoWasLeft(i, at)
 		a.Text = fmt.Sprintf("%s: %s %s not done (%s pass), and work went on: %s.", j.title(i), list(left), isOne(left), pass, why)
 		a.Todo = fmt.Sprintf("Stop. Pull %s before anything covers the joint, or ask a lead to decide.", list(left))
+		if l := a.Likely; len(l) > 0 && l[0].P >= ratherOther && !slices.Contains(left, l[0].Fastener) {
+			a.Text += fmt.Sprintf(" By the pulls themselves it is rather fastener %s (%s).", l[0].Fastener, percent(l[0].P))
+			a.Todo = fmt.Sprintf("Stop. Pull %s before anything covers the joint, or ask a lead to decide.", list(append(slices.Clone(left), l[0].Fastener)))
+		}
 		t.raise(a)
 		t.seized(i, at, true)
 		t.slippedLow(i, at, left)
@@ -159,6 +163,10 @@ func (t *tx) raiseLeft(i, at, until int, missed, low []string, why string) {
 		t.raise(a)
 	}
 }
+
+// ratherOther is the probability from which a fastener that the count does not
+// name, but the pulls do, is named beside those that the count leaves. Our choice.
+const ratherOther = 0.5
 
 // undone returns the ids of a torque step's fasteners that are not complete,
 // in drawing order: those whose last pull was low apart from the rest. Held

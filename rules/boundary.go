@@ -500,6 +500,11 @@ func (j *Job) stretchName(a, b stretch) string {
 	return j.title(b.step)
 }
 
+// movedOn is why a mark goes where its pull was at another place all the time.
+// Nobody is told to pull that fastener again, so the next pull that comes says
+// no more of it than of any other that is open.
+const movedOn = "later pulls showed that it was at another place"
+
 // moveOn takes pulls out of stretch a and makes them the first ones of b: those
 // that b has move on in its order.
 func (t *tx) moveOn(a, b stretch, pulls []sight) {
@@ -531,7 +536,7 @@ func (t *tx) moveOn(a, b stretch, pulls []sight) {
 		}
 		if x.m != nil {
 			t.add(events.ReadingVoided{Reading: x.e.Pull.Reading, Job: j.ID, Step: j.Proc.Steps[s.step].ID, Pass: s.pass, Fastener: x.m.Fastener,
-				Reason: "later pulls showed that it was at another place"})
+				Reason: movedOn})
 		}
 	}
 	order := j.Proc.Steps[b.step].Joint.Passes[b.pass].Order
@@ -674,8 +679,12 @@ func (t *tx) shortWhere(b stretch) (moved bool) {
 		weight float64
 	}
 	var chain []link
-	weight, sum, best := 1.0, 1.0, -1
-	most := 1.0
+	weight, best := 1.0, -1
+	most := 1.0 // of this one
+	if t.job.earlier(b) {
+		most = leftEarlier
+	}
+	sum := most
 	for at := b; len(chain) < mostLinks; {
 		a, last, ok := t.lookedAt(at)
 		if !ok || len(last) < n {
@@ -687,7 +696,7 @@ func (t *tx) shortWhere(b stretch) (moved bool) {
 			break
 		}
 		x := link{a, at, last, weight}
-		earlier := !t.job.closing(a) && lastOf(t.job.Proc.Steps[a.step].Joint, a.pass) != a.pass
+		earlier := t.job.earlier(a)
 		if earlier {
 			x.weight *= leftEarlier
 		}
@@ -712,6 +721,12 @@ func (t *tx) shortWhere(b stretch) (moved bool) {
 		t.leaveStretch(chain[best].a, chain[best].b)
 	}
 	return best >= 0
+}
+
+// earlier reports whether a later pass of its joint makes good what a stretch
+// leaves.
+func (j *Job) earlier(s stretch) bool {
+	return !j.closing(s) && lastOf(j.Proc.Steps[s.step].Joint, s.pass) != s.pass
 }
 
 // likelierAcross is how much likelier the last pulls of a are as the first ones

@@ -18,9 +18,14 @@ import (
 // fastener witnessed that was never pulled so far. So it stays unplaced.
 //
 // A loose pass with such fasteners takes the pull: it asks for no more than
-// its lower limit, and the later pass will want a pull of its own.
+// its lower limit, and the later pass will want a pull of its own. Where that
+// has been begun, it has the pull.
 func (t *tx) laterPass(r *reading, tool *toolDates, w *slot, fits bool) bool {
 	next, apart, ok := t.job.passGoneTo(r, tool, w)
+	if fits && w.loose() && ok && !apart && t.job.Weighed && t.job.passBegun(stretch{next.step, next.pass}) && t.job.mostly(w) {
+		t.count(&next, r, tool, next.grade()) // it makes good what is open here
+		return true
+	}
 	if fits && w.loose() && !(ok && apart) {
 		if t.looseVerdict(w, r) != events.Within {
 			return false

@@ -5,6 +5,9 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"witnessmark/rules"
+	"witnessmark/simulator/labelled"
 )
 
 // closingProcedure is an invented unit of three joints: one with a closing
@@ -111,6 +114,42 @@ func TestClosingRoundLeftShort(t *testing.T) {
 			}
 			if a := j.Alerts[k]; a.Step != "hub" || x.alert > 0 && a.Pull != x.alert || strings.Contains(a.Todo, "every fastener") != (x.short > 1) {
 				t.Errorf("alert %+v", a)
+			}
+		})
+	}
+}
+
+// A joint is left short, the next one's first pass wants about the same torque
+// and fills it up, and so on to the end, where the pass that comes out short is
+// one that a later pass makes good. It is the first joint that is told of.
+func TestGapHandedOnIsFoundWhereItWasLeft(t *testing.T) {
+	tests := map[string]struct {
+		tier  labelled.Tier
+		fault labelled.Fault
+		names string // whom the alert's text must name
+	}{
+		"one left low":  {labelled.Trace, labelled.UnderTorque, "rather fastener 4"},
+		"three to come": {labelled.Torque, labelled.LeftEarly, "fasteners 8, 9, 10 are not done"},
+		"one left out":  {labelled.Angle, labelled.PlainMiss, "is not done"},
+	}
+	for name, x := range tests {
+		t.Run(name, func(t *testing.T) {
+			shop := labelled.NewShopIn(labelled.Rough, 11500084, x.tier)
+			p, err := newProcText("shop", shop.Procedure())
+			if err != nil {
+				t.Fatal(err)
+			}
+			s, err := shop.Job(0, x.fault)
+			if err != nil {
+				t.Fatal(err)
+			}
+			j, err := judgeSample(t.Context(), p, s, rules.New())
+			if err != nil {
+				t.Fatal(err)
+			}
+			k := slices.IndexFunc(j.Alerts, func(a judgedAlert) bool { return a.Kind == "missed_fastener" && a.Open && a.Step == "joint1" })
+			if j.Release.Granted || k < 0 || !strings.Contains(j.Alerts[k].Text, x.names) {
+				t.Errorf("released %v, alerts %+v", j.Release.Granted, j.Alerts)
 			}
 		})
 	}
