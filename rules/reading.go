@@ -181,7 +181,7 @@ func (t *tx) placeInJob(r *reading, tool *toolDates) {
 	case conditionOf(r.status) == fault && !(fits && w.joint != nil):
 		t.leaveUnplaced(r, events.AlertToolStatus, fmt.Sprintf("the tool says %q", r.status), checkTool)
 	case conditionOf(r.status) != fault && fits && w.joint != nil && grade != events.Placed && !t.job.Steps[w.step].begun() && t.again(r):
-	case conditionOf(r.status) != fault && fits && grade != events.Placed && t.turnedInClosing(&w, r):
+	case conditionOf(r.status) != fault && fits && grade != events.Placed && (t.onceMoreBeforeClosing(&w, r) || t.turnedInClosing(&w, r) || t.lowBeforeClosing(&w, r)):
 	case conditionOf(r.status) != fault && fits && grade != events.Placed && w.holds(r.value) && (t.staysOn(&w, r, tool) || t.wentOn(&w, r, tool)):
 	case conditionOf(r.status) == fault, fits && (grade == events.Placed || w.holds(r.value)):
 		t.count(&w, r, tool, grade)
@@ -257,7 +257,8 @@ func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit 
 	case wants && !fits:
 		t.wrongTool(r, w, misfit)
 	case t.repeated(r, wants):
-	case fits && t.swingBeyond(w, r, tool):
+	case t.moreWhereWorking(r):
+	case fits && (t.swingBeyond(w, r, tool) || t.swingOfBefore(w, r) || t.onNothing(w, r)):
 	case fits:
 		t.count(w, r, tool, w.grade())
 	case t.swingAfter(r):

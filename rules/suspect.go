@@ -98,7 +98,7 @@ func (t *tx) endedLow(i, pass int, why string) bool {
 	j := t.job
 	jt, st := j.Proc.Steps[i].Joint, &j.Steps[i]
 	e := st.Weigh[pass].last()
-	if e == nil || !e.below(&jt.Passes[pass]) || j.aside(e.Pull.Reading) == nil || e.Pull.Placed != "" {
+	if !t.endsLow(i, pass) {
 		return false
 	}
 	var names []events.FastenerWeight
@@ -130,6 +130,13 @@ func (t *tx) endedLow(i, pass int, why string) bool {
 	}
 	t.why = "the last pull ended low"
 	return true
+}
+
+// endsLow reports whether the last pull of a pass was set aside and is below its
+// limits.
+func (t *tx) endsLow(i, pass int) bool {
+	e := t.job.Steps[i].Weigh[pass].last()
+	return e != nil && e.below(&t.job.Proc.Steps[i].Joint.Passes[pass]) && t.job.aside(e.Pull.Reading) != nil && e.Pull.Placed == ""
 }
 
 // mostLow is how many fasteners are named where the last pull ended low. Our choice.
@@ -246,11 +253,14 @@ func (t *tx) turnedInClosing(w *slot, r *reading) bool {
 	if !t.job.Weighed || w.joint == nil || !w.joint.Passes[w.pass].Closing || !w.holds(r.value) {
 		return false
 	}
-	if _, ok := r.turn(); !ok {
-		return false
-	}
 	final := lastOf(w.joint, w.pass)
 	if len(t.job.Steps[w.step].Weigh[final].Log) == 0 {
+		return false
+	}
+	if t.endsLow(w.step, final) && len(t.job.Steps[w.step].Weigh[w.pass].Log) == 0 {
+		return t.oneMore(r, w.step) // it ends what the last one began
+	}
+	if _, ok := r.turn(); !ok {
 		return false
 	}
 	at := t.job.fastenerSlot(w.step, final, w.joint.Passes[final].Order[0])

@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"fmt"
 	"math"
 
 	"witnessmark/events"
@@ -148,12 +147,7 @@ func (t *tx) swingAfter(r *reading) bool {
 		if !w.mayBeSwing(r) || len(t.job.Steps[i].Weigh[pass].Log) == 0 || t.lowInARow(&w) >= mostSwings {
 			return false
 		}
-		kind, on, p := t.weighAside(&w, r)
-		t.setAside(&w, r, kind, w.named(on), p)
-		a := t.out[len(t.out)-1].Data.(events.PullSetAside)
-		a.Why = fmt.Sprintf("%s: an unfinished pull, and there was one for each of its fasteners before", t.job.title(i))
-		t.out[len(t.out)-1].Data = a
-		t.weighWitnesses(i, pass)
+		t.setSwingAside(&w, r)
 		return true
 	}
 	return false

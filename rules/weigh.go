@@ -451,6 +451,12 @@ func (t *tx) setAside(w *slot, r *reading, kind events.ExplanationKind, fastener
 		Why: t.whyAside(w.step, kind, fastener, p), Bench: r.bench, Tool: r.tool, Value: r.value, Text: r.text, Unit: r.unit,
 		Angle: r.angle, By: by, AtUs: r.at,
 	})
+	for a := range t.openAlerts(t.job.ID) {
+		if a.Kind == events.AlertSeized && a.Reading == r.seq && a.Reading != 0 {
+			t.settle(a.Alert, "", "its pull was on a fastener that was tight already")
+			break
+		}
+	}
 }
 
 func (t *tx) whyAside(step int, kind events.ExplanationKind, fastener string, p float64) string {

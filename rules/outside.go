@@ -1,0 +1,181 @@
+package rules
+
+import (
+	"fmt"
+
+	"witnessmark/events"
+	"witnessmark/events/quantity"
+)
+
+// Pulls that the expected place would take, or would be called high there, and
+// that are none of it: a further swing on the joint that was complete too soon, a
+// pull on no fastener before a joint is begun, a second one on the last fastener
+// before the closing round.
+
+// Our choice: how soon after the last pull one must come to be still at the same
+// joint, in usual waits; to be still on the same fastener, in usual waits, and at
+// most.
+const (
+	soonWaits = 2.0
+	onceWaits = 0.4
+	onceMost  = 2_500_000 // μs
+)
+
+// checkerHigh is how far above the limits of a joint that is not begun a pull must
+// be, as a share, to be rather one on a checker; checkerTurn the most that such a
+// one turns, and checkerShare that, of what the joint is known to turn. Our choice:
+// a checker winds up by a few degrees, and to more torque a fastener turns more.
+const (
+	checkerHigh  = 1.25
+	checkerTurn  = 8.0
+	checkerShare = 0.3
+)
+
+// swingOfBefore sets a pull aside that is too high for a joint that is not begun,
+// and may be an unfinished one on the joint before, which was complete too soon.
+// If it was at the new joint all the same, a pull is missing there in the end.
+func (t *tx) swingOfBefore(w *slot, r *reading) bool {
+	j := t.job
+	if !j.Weighed || w.joint == nil || j.Steps[w.step].begun() || w.usl.IsZero() || !(r.value.Base() > w.usl.Base()) {
+		return false
+	}
+	for i := w.step - 1; i >= 0; i-- {
+		jt := j.Proc.Steps[i].Joint
+		if jt == nil {
+			continue
+		}
+		pass := finalPass(jt)
+		at := j.fastenerSlot(i, pass, jt.Passes[pass].Order[0])
+		pulls := j.Steps[i].Weigh[pass].pulls()
+		if len(pulls) < 2 || !at.mayBeSwing(r) || t.lowInARow(&at) >= max(mostSwings, t.mostInARow(&at)) {
+			return false
+		}
+		far := r.value.Base() >= float64(farHigh*w.usl.Base())
+		wait := float64(t.pullAt(&at, r).AtUs - pulls[len(pulls)-1].Pull.AtUs)
+		if !far && wait > soonWaits*usualWait(pulls) {
+			return false
+		}
+		t.setSwingAside(&at, r)
+		return true
+	}
+	return false
+}
+
+// mostInARow is the greatest number of low pulls in a row that a pass had before
+// one that reached its limits.
+func (t *tx) mostInARow(w *slot) (most int) {
+	n := 0
+	for _, e := range t.job.Steps[w.step].Weigh[w.pass].pulls() {
+		if n++; e.Pull.Torque.Base() >= w.lsl.Base() {
+			most, n = max(most, n-1), 0
+		}
+	}
+	return most
+}
+
+// setSwingAside sets a pull aside as an unfinished one on a joint that is complete
+// by the number of its pulls.
+func (t *tx) setSwingAside(w *slot, r *reading) {
+	kind, on, p := t.weighAside(w, r)
+	t.setAside(w, r, kind, w.named(on), p)
+	a := t.out[len(t.out)-1].Data.(events.PullSetAside)
+	a.Why = fmt.Sprintf("%s: an unfinished pull, and there was one for each of its fasteners before", t.job.title(w.step))
+	t.out[len(t.out)-1].Data = a
+	t.weighWitnesses(w.step, w.pass)
+}
+
+// moreWhereWorking sets a pull aside that fits no open place, but is one more on
+// the joint where the work is, which is complete, though an earlier one is still
+// open or held.
+func (t *tx) moreWhereWorking(r *reading) bool {
+	j := t.job
+	if !j.Weighed || r.value.Dimension() != quantity.DimTorque {
+		return false
+	}
+	s, ok := j.workingAt()
+	if !ok || s.step <= j.current() {
+		return false
+	}
+	jt := j.Proc.Steps[s.step].Joint
+	if _, more := j.Steps[s.step].next(jt); more >= 0 {
+		return false
+	}
+	pass := finalPass(jt)
+	at := j.fastenerSlot(s.step, pass, jt.Passes[pass].Order[0])
+	return s.pass == pass && at.holds(r.value) && t.oneMore(r, s.step)
+}
+
+// onNothing takes a pull that is far above what a joint which is not begun wants
+// for one on no fastener: a checker, or a vice. Where its rotation says so, it is
+// set aside; where none is told, and a later pass takes the fastener further yet,
+// somebody is asked.
+func (t *tx) onNothing(w *slot, r *reading) bool {
+	j := t.job
+	if !j.Weighed || w.joint == nil || j.Steps[w.step].begun() || w.usl.IsZero() || r.value.Base() < float64(checkerHigh*w.usl.Base()) {
+		return false
+	}
+	if _, slipped := w.slip(r.value, r.unit); slipped {
+		return false
+	}
+	deg, turned := r.turn()
+	if turned || turnTold(r.angle) {
+		most := checkerTurn
+		if l, known := t.turnLaw(w.step, w.pass, r.seq); known {
+			most = checkerShare * l.usual()
+		}
+		if deg > most {
+			return false
+		}
+		t.setAside(w, r, events.ExplainedNowhere, "", 0)
+		a := t.out[len(t.out)-1].Data.(events.PullSetAside)
+		a.Why = fmt.Sprintf("%s: far above what its first fastener wants, with hardly any rotation: on a checker or a vice, no fastener of the joint", j.title(w.step))
+		t.out[len(t.out)-1].Data = a
+		return true
+	}
+	if last := lastOf(w.joint, w.pass); last == w.pass || r.value.Base() > w.joint.Passes[last].USL.Base() {
+		return false
+	}
+	t.unplacedAt(r, events.AlertUnplaced, w.step, fmt.Sprintf("it came before anything was pulled at %s, and is far above the %s that the first pass wants there: it may have been on a checker", j.title(w.step), show(w.target, w.unit)),
+		fmt.Sprintf("If it was on no fastener, dismiss it with a reason. If it was on fastener %s, a lead claims it for that one.", w.joint.Fasteners[w.fastener].ID))
+	return true
+}
+
+// onceMoreBeforeClosing sets a pull aside that would open the closing round, but
+// came too soon after the last pull for a walk: a second one on the same fastener.
+func (t *tx) onceMoreBeforeClosing(w *slot, r *reading) bool {
+	j := t.job
+	if !j.Weighed || w.joint == nil || !w.joint.Passes[w.pass].Closing || !w.holds(r.value) || j.passBegun(stretch{w.step, w.pass}) || len(j.Steps[w.step].Weigh[w.pass].Log) > 0 {
+		return false
+	}
+	final := lastOf(w.joint, w.pass)
+	pulls := j.Steps[w.step].Weigh[final].pulls()
+	if len(pulls) < 3 {
+		return false
+	}
+	at := j.fastenerSlot(w.step, final, w.joint.Passes[final].Order[0])
+	o := t.pullAt(&at, r)
+	wait := float64(o.AtUs - pulls[len(pulls)-1].Pull.AtUs)
+	if o.Late || wait < paceLeast || wait > onceMost || wait > onceWaits*usualWait(pulls) {
+		return false
+	}
+	return t.oneMore(r, w.step)
+}
+
+// lowBeforeClosing sets a pull aside that is too low for the closing round, which
+// is not begun, and turned as no tight fastener does: an unfinished one of the
+// final pass, whose number of pulls was complete too soon.
+func (t *tx) lowBeforeClosing(w *slot, r *reading) bool {
+	j := t.job
+	if !j.Weighed || w.joint == nil || !w.joint.Passes[w.pass].Closing || j.passBegun(stretch{w.step, w.pass}) || len(j.Steps[w.step].Weigh[w.pass].Log) > 0 {
+		return false
+	}
+	final := lastOf(w.joint, w.pass)
+	at := j.fastenerSlot(w.step, final, w.joint.Passes[final].Order[0])
+	deg, turned := r.turn()
+	l, known := t.turnLaw(w.step, final, r.seq)
+	if !turned || !known || l.times(deg) < checkerShare || deg < oddDegrees || !at.mayBeSwing(r) || t.lowInARow(&at) >= mostSwings {
+		return false
+	}
+	t.setSwingAside(&at, r)
+	return true
+}
