@@ -164,7 +164,9 @@ func (w *wholeChain) round(ctx context.Context, n int) (verdicts, marks []time.D
 		}
 		verdicts, marks = append(verdicts, v), append(marks, m)
 	}
-	w.waitDecided(0, before+int64(n))
+	if err := w.waitDecided(ctx, 0, before+int64(n)); err != nil {
+		return nil, nil, err
+	}
 	return verdicts, marks, w.ask(ctx, events.ReleaseAsked{Ask: events.Ask{By: "lead"}, Job: id})
 }
 

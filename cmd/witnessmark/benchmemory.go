@@ -136,7 +136,9 @@ func (b *bencher) serveMeasured(c *cobra.Command, dir string) error {
 		if _, err := s.lines[0].Write(benchFrame(s.counter[0])); err != nil {
 			return err
 		}
-		s.waitDecided(0, before+1)
+		if err := s.waitDecided(ctx, 0, before+1); err != nil {
+			return err
+		}
 		took = append(took, time.Since(start))
 		s.counter[0]++
 	}

@@ -93,6 +93,7 @@ type benchStack struct {
 	decided []atomic.Int64
 	mu      sync.Mutex
 	changed *sync.Cond
+	gone    error // why no more is decided; under mu
 	jobs    atomic.Int64
 	cancel  context.CancelFunc
 	ended   chan error
@@ -120,10 +121,13 @@ func (b *bencher) openBenchStack(ctx context.Context, dir string, n int, port st
 	go func() {
 		defer stop()
 		s.count(ctx, updates, index)
+		s.over(errors.New("nobody tells what is decided any more"))
 	}()
 	ready := make(chan struct{})
 	go func() {
-		s.ended <- s.run(ctx, func(context.Context) error { close(ready); return nil })
+		err := s.run(ctx, func(context.Context) error { close(ready); return nil })
+		s.over(errors.Join(errors.New("the service has ended"), err))
+		s.ended <- err
 	}()
 	select {
 	case <-ready:
@@ -177,13 +181,36 @@ func (s *benchStack) count(ctx context.Context, updates <-chan service.Update, i
 	}
 }
 
-// waitDecided waits until bench i has so many decided readings.
-func (s *benchStack) waitDecided(i int, n int64) {
+// over wakes whoever waits for a decision that will not come.
+func (s *benchStack) over(why error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.gone == nil {
+		s.gone = why
+	}
+	s.changed.Broadcast()
+}
+
+// waitDecided waits until bench i has so many decided readings. It returns an
+// error if ctx or the service ends before.
+func (s *benchStack) waitDecided(ctx context.Context, i int, n int64) error {
+	defer context.AfterFunc(ctx, func() {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		s.changed.Broadcast()
+	})()
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for s.decided[i].Load() < n {
+		if err := ctx.Err(); err != nil {
+			return fmt.Errorf("wait for reading %d at bench %d: %w", n, i, err)
+		}
+		if s.gone != nil {
+			return fmt.Errorf("wait for reading %d at bench %d, %d are decided: %w", n, i, s.decided[i].Load(), s.gone)
+		}
 		s.changed.Wait()
 	}
+	return nil
 }
 
 // openJob opens the next job at bench i.
@@ -225,7 +252,9 @@ func (s *benchStack) sendJob(ctx context.Context, i int) error {
 		}
 		s.counter[i]++
 	}
-	s.waitDecided(i, before+benchPulls)
+	if err := s.waitDecided(ctx, i, before+benchPulls); err != nil {
+		return err
+	}
 	if err := s.ask(ctx, events.ReleaseAsked{Ask: events.Ask{By: "lead"}, Job: id}); err != nil {
 		return fmt.Errorf("release %s: %w", id, err)
 	}

@@ -31,14 +31,30 @@ func openBrowser(t *testing.T) context.Context {
 	ctx, cancel := chromedp.NewContext(alloc)
 	ctx, cancelTime := context.WithTimeout(ctx, 10*time.Minute)
 	t.Cleanup(func() { cancelTime(); cancel(); cancelAlloc() })
+	if err := chromedp.Do(ctx); err != nil {
+		t.Fatalf("chromium does not start: %v", err)
+	}
 	return ctx
 }
 
+// actTime is the time that a browser has for one thing; it only ends a hang.
+const actTime = 3 * time.Minute
+
 func act(t *testing.T, ctx context.Context, steps ...chromedp.Action[chromedp.Void]) {
 	t.Helper()
-	if err := chromedp.Do(ctx, steps...); err != nil {
-		t.Fatal(err)
+	for i, step := range steps {
+		if _, err := browserDoes(ctx, step); err != nil {
+			t.Fatalf("step %d of %d in the browser: %v", i+1, len(steps), err)
+		}
 	}
+}
+
+// browserDoes runs one thing in the browser. The browser itself lives as long as the
+// context of its first run, so that is made in openBrowser.
+func browserDoes[T any](ctx context.Context, step chromedp.Action[T]) (T, error) {
+	ctx, cancel := context.WithTimeout(ctx, actTime)
+	defer cancel()
+	return chromedp.Run(ctx, step)
 }
 
 // waitShown waits until a JavaScript expression is true in the page.
@@ -47,11 +63,13 @@ func waitShown(t *testing.T, ctx context.Context, what, js string) {
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
 	for deadline := time.After(5 * time.Minute); ; {
-		if ok, err := chromedp.Run(ctx, chromedp.Evaluate[bool]("!!("+js+")")); err == nil && ok {
+		if ok, err := browserDoes(ctx, chromedp.Evaluate[bool]("!!("+js+")")); err == nil && ok {
 			return
 		}
 		select {
 		case <-tick.C:
+		case <-ctx.Done():
+			t.Fatalf("the browser's time is over before the page shows %s: %s", what, js)
 		case <-deadline:
 			keepPicture(t, ctx, "failed")
 			t.Fatalf("the page never shows %s: %s", what, js)
@@ -62,7 +80,7 @@ func waitShown(t *testing.T, ctx context.Context, what, js string) {
 // keepPicture keeps a picture of the page; 'go test -artifacts' keeps them.
 func keepPicture(t *testing.T, ctx context.Context, name string) {
 	t.Helper()
-	b, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
+	b, err := browserDoes(ctx, chromedp.CaptureScreenshot())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -92,15 +110,6 @@ func (g *gate) saw(ctx context.Context) func(simulator.Job, simulator.Action) {
 	}
 }
 
-func (g *gate) wait(t *testing.T, ctx context.Context) {
-	t.Helper()
-	select {
-	case <-g.at:
-	case <-ctx.Done():
-		t.Fatal("he never asks for release")
-	}
-}
-
 // The promise of the whole program: in the Ullock U6 one bolt of the extension
 // housing is forgotten. The bench page draws it as missed and says so before
 // release, release is refused until it is pulled, and the record then has a
@@ -121,8 +130,18 @@ func TestMissedBoltShowsBeforeRelease(t *testing.T) {
 	d.saw = g.saw(ctx)
 	ended := make(chan error, 1)
 	go func() { ended <- d.run(ctx, io.Discard, io.Discard) }()
+	step := func(c chan struct{}, what string) {
+		t.Helper()
+		select {
+		case <-c:
+		case err := <-ended:
+			t.Fatalf("the demonstration ended before %s: %v", what, err)
+		case <-page.Done():
+			t.Fatalf("never: %s", what)
+		}
+	}
 
-	g.wait(t, page) // all is done but one bolt, and he is about to ask
+	step(g.at, "he asks for release") // all is done but one bolt, and he is about to ask
 	act(t, page, chromedp.EmulateViewport(1920, 1080), chromedp.Navigate(d.stack.url()+"/bench/gearbox?step=extension"))
 	waitShown(t, page, "the missed bolt", `document.querySelector('.face .bolt[data-look="missed"]')`)
 	waitShown(t, page, "its alert", `document.body.innerText.includes('Extension housing') && document.body.innerText.match(/is not done \(final pass\)/)`)
@@ -136,7 +155,7 @@ func TestMissedBoltShowsBeforeRelease(t *testing.T) {
 	act(t, page, chromedp.Navigate(d.stack.url()+"/bench/gearbox/ask/release"))
 	waitShown(t, page, "that the release will be refused", `document.body.innerText.includes('Still open')`)
 	waitShown(t, page, "the form", `document.querySelector('input[name="by"][value="maren"]')`)
-	if _, err := chromedp.Run(page, chromedp.Evaluate[bool](`document.querySelector('input[name="by"][value="maren"]').click(), document.querySelector('form[action="/do/release"] button').click(), true`)); err != nil {
+	if _, err := browserDoes(page, chromedp.Evaluate[bool](`document.querySelector('input[name="by"][value="maren"]').click(), document.querySelector('form[action="/do/release"] button').click(), true`)); err != nil {
 		t.Fatal(err)
 	}
 	waitShown(t, page, "the refusal", `document.querySelector('[data-refused]:not([hidden])')?.innerText.includes('Extension housing') || document.body.innerText.includes('has open work')`)
@@ -149,12 +168,12 @@ func TestMissedBoltShowsBeforeRelease(t *testing.T) {
 		t.Fatal("released with a missed bolt")
 	}
 
-	<-g.pass        // he asks, is refused too, goes back, pulls the bolt
-	g.wait(t, page) // and asks again
+	step(g.pass, "he may go on")            // he asks, is refused too, goes back, pulls the bolt
+	step(g.at, "he asks for release again") // and asks again
 	act(t, page, chromedp.Navigate(d.stack.url()+"/bench/gearbox?step=extension"))
 	waitShown(t, page, "a mark on each bolt", `document.querySelectorAll('.face .bolt').length === 8 && document.querySelectorAll('.face .bolt[data-look="witnessed"]').length === 8`)
 	waitShown(t, page, "no alert about the bolt", `!document.body.innerText.match(/is not done \(final pass\)/)`)
-	<-g.pass
+	step(g.pass, "he may go on at last")
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
 	for !released() {
@@ -168,8 +187,13 @@ func TestMissedBoltShowsBeforeRelease(t *testing.T) {
 	waitShown(t, page, "the record", `document.body.innerText.includes('37 of 37') || document.body.innerText.match(/37\s+witnessed/)`)
 	keepPicture(t, page, "record")
 	stop()
-	if err := <-ended; err != nil {
-		t.Error(err)
+	select {
+	case err := <-ended:
+		if err != nil {
+			t.Error(err)
+		}
+	case <-time.After(5 * time.Minute):
+		t.Error("the demonstration does not end")
 	}
 }
 
