@@ -2,10 +2,12 @@ package main
 
 import (
 	"crypto/tls"
+	"crypto/x509"
 	"fmt"
 	"os"
 	"regexp"
 	"strings"
+	"sync"
 
 	"witnessmark/events/journal"
 	"witnessmark/events/trust"
@@ -31,6 +33,9 @@ func (c config) linkTo(urls string) (l journal.Link, err error) {
 			return l, fmt.Errorf("setting nats_trust: %w", err)
 		}
 		l.TLS = &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}
+		if pool != nil {
+			l.Roots = freshRoots(c.NATSTrust, pool)
+		}
 	}
 	if c.NATSSecret != "" {
 		if l.Secret, err = readSecret(c.NATSSecret); err != nil {
@@ -38,6 +43,21 @@ func (c config) linkTo(urls string) (l journal.Link, err error) {
 		}
 	}
 	return l, l.Check(urls)
+}
+
+// freshRoots reads a trust file for each connection, so that a store may have a new
+// certificate without a restart here. A file that cannot be read, because it is being
+// written for one, leaves what was last read.
+func freshRoots(file string, last *x509.CertPool) func() (*x509.CertPool, error) {
+	var mu sync.Mutex
+	return func() (*x509.CertPool, error) {
+		mu.Lock()
+		defer mu.Unlock()
+		if pool, _, err := trust.Pool(file); err == nil {
+			last = pool
+		}
+		return last, nil
+	}
 }
 
 // readSecret reads the secret of stores from a file.

@@ -63,7 +63,8 @@ theirs with nats_secret. 'witnessmark tls make --store' makes a certificate and
 its key; one of your own will do as well. Services hold it against a file of
 certificates, nats_trust. Stores check each other both ways, nodes of a cluster
 and a hub with the stores that dial in to it: --trust is the file of the
-certificates, or authorities, of all of them. --plain does without TLS, for a
+certificates, or authorities, of all of them. Changed files are taken over within
+seconds, for new connections; those that stand go on. --plain does without TLS, for a
 tunnel (WireGuard, a VPN) that encrypts: never on an open wire.`,
 		Example: `  witnessmark store --data /var/lib/witnessmark-store
   witnessmark tls make --store --data /var/lib/witnessmark-store --name 10.0.0.1
@@ -311,8 +312,8 @@ func (o storeOptions) chain() (exports, account string) {
 	return strings.Join(give, ", "), fmt.Sprintf("  CHAIN { imports: [%s] }\n", strings.Join(take, ",\n    "))
 }
 
-// start starts the server; stop it with Shutdown.
-func (o storeOptions) start() (*server.Server, error) {
+// options are the server's, certificates and all.
+func (o storeOptions) options() (*server.Options, error) {
 	data, err := filepath.Abs(o.data)
 	if err != nil {
 		return nil, err
@@ -324,7 +325,13 @@ func (o storeOptions) start() (*server.Server, error) {
 	}
 	opts.NoSigs = true
 	opts.PingInterval, opts.MaxPingsOut = pingStore, storesUnheard
-	if err := o.secure(opts, time.Now()); err != nil {
+	return opts, o.secure(opts, time.Now())
+}
+
+// start starts the server; stop it with Shutdown.
+func (o storeOptions) start() (*server.Server, error) {
+	opts, err := o.options()
+	if err != nil {
 		return nil, err
 	}
 	srv, err := server.NewServer(opts)
@@ -338,7 +345,7 @@ func (o storeOptions) start() (*server.Server, error) {
 	if !srv.ReadyForConnections(30 * time.Second) {
 		srv.Shutdown()
 		srv.WaitForShutdown()
-		return nil, fmt.Errorf("the server does not come up at %s in %s: is the address in use, the directory writable, its disk full?", o.listen, data)
+		return nil, fmt.Errorf("the server does not come up at %s in %s: is the address in use, the directory writable, its disk full?", o.listen, o.data)
 	}
 	return srv, nil
 }
@@ -351,6 +358,7 @@ func runStore(ctx context.Context, c *cobra.Command, o storeOptions) error {
 	if err != nil {
 		return err
 	}
+	keys := o.keysSum()
 	srv, err := o.start()
 	if err != nil {
 		return errors.Join(err, unlock())
@@ -366,6 +374,7 @@ func runStore(ctx context.Context, c *cobra.Command, o storeOptions) error {
 	if o.plain {
 		fmt.Fprintln(c.ErrOrStderr(), "CAUTION: nothing here encrypts what goes to other machines (--plain). Only a tunnel keeps others from reading the secret and writing the journal.")
 	}
+	o.keepKeys(ctx, srv, keys, lookAtKeys, func(text string) { fmt.Fprintln(c.ErrOrStderr(), text) })
 	<-ctx.Done()
 	srv.Shutdown()
 	srv.WaitForShutdown()

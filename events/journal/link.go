@@ -3,6 +3,7 @@ package journal
 import (
 	"context"
 	"crypto/tls"
+	"crypto/x509"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -22,6 +23,9 @@ type Link struct {
 	// TLS is what the server's certificate is held against; nil: without TLS,
 	// unless the server asks for it, and then against the machine's authorities.
 	TLS *tls.Config
+	// Roots, which may be nil, gives whom to trust, anew for each connection, in
+	// place of what TLS says.
+	Roots func() (*x509.CertPool, error)
 	// Plain allows to speak without TLS to other machines: something else, such
 	// as a tunnel, keeps others from reading and writing on the way.
 	Plain bool
@@ -49,6 +53,9 @@ func (l Link) Connect(urls string, opts ...nats.Option) (*nats.Conn, error) {
 	opts = append(opts, nats.PingInterval(pingServer), nats.MaxPingsOutstanding(pingsUnheard), nats.IgnoreAuthErrorAbort())
 	if l.TLS != nil {
 		opts = append(opts, nats.Secure(l.TLS))
+		if l.Roots != nil {
+			opts = append(opts, nats.ClientTLSConfig(nil, l.Roots))
+		}
 	}
 	if l.Secret != "" {
 		opts = append(opts, nats.UserInfo(StoreUser, l.Secret))
