@@ -74,7 +74,7 @@ func (t *tx) peaks(step, pass int, tool string) (x []float64, names []string, by
 	marked := t.job.marked(step, pass)
 	pulls := t.job.Steps[step].Weigh[pass].pulls()
 	for k := len(pulls) - 1; k >= 0; k-- {
-		m := marked[pulls[k].Pull.Reading]
+		m := marked.of(pulls[k].Pull.Reading)
 		if m == nil || m.Judged.Tool != tool {
 			continue
 		}
