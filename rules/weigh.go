@@ -348,7 +348,9 @@ func (t *tx) weighed(w *slot, r *reading, v events.Verdict, grade events.Grade) 
 	if grade == events.Placed || r.claimed != "" || again {
 		o.Placed = w.joint.Fasteners[w.fastener].ID
 	}
-	j.filterOf(w.step, w.pass) // kept with the state, so that folding finds it
+	if len(st.Weigh[w.pass].Log) > 0 {
+		j.filterOf(w.step, w.pass) // kept with the state, so that folding finds it
+	}
 	at := len(t.out)
 	t.out = append(t.out, events.Outcome{})
 	j.applyPull(o, t.s.toolOf(r.tool))

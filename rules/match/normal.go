@@ -1,6 +1,9 @@
 package match
 
-import "math"
+import (
+	"math"
+	"sync"
+)
 
 // prior is a normal-inverse-gamma prior of a normal quantity of unknown mean
 // and variance, the conjugate form; the next value is then distributed as
@@ -8,7 +11,7 @@ import "math"
 // memory).
 type prior struct {
 	mean, k, a, b float64
-	lognorm       [maxCounted + 1]float64 // of the density after n values
+	lognorm       *[maxCounted + 1]float64 // of the density after n values
 }
 
 // maxCounted is how many values a normal takes in; more teach nothing new and
@@ -26,10 +29,26 @@ type normal struct {
 func newPrior(mean, off, sd, df float64) *prior {
 	r := sd / math.Max(off, 1e-3)
 	p := &prior{mean: mean, k: r * r, a: df / 2, b: df / 2 * sd * sd}
-	for n := range p.lognorm {
-		p.lognorm[n] = studentNorm(2*p.a + float64(n))
-	}
+	p.lognorm = normsOf(2 * p.a)
 	return p
+}
+
+// norms keeps what normsOf has worked out: it follows from the degrees of freedom
+// alone, and there are few of them.
+var norms sync.Map
+
+// normsOf is the logarithm of Student's density at zero from df degrees of freedom
+// on, one more each.
+func normsOf(df float64) *[maxCounted + 1]float64 {
+	if t, ok := norms.Load(df); ok {
+		return t.(*[maxCounted + 1]float64)
+	}
+	t := new([maxCounted + 1]float64)
+	for n := range t {
+		t[n] = studentNorm(df + float64(n))
+	}
+	norms.Store(df, t)
+	return t
 }
 
 func (p *prior) start() normal { return normal{mean: p.mean, b: p.b} }
