@@ -25,6 +25,8 @@ func TestFramesAreThoseOfTheNotes(t *testing.T) {
 		// The exclusive or of the bytes between < and > is 0D, by another program
 		// (Python).
 		{"F2", f2Frame(12340, 5.21, "KN", "OK"), []byte("<00012340;+005.21;KN;OK>0D\r\n")},
+		// The worked example of its notes: the sum is 1,574, 1,574 mod 256 = 38.
+		{"P8", p8Frame(12340, 5.21, "KN", 12.345), []byte("%00012340 +05.210KN +012.345MM 0 26\r\n")},
 	} {
 		if !bytes.Equal(c.got, c.want) {
 			t.Errorf("%s:\n got %q\nwant %q", c.name, c.got, c.want)

@@ -176,8 +176,8 @@ func (s Step) validateParts(tools map[string]Model) error {
 		}
 		return nil
 	}
-	if tools[s.Tool] != SkerryF2 {
-		return fmt.Errorf("tool %q cannot press; name a %s", s.Tool, SkerryF2)
+	if !tools[s.Tool].presses() {
+		return fmt.Errorf("tool %q cannot press; name a %s or a %s", s.Tool, SkerryF2, QuarleP8)
 	}
 	for _, p := range s.Presses {
 		if p.High.Dimension() != quantity.DimForce || !(p.High.Base() > p.Low.Base()) {

@@ -207,7 +207,7 @@ func (s Step) validate(tools map[string]Model) error {
 		}
 		return nil
 	case Torque:
-		if model == PinnD3 || model == SkerryF2 {
+		if model == PinnD3 || model.presses() {
 			return fmt.Errorf("tool %s is no torque wrench", s.Tool)
 		}
 		return s.validatePasses(model)

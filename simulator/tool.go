@@ -24,8 +24,12 @@ const (
 	VelmS5   Model = "velm-s5"   // torque wrench, resends until it is answered
 	TarnT9   Model = "tarn-t9"   // torque wrench with angle and trace, resends too
 	SkerryF2 Model = "skerry-f2" // press gauge, streams lines while it is loaded
+	QuarleP8 Model = "quarle-p8" // press gauge with a travel probe, streams lines while it is loaded
 	PinnD3   Model = "pinn-d3"   // dial indicator, polled or streaming, binary
 )
+
+// presses reports whether a tool is a press gauge.
+func (m Model) presses() bool { return m == SkerryF2 || m == QuarleP8 }
 
 // resends reports whether a tool sends a reading again until it is answered.
 func (m Model) resends() bool { return m == VelmS5 || m == TarnT9 }
@@ -35,7 +39,7 @@ type ToolSpec struct {
 	ID    string
 	Model Model
 	// Unit is what the user has set at the tool. K2: N·m, lbf·ft, lbf·in,
-	// kgf·cm; S5: N·m, lbf·ft, lbf·in; T9: N·m, lbf·ft; D3: mm, in; F2: kN, lbf. Zero: N·m, mm or kN.
+	// kgf·cm; S5: N·m, lbf·ft, lbf·in; T9: N·m, lbf·ft; D3: mm, in; F2: kN, lbf; P8: kN. Zero: N·m, mm or kN.
 	Unit quantity.Unit
 	// Bias is the tool's deviation, as a share of the reading: 0.002 reads
 	// 0.2 % more than is true. Of a D3 it is not used.
@@ -59,7 +63,7 @@ func (s ToolSpec) unit() quantity.Unit {
 		return s.Unit
 	case s.Model == PinnD3:
 		return quantity.Millimetre
-	case s.Model == SkerryF2:
+	case s.Model.presses():
 		return quantity.Kilonewton
 	}
 	return quantity.NewtonMetre
@@ -71,7 +75,7 @@ func (s ToolSpec) validate() error {
 		return errors.New("read tool: it has no id")
 	}
 	if _, ok := lineRates[s.Model]; !ok {
-		return fmt.Errorf("read tool %s: no model %q; write %s, %s, %s, %s or %s", s.ID, s.Model, OrrinK2, VelmS5, TarnT9, PinnD3, SkerryF2)
+		return fmt.Errorf("read tool %s: no model %q; write %s, %s, %s, %s, %s or %s", s.ID, s.Model, OrrinK2, VelmS5, TarnT9, PinnD3, SkerryF2, QuarleP8)
 	}
 	return s.knows(s.unit())
 }
@@ -90,10 +94,11 @@ var unitWords = map[Model]map[quantity.Unit]string{
 	TarnT9:   {quantity.NewtonMetre: "n", quantity.PoundFoot: "f"},
 	PinnD3:   {quantity.Millimetre: "0", quantity.Inch: "1"},
 	SkerryF2: {quantity.Kilonewton: "KN", quantity.PoundForce: "LBF"},
+	QuarleP8: {quantity.Kilonewton: "KN"},
 }
 
 // lineRates is each model's line speed in baud.
-var lineRates = map[Model]int{OrrinK2: 9600, VelmS5: 38400, TarnT9: 230400, PinnD3: 115200, SkerryF2: 57600}
+var lineRates = map[Model]int{OrrinK2: 9600, VelmS5: 38400, TarnT9: 230400, PinnD3: 115200, SkerryF2: 57600, QuarleP8: 115200}
 
 // Wire is what the line does to a reading.
 type Wire struct {
@@ -156,6 +161,8 @@ func NewDevice(spec ToolSpec, port Port, clock Clock, seed uint64) (Device, erro
 		return newT9(b), nil
 	case SkerryF2:
 		return &f2{body: b}, nil
+	case QuarleP8:
+		return &p8{body: b}, nil
 	}
 	return newD3(b), nil
 }

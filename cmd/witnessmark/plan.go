@@ -132,12 +132,12 @@ func planAnswer(statement string) string {
 
 // model returns which emulated tool reads with a profile.
 func model(profile string) (simulator.Model, error) {
-	for _, m := range []simulator.Model{simulator.OrrinK2, simulator.VelmS5, simulator.TarnT9, simulator.PinnD3, simulator.SkerryF2} {
+	for _, m := range []simulator.Model{simulator.OrrinK2, simulator.VelmS5, simulator.TarnT9, simulator.PinnD3, simulator.SkerryF2, simulator.QuarleP8} {
 		if string(m) == profile {
 			return m, nil
 		}
 	}
-	return "", fmt.Errorf("no emulated tool speaks profile %q: orrin-k2, velm-s5, tarn-t9, pinn-d3 and skerry-f2 do", profile)
+	return "", fmt.Errorf("no emulated tool speaks profile %q: orrin-k2, velm-s5, tarn-t9, pinn-d3, skerry-f2 and quarle-p8 do", profile)
 }
 
 // toolSpecs describes the emulated tools of a shop. Wrenches are set to the
@@ -150,7 +150,7 @@ func toolSpecs(shop events.Shop, units map[string]quantity.Unit) ([]simulator.To
 			return nil, err
 		}
 		spec := simulator.ToolSpec{ID: d.Tool, Model: m, Counter: 1}
-		if m != simulator.PinnD3 && m != simulator.SkerryF2 {
+		if m != simulator.PinnD3 && m != simulator.SkerryF2 && m != simulator.QuarleP8 {
 			spec.Unit = units[d.Bench]
 		}
 		specs = append(specs, spec)
