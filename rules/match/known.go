@@ -10,7 +10,7 @@ type Moments struct {
 	N         int
 	Mean, Var float64
 	Between   float64 // variance of what is common to a job; 0 where it was not told apart
-	Low       float64 // how many of them are lower than lowOff spreads below the mean
+	Low       float64 // how many of them turned oddly little: see oddlyLow
 	Skew      float64 // power of the values that is about normal: 0 lognormal, 1/3 gamma, 1 normal; rough below some hundred values
 }
 
@@ -55,20 +55,31 @@ func momentsOf(xs []float64, f func(float64) float64) Moments {
 	sd := (quantile(ys, 0.75) - quantile(ys, 0.25)) / 1.349
 	m := Moments{N: len(ys), Mean: quantile(ys, 0.5), Var: sd * sd, Skew: skewOf(ys)}
 	for _, y := range ys {
-		// Of values that spread normally, not their logarithms: see turnFresh.
-		if math.Expm1(lowPower*(y-m.Mean)) < -lowPower*lowOff*max(sd, 0.1) {
-			m.Low++
-		}
+		m.Low += oddlyLow(y-m.Mean, max(sd, lowSpread))
 	}
 	return m
 }
 
-// lowOff spreads below the middle is a value that turned oddly little: one in
-// 740 of a normal distribution. lowPower is the power that is taken for normal
-// there. Our choice.
+// oddlyLow is how likely a value, d in logarithms from the middle, is one of those
+// that turn about a third, rather than the low end of the others: of those a power
+// is taken for Student's t with lowDF degrees of freedom, as turnFresh does.
+func oddlyLow(d, sd float64) float64 {
+	if d >= 0 {
+		return 0
+	}
+	z, y := (d+oddNearBy)/oddNearRange, math.Expm1(lowPower*d)/(lowPower*sd)
+	odd := lowBefore / (oddNearRange * math.Sqrt(2*math.Pi)) * math.Exp(-z*z/2)
+	low := math.Exp(studentNorm(lowDF)-(lowDF+1)/2.0*math.Log1p(float64(y*y)/lowDF)+lowPower*d) / sd
+	return odd / (odd + low)
+}
+
+// What a value is held to be before it is looked at, the power and the degrees of
+// freedom of the others, and the least spread of them that is believed. Our choice.
 const (
-	lowOff   = 3
-	lowPower = 0.8
+	lowBefore = 0.002
+	lowPower  = 0.8
+	lowDF     = 15
+	lowSpread = 0.1
 )
 
 // momentsWithin is momentsOf for values that go through a job after job: what

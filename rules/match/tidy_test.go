@@ -102,7 +102,7 @@ func TestLowTurnsTeach(t *testing.T) {
 		xs[i*50] = 18
 	}
 	odd := KnownFrom(xs, nil, nil, nil, nil)
-	if plain.FreshAngle.Low > 1 || odd.FreshAngle.Low < 6 {
+	if plain.FreshAngle.Low > 1 || odd.FreshAngle.Low < 5.5 {
 		t.Fatalf("%g and %g values are low", plain.FreshAngle.Low, odd.FreshAngle.Low)
 	}
 	turns := []float64{61, 58, 18, 63}
