@@ -673,6 +673,9 @@ func (t *tx) shortWhere(b stretch) (moved bool) {
 	if n == 0 || n > mostMoved {
 		return false
 	}
+	if t.cameBack(b, n) {
+		return true
+	}
 	type link struct {
 		a, b   stretch
 		pulls  []sight
@@ -721,6 +724,67 @@ func (t *tx) shortWhere(b stretch) (moved bool) {
 		t.leaveStretch(chain[best].a, chain[best].b)
 	}
 	return best >= 0
+}
+
+// cameBack asks of a stretch that is short by n whether its first n pulls were
+// taken for ones that went back to a place left open before, and moves them if
+// so: then that place, of which somebody was told, is open still.
+func (t *tx) cameBack(b stretch, n int) bool {
+	a, last := t.wentBack(b)
+	if len(last) != n || !t.job.plain(a.step) || !t.job.plain(b.step) || !t.fits(b, &last[0]) {
+		return false
+	}
+	la, lb := t.job.lawsOf(a, last), t.job.lawsOf(b, last)
+	score := 0.0
+	for i := range last {
+		score += lb.in(&last[i]) - la.in(&last[i])
+	}
+	// Either they went back and b was left short besides, or they did not.
+	if math.Exp(min(score, 500))*(1-backChance)/(backChance*leftPrior(n)) < wentOnSure/(1-wentOnSure) {
+		return false
+	}
+	t.moveOn(a, b, last)
+	t.leaveStretch(a, b)
+	return true
+}
+
+// wentBack returns the pulls right before b's first one that counted in an
+// earlier stretch after the work had gone on from it, oldest first, and that
+// stretch; none where there are no such.
+func (t *tx) wentBack(b stretch) (a stretch, last []sight) {
+	j := t.job
+	if len(j.Steps[b.step].Weigh[b.pass].pulls()) == 0 {
+		return a, nil
+	}
+	first := j.Steps[b.step].Weigh[b.pass].pulls()[0].Pull.Reading
+	at := func(before uint64) (s stretch, latest uint64) {
+		for i := range b.step {
+			for p := range j.Steps[i].Weigh {
+				for _, e := range j.Steps[i].Weigh[p].pulls() {
+					if r := e.Pull.Reading; r < before && r > latest {
+						s, latest = stretch{i, p}, r
+					}
+				}
+			}
+		}
+		return s, latest
+	}
+	a, r := at(first)
+	if r == 0 {
+		return a, nil
+	}
+	between := 0 // pulls that went back
+	for s := a; s == a && r != 0; between++ {
+		s, r = at(r)
+		if s != a && (r == 0 || s.step < a.step || s.step == a.step && s.pass < a.pass) {
+			return a, nil // the work came to it in its order
+		}
+	}
+	last = j.lastSights(a)
+	if r == 0 || between > len(last) {
+		return a, nil
+	}
+	return a, last[len(last)-between:]
 }
 
 // earlier reports whether a later pass of its joint makes good what a stretch

@@ -124,17 +124,20 @@ func TestClosingRoundLeftShort(t *testing.T) {
 // one that a later pass makes good. It is the first joint that is told of.
 func TestGapHandedOnIsFoundWhereItWasLeft(t *testing.T) {
 	tests := map[string]struct {
+		world labelled.World
+		shop  uint64
 		tier  labelled.Tier
 		fault labelled.Fault
 		names string // whom the alert's text must name
 	}{
-		"one left low":  {labelled.Trace, labelled.UnderTorque, "rather fastener 4"},
-		"three to come": {labelled.Torque, labelled.LeftEarly, "fasteners 8, 9, 10 are not done"},
-		"one left out":  {labelled.Angle, labelled.PlainMiss, "is not done"},
+		"one left low":                         {labelled.Rough, 11500084, labelled.Trace, labelled.UnderTorque, "rather fastener 4"},
+		"three to come":                        {labelled.Rough, 11500084, labelled.Torque, labelled.LeftEarly, "fasteners 8, 9, 10 are not done"},
+		"one left out":                         {labelled.Rough, 11500084, labelled.Angle, labelled.PlainMiss, "is not done"},
+		"told, and filled up by a later joint": {labelled.Steady, 11500047, labelled.Angle, labelled.PlainMiss, "fastener 8 is not done"},
 	}
 	for name, x := range tests {
 		t.Run(name, func(t *testing.T) {
-			shop := labelled.NewShopIn(labelled.Rough, 11500084, x.tier)
+			shop := labelled.NewShopIn(x.world, x.shop, x.tier)
 			p, err := newProcText("shop", shop.Procedure())
 			if err != nil {
 				t.Fatal(err)
