@@ -65,12 +65,53 @@ func (t *tx) leaveJoint(i int, why string) {
 // they were not.
 func (t *tx) raiseInDoubt(i, at int, left []string, why string) {
 	j, p := t.job, &t.job.Proc.Steps[i]
+	likely := t.whoWasLeft(i, at)
+	if names := t.shiftAtGap(i, at, left); names != nil {
+		left, likely = names, nil
+	}
 	t.raise(events.AlertRaised{
 		Kind: events.AlertCounterGap, Bench: j.Bench, Job: j.ID, Step: p.ID, Pass: len(p.Joint.Passes) - 1, Blocks: true,
-		Fasteners: left, Likely: t.whoWasLeft(i, at),
+		Fasteners: left, Likely: likely,
 		Text: fmt.Sprintf("%s: no reading shows %s, and as many readings were lost on the way; work went on: %s.", j.title(i), list(left), why),
 		Todo: fmt.Sprintf("Check %s: pull once more before anything covers the joint, or ask a lead to decide.", list(left)),
 	})
+}
+
+// shiftAtGap gives the pulls that came after lost ones to the fasteners that were
+// due then, where a pass was pulled in order and as many cycles were lost in the
+// middle of it as fasteners are left: the doubt belongs where the gap is. It
+// returns those that no reading shows then, nil if nothing was moved.
+func (t *tx) shiftAtGap(i, pass int, left []string) []string {
+	j := t.job
+	if !j.Weighed || pass >= len(j.Steps[i].Weigh) || slices.ContainsFunc(j.Steps[i].Fasteners, func(f FastenerState) bool { return f.Held || f.Redo || f.Accepted }) {
+		return nil
+	}
+	jt := j.Proc.Steps[i].Joint
+	order, pulls := jt.Passes[pass].Order, j.Steps[i].Weigh[pass].pulls()
+	have := j.marked(i, pass)
+	if jt.Passes[pass].Closing || len(pulls) == 0 || len(have) != len(pulls) || len(pulls)+len(left) != len(order) || pulls[0].Pull.Lost > 0 {
+		return nil
+	}
+	lost, next := 0, 0
+	want := map[uint64]int{}
+	var names []string
+	for k, e := range pulls {
+		m := have.of(e.Pull.Reading)
+		if lost += e.Pull.Lost; m == nil || e.Pull.Placed != "" || m.Judged.Fastener != jt.Fasteners[order[k]].ID || k+lost >= len(order) {
+			return nil
+		}
+		for ; next < k+lost; next++ {
+			names = append(names, jt.Fasteners[order[next]].ID)
+		}
+		want[e.Pull.Reading] = order[next]
+		next++
+	}
+	if lost != len(left) {
+		return nil
+	}
+	w := j.fastenerSlot(i, pass, order[0])
+	t.move(&w, j.filterOf(i, pass), pulls, have, want)
+	return names
 }
 
 // lostIn returns how many cycles were lost while step i was worked on.
@@ -144,7 +185,7 @@ func (t *tx) raiseLeft(i, at, until int, missed, low []string, why string) {
 		t.raiseInDoubt(i, at, left, why)
 		missed = nil
 	}
-	if left := t.unnamed(missed, p.ID, events.AlertMissed, events.AlertCounterGap); len(left) > 0 {
+	if left := t.unnamed(missed, p.ID, events.AlertMissed, events.AlertCounterGap, events.AlertSeized); len(left) > 0 {
 		a.Kind, a.Fasteners, a.Likely = events.AlertMissed, left, t.whoWasLeft(i, at)
 		a.Text = fmt.Sprintf("%s: %s %s not done (%s pass), and work went on: %s.", j.title(i), list(left), isOne(left), pass, why)
 		a.Todo = fmt.Sprintf("Stop. Pull %s before anything covers the joint, or ask a lead to decide.", list(left))

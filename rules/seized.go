@@ -22,8 +22,9 @@ const (
 // left out; if not, it is cross-threaded, bottomed or seized.
 //
 // short says that one is left out for all that is known. Without it nothing is
-// missing by the count; then only a pull that counts is spoken of, and only
-// where no other pull was one too many.
+// missing by the count; then only a pull that counts is spoken of, also one that
+// lies far below all others of a regular joint, and only where no other pull was
+// one too many, but for those that hardly turned.
 func (t *tx) seized(i, pass int, short bool) {
 	j := t.job
 	jt, st := j.Proc.Steps[i].Joint, &j.Steps[i]
@@ -32,9 +33,7 @@ func (t *tx) seized(i, pass int, short bool) {
 	}
 	f := j.filterOf(i, pass)
 	marked := j.marked(i, pass)
-	if !short && len(st.Weigh[pass].pulls()) != len(marked) {
-		return
-	}
+	extra := len(st.Weigh[pass].pulls()) != len(marked)
 	for k, p := range f.Idle() {
 		pulls := st.Weigh[pass].pulls()
 		if k >= len(pulls) {
@@ -43,7 +42,7 @@ func (t *tx) seized(i, pass int, short bool) {
 		e := pulls[k]
 		deg, ok := e.turn()
 		l, known := t.turnLaw(i, pass, e.Pull.Reading)
-		if !ok || !known || !l.little(deg) || e.Pull.Placed != "" || e.below(&jt.Passes[pass]) || k > 0 && pulls[k-1].below(&jt.Passes[pass]) || atOnce(pulls, k) || t.toldOf(e.Pull.Reading) {
+		if !ok || !known || !short && extra && !t.onlyTight(i, pass, deg) || !l.little(deg) && (short || !l.aloneBelow(deg)) || e.Pull.Placed != "" || e.below(&jt.Passes[pass]) || k > 0 && pulls[k-1].below(&jt.Passes[pass]) || atOnce(pulls, k) || t.toldOf(e.Pull.Reading) {
 			continue
 		}
 		least := tightDegrees
@@ -67,6 +66,22 @@ func (t *tx) seized(i, pass int, short bool) {
 		}
 		return
 	}
+}
+
+// onlyTight reports whether all pulls of a pass that do not count were surely second
+// ones: at once, or turned far less than a rotation.
+func (t *tx) onlyTight(i, pass int, deg float64) bool {
+	marked := t.job.marked(i, pass)
+	for _, e := range t.job.Steps[i].Weigh[pass].pulls() {
+		if marked.of(e.Pull.Reading) != nil {
+			continue
+		}
+		turned, ok := e.turn()
+		if a := t.job.aside(e.Pull.Reading); a == nil || a.P < asideEnough || !ok || turned > deg/4 {
+			return false
+		}
+	}
+	return true
 }
 
 // raiseSeized raises that a fastener may have seized, and asks for one more pull of

@@ -64,6 +64,10 @@ func (t *tx) oddTool(w *slot, r *reading, pulls []*Evidence) {
 		return e.turned() || e.Pull.Tool != r.tool
 	}):
 		why = fmt.Sprintf("it announces rotation, and its last %d pulls told none", silentPulls)
+	case t.s.index.tools[r.tool].Reports.Trace && len(pulls) >= silentPulls && !slices.ContainsFunc(pulls[len(pulls)-silentPulls:], func(e *Evidence) bool {
+		return e.Pull.Trace != nil || e.Pull.Tool != r.tool
+	}):
+		why, so = fmt.Sprintf("it announces traces, and its last %d pulls came without", silentPulls), "They are weighed by what else is told of them."
 	case t.job.unmoved(w.step, w.pass):
 		why = fmt.Sprintf("none of %d pulls turned anything: it does not measure its rotation, or the fasteners were tight before", len(pulls))
 	default:

@@ -16,7 +16,9 @@ type turnLaw struct {
 	sd     float64 // of the logarithms
 	power  float64 // power of a rotation that is about normal
 	n      int     // pulls of this job that it rests on
-	most   float64 // the greatest of their logarithms
+	lowest float64 // the least of their logarithms
+	most   float64 // the greatest
+	spread float64 // of them alone
 }
 
 // Where a law comes from. The spread of 22 % within a joint is found
@@ -53,7 +55,7 @@ func (t *tx) turnLaw(step, pass int, but uint64) (turnLaw, bool) {
 	l := turnLaw{n: len(logs), power: assumedRoot}
 	l.middle = k.Mean
 	if l.n > 0 {
-		l.most = logs[l.n-1]
+		l.lowest, l.most = logs[0], logs[l.n-1]
 	}
 	ss, df := assumedDF*assumedSD*assumedSD, float64(assumedDF)
 	if l.n >= leastPulls {
@@ -61,6 +63,7 @@ func (t *tx) turnLaw(step, pass int, but uint64) (turnLaw, bool) {
 		s, n := robustSpread(logs, l.middle), madWorth*float64(l.n)
 		ss += float64(n * s * s)
 		df += n
+		l.spread = s
 	}
 	if taught {
 		ss += float64(k.N) * k.Var
@@ -96,6 +99,12 @@ func (l *turnLaw) times(deg float64) float64 {
 func (l *turnLaw) alone(deg float64) bool {
 	return l.n >= aloneOthers && l.usual() >= aloneUsual && l.off(deg) >= aloneOff && l.times(deg) >= aloneMuch &&
 		math.Log(max(deg, 0)+turnFloor)-l.most >= math.Log(aloneTop)
+}
+
+// aloneBelow is alone for a rotation far below all of the others, which are regular.
+func (l *turnLaw) aloneBelow(deg float64) bool {
+	return l.n >= aloneOthers && l.spread <= assumedSD && l.off(deg) <= -aloneBelowOff && l.times(deg) <= aloneLittle &&
+		l.usual()-deg >= oddFewer && l.lowest-math.Log(max(deg, 0)+turnFloor) >= math.Log(aloneBottom)
 }
 
 // usual is the usual rotation in degrees.

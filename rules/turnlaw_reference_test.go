@@ -42,9 +42,10 @@ func lawOf(turns []float64) turnLaw {
 		logs = append(logs, math.Log(x+turnFloor))
 	}
 	slices.Sort(logs)
-	l := turnLaw{n: len(logs), power: assumedRoot, middle: logs[len(logs)/2], most: logs[len(logs)-1]}
+	l := turnLaw{n: len(logs), power: assumedRoot, middle: logs[len(logs)/2], lowest: logs[0], most: logs[len(logs)-1]}
 	n := madWorth * float64(l.n)
 	s := robustSpread(logs, l.middle)
+	l.spread = s
 	l.sd = math.Sqrt((assumedDF*assumedSD*assumedSD + n*s*s) / (assumedDF + n))
 	l.sd *= math.Sqrt(1 + math.Pi/2/float64(l.n))
 	return l
@@ -63,7 +64,7 @@ func TestOddTurnOnStationRuns(t *testing.T) {
 			good[r[0]] = append(good[r[0]], x)
 		}
 	}
-	all, much, little, alone, groups := 0, 0, 0, 0, 0
+	all, much, little, alone, below, groups := 0, 0, 0, 0, 0, 0
 	for _, turns := range good {
 		if len(turns) < 12 {
 			continue
@@ -75,6 +76,9 @@ func TestOddTurnOnStationRuns(t *testing.T) {
 				rest := slices.Delete(slices.Clone(turns[at:at+12]), i, i+1)
 				if o := lawOf(rest); o.alone(x) && x-o.usual() >= oddDegrees {
 					alone++
+				}
+				if o := lawOf(rest); o.aloneBelow(x) {
+					below++
 				}
 			}
 		}
@@ -106,7 +110,10 @@ func TestOddTurnOnStationRuns(t *testing.T) {
 	if all < 1500 || much > all/200 || little > 0 {
 		t.Errorf("of %d good runs %d turn much too far and %d much too little", all, much, little)
 	}
-	t.Logf("of %d groups of twelve good runs %d hold one that lies far above the others", groups, alone)
+	t.Logf("of %d groups of twelve good runs %d hold one that lies far above the others, %d one below", groups, alone, below)
+	if below*50 > groups {
+		t.Errorf("of %d groups of twelve good runs %d hold one that lies far below the others", groups, below)
+	}
 	if groups < 100 || alone > 0 {
 		t.Errorf("of %d groups of twelve good runs %d hold one that lies far above the others", groups, alone)
 	}

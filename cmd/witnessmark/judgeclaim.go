@@ -139,9 +139,23 @@ func (j *judging) say(c *judgedFastener, f *rules.FastenerState, m *rules.Mark, 
 		c.Claim, c.Why = claimDoubtful, "the evidence is not enough: the closing round is not done"
 	case c.P != nil && *c.P < likelier:
 		c.Claim, c.Why = claimDoubtful, "more likely left out than tight"
+	case j.clouded(c.Step) != "":
+		c.Claim, c.Why = claimDoubtful, fmt.Sprintf("alert %s is open: which pull was at which fastener, nobody can say", j.clouded(c.Step))
 	default:
 		c.Claim = claimWitnessed
 	}
+}
+
+// clouded names the open alert that puts all pulls of a step in doubt: one that
+// may be one cycle sent over and over, or far too many. "" if there is none.
+func (j *judging) clouded(step string) string {
+	for i := range j.out.Alerts {
+		a := &j.out.Alerts[i]
+		if a.Open && a.Blocks && a.Step == step && (a.Kind == string(events.AlertSameCycle) || a.Kind == string(events.AlertExtraPull)) {
+			return a.Alert
+		}
+	}
+	return ""
 }
 
 func lostWhy(n int) string {

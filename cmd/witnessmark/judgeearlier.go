@@ -212,7 +212,7 @@ func (e *earlierJobs) warn(n lineNote) {
 // tell puts into a judgement what was before it.
 func (e *earlierJobs) tell(j *judgement) {
 	j.Earlier = append(j.Earlier, e.jobs...)
-	j.Learned = e.learned
+	j.Learned = append(j.Learned, e.learned...)
 	j.Problems = append(j.Problems, e.problems...)
 	j.Warnings = append(j.Warnings, e.warnings...)
 }
@@ -277,7 +277,7 @@ func (j *judgement) writeEarlier(w io.Writer) {
 			add(x.File, x.Job, x.Pulls, x.Alerts, end)
 		}
 	})
-	if j.Learned == nil {
+	if len(j.Learned) == 0 {
 		fmt.Fprint(w, "\nLearned before this job: nothing\n")
 		return
 	}

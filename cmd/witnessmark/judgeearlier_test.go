@@ -129,7 +129,7 @@ func TestEarlierTeachesAsOneStateDoes(t *testing.T) {
 				t.Errorf("text:\n%s", text)
 			}
 			alone, _, err := judgedWith(t, "--procedure", procFile, "--stream", last)
-			if err != nil || alone.Learned != nil || len(alone.Earlier) != 0 {
+			if err != nil || alone.Learned == nil || len(alone.Learned) != 0 || len(alone.Earlier) != 0 {
 				t.Errorf("untaught: learned %v, %v", alone.Learned, err)
 			}
 			if cmp.Equal(alone, got, same) {
@@ -147,7 +147,7 @@ func TestEarlierNotReleasedTeachesNothing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if j.Learned != nil || len(j.Earlier) != 1 || j.Earlier[0].Released || j.Earlier[0].Why == "" {
+	if j.Learned == nil || len(j.Learned) != 0 || len(j.Earlier) != 1 || j.Earlier[0].Released || j.Earlier[0].Why == "" {
 		t.Errorf("earlier %+v, learned %v", j.Earlier, j.Learned)
 	}
 	if !strings.Contains(text, "Learned before this job: nothing") || !strings.Contains(text, "taught nothing: ") {

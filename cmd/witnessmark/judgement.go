@@ -51,7 +51,7 @@ type judgement struct {
 	Job       judgedJob        `json:"job"`
 	Tools     []judgedTool     `json:"tools"`
 	Earlier   []earlierJob     `json:"earlier"`
-	Learned   []learnedPass    `json:"learned"` // before this job; null: nothing
+	Learned   []learnedPass    `json:"learned"` // before this job; empty: nothing
 	Fasteners []judgedFastener `json:"fasteners"`
 	Alerts    []judgedAlert    `json:"alerts"`
 	Pulls     []judgedPull     `json:"pulls"`
@@ -66,7 +66,7 @@ type judgement struct {
 
 func newJudgement() *judgement {
 	return &judgement{
-		Judge: 1, Tools: []judgedTool{}, Earlier: []earlierJob{}, Fasteners: []judgedFastener{}, Alerts: []judgedAlert{}, Questions: []judgedQuestion{},
+		Judge: 1, Tools: []judgedTool{}, Earlier: []earlierJob{}, Learned: []learnedPass{}, Fasteners: []judgedFastener{}, Alerts: []judgedAlert{}, Questions: []judgedQuestion{},
 		Refusals: []judgedRefusal{}, Problems: []lineNote{}, Warnings: []lineNote{}, Release: judgedRelease{Open: []string{}},
 	}
 }

@@ -1,0 +1,79 @@
+package main
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// turnsOf is a stream of pulls to about 40 N·m with these rotations, in order.
+func turnsOf(turns ...float64) []string {
+	l := []string{angleHead()}
+	for i, deg := range turns {
+		l = append(l, pullAngle(i+1, 40+0.1*float64(i%5), deg))
+	}
+	return append(l, fmt.Sprintf(`{"release":true,"t":%d}`, 10+3*(len(turns)+2)))
+}
+
+// In a soft joint one bolt turns twice as far as the others before its torque is
+// there: its thread gives. In a hard one that is not told so soon.
+func TestJudgeTurnsTooFarInSoftJoint(t *testing.T) {
+	soft := []float64{310, 402, 351, 780, 372, 296, 415, 333, 388, 345}
+	j := mustJudge(t, plateProcedure(t, "C", 10), jsonl(turnsOf(soft...)...), streamOptions{})
+	at := slices.IndexFunc(j.Alerts, func(a judgedAlert) bool { return a.Kind == "turn_no_torque" })
+	if at < 0 || j.Release.Granted || !slices.Equal(j.Alerts[at].Fasteners, []string{"4"}) || j.Alerts[at].About != 4 {
+		t.Errorf("alerts %+v, released %t", j.Alerts, j.Release.Granted)
+	}
+	for _, calm := range [][]float64{
+		{310, 402, 351, 520, 372, 296, 415, 333, 388, 345}, // half as far again
+		{14, 18, 16, 31, 17, 13, 19, 15, 17, 16},           // a hard joint
+	} {
+		if j := mustJudge(t, plateProcedure(t, "C", 10), jsonl(turnsOf(calm...)...), streamOptions{}); !j.Release.Granted || len(j.Alerts) > 0 {
+			t.Errorf("%v: alerts %+v, released %t", calm, j.Alerts, j.Release.Granted)
+		}
+	}
+}
+
+// One bolt of a regular joint turns a quarter of the others, and all others were
+// pulled in order: it may be cross-threaded. It is told at the end, and does not count.
+func TestJudgeTurnsTooLittleAmongRegular(t *testing.T) {
+	turns := []float64{31, 28, 33, 30, 29, 8, 32, 27, 30, 34, 29, 31}
+	j := mustJudge(t, plateProcedure(t, "C", 12), jsonl(turnsOf(turns...)...), streamOptions{})
+	at := slices.IndexFunc(j.Alerts, func(a judgedAlert) bool { return a.Kind == "little_turn" })
+	if at < 0 || j.Release.Granted || !slices.Equal(j.Alerts[at].Fasteners, []string{"6"}) || j.Alerts[at].About != 6 {
+		t.Errorf("alerts %+v, released %t", j.Alerts, j.Release.Granted)
+	}
+	turns[5] = 16 // half of the others
+	if j := mustJudge(t, plateProcedure(t, "C", 12), jsonl(turnsOf(turns...)...), streamOptions{}); !j.Release.Granted || len(j.Alerts) > 0 {
+		t.Errorf("alerts %+v, released %t", j.Alerts, j.Release.Granted)
+	}
+}
+
+// The counter shows that one cycle was lost between the pulls of bolts 4 and 6: no
+// reading shows bolt 5, and the doubt is there, not at the last one.
+func TestJudgeDoubtAtTheGap(t *testing.T) {
+	l := []string{wrenchHead}
+	for _, seq := range []int{1, 2, 3, 4, 6, 7, 8} {
+		l = append(l, pullLine(seq, 40+0.1*float64(seq%3)))
+	}
+	j := mustJudge(t, plateProcedure(t, "C", 8), jsonl(append(l, `{"release":true,"t":90}`)...), streamOptions{})
+	if j.Release.Granted || j.Fasteners[4].Claim != claimDoubtful || j.Fasteners[4].Pull != 0 || j.Fasteners[7].Pull != 7 {
+		t.Errorf("claims %v, released %t", claims(j), j.Release.Granted)
+	}
+	at := slices.IndexFunc(j.Alerts, func(a judgedAlert) bool { return a.Kind == "reading_lost" && a.Blocks })
+	if at < 0 || !slices.Equal(j.Alerts[at].Fasteners, []string{"5"}) {
+		t.Errorf("alerts %+v", j.Alerts)
+	}
+}
+
+// A tool that announces traces and sends none is told of, as one whose rotation
+// does not come.
+func TestJudgeTraceNeverSent(t *testing.T) {
+	l := turnsOf(30, 31, 29, 32)
+	l[0] = strings.Replace(l[0], `"trace_rate":null`, `"trace_rate":200`, 1)
+	j := mustJudge(t, plateProcedure(t, "C", 4), jsonl(l...), streamOptions{})
+	if k := kindsOf(j); !slices.Equal(k, []string{"tool_status"}) || j.Alerts[0].Pull != 3 {
+		t.Errorf("alerts %+v", j.Alerts)
+	}
+}
