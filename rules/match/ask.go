@@ -9,8 +9,13 @@ import (
 // Question returns the pull of which a question would tell most, with the
 // answers to choose from; not ok where no answer would change the outcome.
 func (f *Filter) Question() (k int, choices []Explanation, ok bool) {
-	m := f.Missed()
-	if f.pulls == 0 || f.over > 0 || m.P < f.m.p.AskP {
+	if f.pulls == 0 || f.over > 0 {
+		return 0, nil, false
+	}
+	// While some are still to come, all hypotheses leave somebody untouched; only
+	// that one was passed over matters, and the number of pulls mostly settles it.
+	m, ahead := f.Missed(), f.m.all&^f.hyps[heaviest(f.hyps)].passed != 0
+	if ahead && m.Behind < askBehind || !ahead && m.P < f.m.p.AskP {
 		return 0, nil, false
 	}
 	best := 0.0
@@ -19,6 +24,9 @@ func (f *Filter) Question() (k int, choices []Explanation, ok bool) {
 			best, k = p, i
 		}
 	}
+	if ahead && f.pulls < len(f.m.order) && f.pulls-1-k < askAfter {
+		return 0, nil, false
+	}
 	for _, e := range f.Explain(k) {
 		if e.P >= f.m.p.AskMin && len(choices) < 4 {
 			choices = append(choices, e)
@@ -26,6 +34,14 @@ func (f *Filter) Question() (k int, choices []Explanation, ok bool) {
 	}
 	return k, choices, len(choices) > 1
 }
+
+// askBehind is how likely it must be, while some are still to come, that one was
+// passed over, and askAfter how many pulls must have come since and not settled
+// it, unless there are as many pulls as fasteners, before a question pays. Our choice.
+const (
+	askBehind = 0.15
+	askAfter  = 3
+)
 
 // repeatsWithMiss is, for each pull, the weight of all hypotheses in which a
 // fastener was left out and the pull was a repeat, or no pull in order.
