@@ -77,9 +77,13 @@ func (s *State) learn(j *Job) {
 			f := j.filterOf(i, pass)
 			// Where the number of pulls agrees and nobody was found to be left out,
 			// each was a first one, also one that turned oddly little.
+			rest := f.Rest()
 			agrees := f.Pulls() == len(j.Proc.Steps[i].Joint.Passes[pass].Order)
 			for k, e := range j.Steps[i].Weigh[pass].pulls() {
 				o := e.Pull
+				if k < len(rest) && rest[k] > 0.5 {
+					continue // neither a first one nor a repeat
+				}
 				if o.Explanations = kinds(f.Explain(k)); agrees && o.Explanations[0].Kind == events.ExplainedRepeat {
 					o.Explanations = []events.Explanation{{Kind: events.ExplainedNext, P: 1}}
 				}

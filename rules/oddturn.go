@@ -7,6 +7,7 @@ import (
 
 	"witnessmark/events"
 	"witnessmark/events/quantity"
+	"witnessmark/rules/procedure"
 )
 
 // When a rotation is odd, by the law of its joint. Of the station's 2,022 good
@@ -228,7 +229,7 @@ func (t *tx) littleBefore(w *slot, pulls []*Evidence, k int, m *Mark) bool {
 	st, e := &j.Steps[w.step], pulls[k]
 	deg, turned := e.turn()
 	p := &w.joint.Passes[w.pass]
-	if !turned || e.below(p) || k > 0 && pulls[k-1].below(p) || t.toldOf(e.Pull.Reading) {
+	if !turned || e.below(p) || k > 0 && pulls[k-1].below(p) || restsAtOnce(pulls, k, p) || t.toldOf(e.Pull.Reading) {
 		return false
 	}
 	l, ok := t.turnLaw(w.step, w.pass, e.Pull.Reading)
@@ -302,7 +303,17 @@ func (t *tx) ratherSeized(w *slot, r *reading) bool {
 	if t.isNamed(w, events.AlertSeized) {
 		return true // asked for: it did not turn
 	}
+	if st := t.job.Steps[w.step].Weigh[w.pass]; restsAtOnce(st.pulls(), st.pullOf(r.seq), &w.joint.Passes[w.pass]) {
+		return false
+	}
 	return seizedOdds(r.notTight(t.repeatChance(w, r.seq))) >= seizedEnough
+}
+
+// restsAtOnce reports whether a pull came at once after another, in a joint that is
+// worked on in swings: then it is one more of them, and its rotation tells nothing
+// of a fastener.
+func restsAtOnce(pulls []*Evidence, k int, p *procedure.Pass) bool {
+	return k > 0 && float64(pulls[k].Pull.AtUs-pulls[k-1].Pull.AtUs) < 0.6*usualWait(pulls) && slices.ContainsFunc(pulls[:k], func(e *Evidence) bool { return e.below(p) })
 }
 
 // movedEarly reports whether a trace shows that the fastener began to move long

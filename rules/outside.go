@@ -16,7 +16,7 @@ import (
 // joint, in usual waits; to be still on the same fastener, in usual waits, and at
 // most.
 const (
-	soonWaits = 2.0
+	soonWaits = 3.0
 	onceWaits = 0.4
 	onceMost  = 2_500_000 // μs
 )

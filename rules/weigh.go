@@ -14,8 +14,12 @@ import (
 // asideEnough is how sure it must be that a pull made nothing tight, before it
 // is set aside; backEnough how sure that it did, before it is taken back. Our
 // choice, so that a clean job is not held up.
+//
+// restEnough is how sure it must be that a pull ends one that had reached the limits
+// before it, but stopped short of what this technician aims at. Our choice.
 const (
 	asideEnough = 0.995
+	restEnough  = 0.9
 	backEnough  = 0.90
 )
 
@@ -363,10 +367,15 @@ func (t *tx) weighed(w *slot, r *reading, v events.Verdict, grade events.Grade) 
 		return false
 	}
 	kind, on, p := idle(f.Explain(k))
-	if p = r.notTight(p); p < st.Weigh[w.pass].pulls()[k].enough() {
+	rest := f.LastRest()
+	if p = r.notTight(p); p < st.Weigh[w.pass].pulls()[k].enough() && rest < restEnough {
 		return false
 	}
 	t.setAside(w, r, kind, w.named(on), p)
+	if a, ok := t.out[len(t.out)-1].Data.(events.PullSetAside); ok && 2*rest > p && on >= 0 {
+		a.Why = fmt.Sprintf("%s: the rest of the pull on fastener %s, which was within the limits already (%s)", j.title(w.step), w.named(on), percent(p))
+		t.out[len(t.out)-1].Data = a
+	}
 	return true
 }
 

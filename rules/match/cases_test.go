@@ -335,3 +335,21 @@ func TestLeftLowCountsAsMissed(t *testing.T) {
 		t.Errorf("chance of all tight %.3g, of a miss %.3g", all, m.P)
 	}
 }
+
+// A swing that reached the limits, below what is aimed at, and its rest at once.
+func TestRestOfASwingWithinTheLimits(t *testing.T) {
+	f := New(nil, Joint{N: 6, Target: 100, LSL: 85, USL: 115, Known: taughtShop()})
+	for i, p := range [][3]float64{{0, 101, 41}, {6, 70, 24}, {8, 101.5, 20}, {14, 101, 38}, {20, 88, 27}, {21.3, 101.5, 14}, {27, 101, 39}} {
+		q := made(i, p[0], p[1], p[2])
+		q.Tool.Trace = true
+		q.Trace = &Trace{NetDeg: p[2], RateNmDeg: math.NaN()}
+		f = f.Pull(q)
+	}
+	rest := f.Rest()
+	if rest[5] < 0.8 || rest[4] > 0.1 || rest[6] > 0.1 {
+		t.Errorf("chances of a rest %.3f; pull 5 was %+v", rest, f.Explain(5))
+	}
+	if e := most(f, 6); e.Fastener != 4 {
+		t.Errorf("the pull after it was %+v", f.Explain(6))
+	}
+}

@@ -14,7 +14,9 @@ type expander struct {
 	out  []candidate
 	top  float64
 	cut  float64 // logarithm of Prune
-	tidy tidies  // the best that leave nothing behind
+
+	before float64 // peak of the pull before, where that was within the limits; else NaN
+	tidy   tidies  // the best that leave nothing behind
 
 	// of the hypothesis in hand
 	h     *hyp
@@ -302,6 +304,7 @@ func (e *expander) after(scale float64) {
 		hasty = p.Interrupted
 	}
 	if h.done != 0 {
+		e.rest(take)
 		e.repeats(take(e.habit()), take(p.LostPlace*hasty), take(p.Check))
 		e.retight(take(p.Loosened))
 	}
@@ -324,6 +327,30 @@ func (e *expander) habit() float64 {
 	}
 	m := &e.m.j.Mood
 	return (p.Habit*p.HabitWeight + m.Habits + float64(h.habits)) / (p.HabitWeight + m.Pulls + h.whole() + float64(h.habits))
+}
+
+// mostRest is the greatest chance that a pull is the rest of the one before it, by
+// that one's peak alone; leastRise how much higher it must come, as a logarithm.
+// Assumed.
+const (
+	mostRest  = 0.5
+	leastRise = 0.01
+)
+
+// rest adds that the pull before was an unfinished swing, though it had reached the
+// limits, and this one ends it: it comes higher, and that one's peak was not one
+// that this technician stops at. Only where a trace is told: with an angle alone two
+// more of 68 clean jobs in swings were alarmed.
+func (e *expander) rest(take func(float64) float64) {
+	h := e.h
+	if e.x.low || h.last < 0 || !e.x.trace || !known(e.before) || !(e.x.peak > e.before+leastRise) || h.path == nil || h.path.fastener != h.last {
+		return
+	}
+	switch h.path.kind {
+	case kNext, kOther, kFinish, kRetight:
+		rather := math.Exp(anyPeak - e.m.peakFresh(h, &features{peak: e.before}))
+		e.add(kRest, int(h.last), take(min(e.swing()*rather, mostRest)), e.m.finish(h, e.x), wOnce)
+	}
 }
 
 // swing is the chance of an unfinished pull, as this technician did it so far.

@@ -190,6 +190,10 @@ func (f *Filter) Pull(q Pull) *Filter {
 	g.pulls++
 	x := f.m.features(q, f.lastAt)
 	e := expander{m: f.m, q: &q, x: &x, same: f.pulls > 0 && (q.SameCounter || sameCycle(f.lastQ, q))}
+	e.before = math.NaN()
+	if f.pulls > 0 && f.lastQ.Torque >= f.m.j.LSL {
+		e.before = positiveLog(f.lastQ.Torque / f.m.j.Target)
+	}
 	e.wait = f.m.waits(f.wait, &x)
 	g.wait = f.m.learnWait(f.wait, &x)
 	g.hyps, g.dropped = e.run(f.hyps, f.dropped)

@@ -16,6 +16,7 @@ const (
 	kLoosen
 	kElsewhere
 	kNowhere
+	kRest // of a swing that had reached the limits already
 	kSame
 )
 
@@ -29,7 +30,7 @@ func (k kind) event() events.ExplanationKind {
 		return events.ExplainedOther
 	case kSwing, kFinish:
 		return events.ExplainedSwing
-	case kRepeat, kLost:
+	case kRepeat, kLost, kRest:
 		return events.ExplainedRepeat
 	case kRetight, kLoosen:
 		return events.ExplainedRetighten
@@ -49,7 +50,7 @@ func (k kind) label() uint64 {
 		return 1
 	case kRepeat, kLost:
 		return 2
-	case kFinish:
+	case kFinish, kRest:
 		return 3
 	case kSwing:
 		return 4

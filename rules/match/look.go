@@ -110,6 +110,23 @@ func (f *Filter) Idle() []float64 {
 	return out
 }
 
+// Rest returns for each pull the chance that it was the rest of an unfinished one
+// that had reached the limits before it.
+func (f *Filter) Rest() []float64 {
+	paths, ws := f.paths(func(h *hyp) float64 { return math.Exp(h.weight()) })
+	return f.sumWhere(paths, ws, func(n *node) bool { return n.kind == kRest })
+}
+
+// LastRest returns the same of the last pull alone.
+func (f *Filter) LastRest() (p float64) {
+	for i := range f.hyps {
+		if h := &f.hyps[i]; h.path != nil && h.path.kind == kRest {
+			p += math.Exp(h.weight())
+		}
+	}
+	return min(p, 1)
+}
+
 // sumWhere returns for each pull the weight of the paths on which it is of some
 // kind.
 func (f *Filter) sumWhere(paths []*node, ws []float64, is func(n *node) bool) []float64 {

@@ -102,7 +102,7 @@ func (m *model) apply(h *hyp, c candidate, x *features) {
 	if c.flags&atOnce != 0 && c.flags&unseenNext == 0 && h.habits < 200 {
 		h.habits++
 	}
-	if c.kind == kSwing && h.swings < 200 {
+	if (c.kind == kSwing || c.kind == kRest) && h.swings < 200 {
 		h.swings++
 	}
 	m.touch(h, c, x)
@@ -134,7 +134,7 @@ func (m *model) touch(h *hyp, c candidate, x *features) {
 		h.done &^= bit
 		h.loosened |= bit
 		h.passed &^= bit
-	case kRepeat, kLost:
+	case kRepeat, kLost, kRest:
 		h.partial = -1
 	}
 }
