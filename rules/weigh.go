@@ -362,6 +362,10 @@ func (t *tx) weighed(w *slot, r *reading, v events.Verdict, grade events.Grade) 
 	k := st.Weigh[w.pass].pullOf(r.seq)
 	o.Explanations = t.explain(w, f, k)
 	t.out[at].Data = o
+	if kind, on, p := idle(f.Explain(k)); kind == events.ExplainedSameCycle && p >= asideEnough && o.Placed == "" {
+		t.setAside(w, r, kind, w.named(on), p) // in any pass: nobody pulled at all
+		return true
+	}
 	// Only in a last pass: what an earlier one leaves, the later one makes good.
 	if lastOf(w.joint, w.pass) != w.pass || o.Placed != "" || !(v == events.Within || v == events.Doubtful) || w.joint.Passes[w.pass].Closing {
 		return false

@@ -77,3 +77,26 @@ func TestJudgeTraceNeverSent(t *testing.T) {
 		t.Errorf("alerts %+v", j.Alerts)
 	}
 }
+
+// Without a counter, a cycle that comes a second time with the same instant and the
+// same values counts once, in an earlier pass too.
+func TestJudgeResentWithoutCounter(t *testing.T) {
+	l := []string{strings.Replace(angleHead(), `"counter":"cycles"`, `"counter":null`, 1)}
+	for i, deg := range []float64{24, 26, 25, 27} {
+		l = append(l, pullAngle(i+1, 20+0.1*float64(i), deg))
+	}
+	l = slices.Insert(l, 4, strings.Replace(l[3], `"rx":19.200`, `"rx":20.700`, 1))
+	for i, deg := range []float64{31, 33, 30, 32} {
+		l = append(l, pullAngle(i+5, 40+0.1*float64(i), deg))
+	}
+	p := strings.Replace(string(plateProcedure(t, "C", 4).text), "passes: [{name: final", "passes: [{name: snug, target: 20 N·m, limits: ± 15 %}, {name: final", 1)
+	proc, err := newProcText("plate.yaml", []byte(p))
+	if err != nil {
+		t.Fatal(err)
+	}
+	j := mustJudge(t, proc, jsonl(append(l, `{"release":true,"t":90}`)...), streamOptions{})
+	b := becameOf(j)
+	if countOf(b, becameCounted) != 8 || b[3] == becameCounted || !j.Release.Granted {
+		t.Errorf("became %v, released %t, alerts %+v", b, j.Release.Granted, j.Alerts)
+	}
+}
