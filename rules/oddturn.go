@@ -184,7 +184,7 @@ func (t *tx) lookBack(w *slot) {
 		low := e.Pull.Torque.Base() < w.lsl.Base()
 		others := l
 		if l.times(deg) >= oddTraced {
-			if without, ok := t.turnLaw(w.step, w.pass, e.Pull.Reading); ok {
+			if without, ok := t.turnLaw(w.step, w.pass, e.Pull.Reading); ok && without.alone(deg) {
 				others = without
 			}
 		}
