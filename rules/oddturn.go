@@ -30,8 +30,8 @@ const (
 	// the station's good runs (14 degrees), taken by twelves, every ninth group
 	// holds one that lies so. For soft joints no such figures were found.
 	aloneOthers = 8
-	aloneOff    = 3.0  // deviations
-	aloneMuch   = 1.7  // times the usual
+	aloneOff    = 3.45 // deviations
+	aloneMuch   = 1.85 // times the usual
 	aloneTop    = 1.35 // times the greatest of the others
 	aloneUsual  = 60.0 // degrees that the others turn, at least
 

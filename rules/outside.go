@@ -176,6 +176,11 @@ func (t *tx) lowBeforeClosing(w *slot, r *reading) bool {
 	if !turned || !known || l.times(deg) < checkerShare || deg < oddDegrees || !at.mayBeSwing(r) || t.lowInARow(&at) >= mostSwings {
 		return false
 	}
+	pulls := j.Steps[w.step].Weigh[final].pulls()
+	if s, ok := j.workingAt(); !ok || s.step != w.step || len(pulls) < 2 ||
+		float64(t.pullAt(&at, r).AtUs-pulls[len(pulls)-1].Pull.AtUs) > soonWaits*usualWait(pulls) {
+		return false // the work is elsewhere by now
+	}
 	t.setSwingAside(&at, r)
 	return true
 }

@@ -18,9 +18,10 @@ import (
 // assumed; how often a step comes is our choice, and bounds nothing. All but
 // stepSure and stepLeast lie in the odds themselves, so the bound holds.
 const (
-	stepSure    = 30.0  // odds from which it is said; our choice
+	stepSure    = 100.0 // odds from which it is said; our choice
 	stepLeast   = 0.025 // a step that is told, as a share of the target; our choice
-	stepAfter   = 3     // pulls since, at least
+	stepBefore  = 4     // pulls before it, at least
+	stepAfter   = 4     // pulls since, at least
 	stepOften   = 0.02  // chance of a step at each pull
 	stepSD      = 0.05  // of a step
 	stepDrift   = 0.01  // sd of a drift from the first pull to the last
@@ -41,7 +42,7 @@ func (t *tx) zeroStep(w *slot, r *reading) {
 		return
 	}
 	x, names, by := t.peaks(w.step, w.pass, r.tool)
-	if len(x) < stepAfter+1 {
+	if len(x) < stepBefore+stepAfter {
 		return
 	}
 	if n := len(x) - stepMost; n > 0 {
@@ -51,7 +52,7 @@ func (t *tx) zeroStep(w *slot, r *reading) {
 	res := t.s.index.tools[r.tool].Resolution.Base() / p.Target.Base()
 	aim, aimSD := t.aimBefore(w.step, w.pass, r.tool, by)
 	s := stepIn(x, aim, aimSD, math.Hypot(stepScatter, res/2))
-	if s.odds < stepSure || math.Abs(s.by) < max(stepLeast, 1.5*res) || len(x)-s.at < stepAfter {
+	if s.odds < stepSure || math.Abs(s.by) < max(stepLeast, 1.5*res) || s.at < stepBefore || len(x)-s.at < stepAfter {
 		return
 	}
 	off := p.Target.WithBase(math.Abs(s.by) * p.Target.Base())
