@@ -30,15 +30,15 @@ const (
 	// the station's good runs (14 degrees), taken by twelves, every ninth group
 	// holds one that lies so. For soft joints no such figures were found.
 	aloneOthers = 8
-	aloneOff    = 3.45 // deviations
-	aloneMuch   = 1.85 // times the usual
+	aloneOff    = 3.7  // deviations
+	aloneMuch   = 2.0  // times the usual
 	aloneTop    = 1.35 // times the greatest of the others
 	aloneUsual  = 60.0 // degrees that the others turn, at least
 
 	// So below them; of 2,022 good runs of the station one in a hundred groups
 	// of twelve holds one. That is said once the joint is through, see seized.
-	aloneBelowOff = 4.0
-	aloneLittle   = 0.42 // of the usual, at most
+	aloneBelowOff = 4.1
+	aloneLittle   = 0.34 // of the usual, at most
 	aloneBottom   = 2.0  // the least of the others, times this one, at least
 )
 
