@@ -27,16 +27,16 @@ const (
 
 	// Where enough others of the job are there to compare with, one that lies above
 	// all of them by a good way is odd sooner. Not in joints that turn little: of
-	// the station's good runs (14 degrees), taken by twelves, every ninth group
-	// holds one that lies so. For soft joints no such figures were found.
+	// the station's good runs (14 degrees), taken by twelves, every fifteenth group
+	// (10 of 149) holds one that lies so. For soft joints no such figures were found.
 	aloneOthers = 8
 	aloneOff    = 3.7  // deviations
 	aloneMuch   = 2.0  // times the usual
 	aloneTop    = 1.35 // times the greatest of the others
 	aloneUsual  = 60.0 // degrees that the others turn, at least
 
-	// So below them; of 2,022 good runs of the station one in a hundred groups
-	// of twelve holds one. That is said once the joint is through, see seized.
+	// So below them; of the station's good runs one of 149 groups of twelve holds
+	// one. That is said once the joint is through, see seized.
 	aloneBelowOff = 4.1
 	aloneLittle   = 0.34 // of the usual, at most
 	aloneBottom   = 2.0  // the least of the others, times this one, at least
