@@ -107,6 +107,26 @@ func TestSoundTraceAllocatesNothing(t *testing.T) {
 	}
 }
 
+// TestOneUnusable: a single figure beyond any tool's is found wherever it stands,
+// and one at the bound is none.
+func TestOneUnusable(t *testing.T) {
+	for at := range 140 {
+		for _, bad := range []float64{math.NaN(), math.Inf(1), math.Inf(-1), math.Nextafter(1e7, 2e7), -1e8} {
+			tr := fresh().make()
+			tr.Torque[at+300] = bad
+			tr.Angle[at] = bad
+			if f := trace.Measure(tr, spec); !f.Codes.Has(trace.NotANumber|trace.AnglePart) || f.PeakNm > 102 || f.Samples != len(tr.Torque)-1 {
+				t.Fatalf("%v at sample %d: %v, peak %v, %d samples", bad, at, f.Codes.Strings(), f.PeakNm, f.Samples)
+			}
+		}
+		tr := fresh().make()
+		tr.Torque[at], tr.Torque[at+1] = 1e7, -1e7
+		if f := trace.Measure(tr, spec); f.Codes.Has(trace.NotANumber) || f.PeakAt != at || f.PeakNm != 1e7 {
+			t.Fatalf("the bound at sample %d: %v, peak %v at %d", at, f.Codes.Strings(), f.PeakNm, f.PeakAt)
+		}
+	}
+}
+
 func TestTraceIsNotChanged(t *testing.T) {
 	tr := fresh().make()
 	tr.Angle[5] = math.NaN()

@@ -58,7 +58,7 @@ func (f *Features) flat(v *view, m *Swing) {
 
 // rises is the first sample from one on whose torque is at a level.
 func (v *view) rises(from, to int, nm float64) int {
-	for from < to && v.y(from) < nm {
+	for torque := v.torque[:to]; from < to && v.sign*torque[from] < nm; {
 		from++
 	}
 	return from

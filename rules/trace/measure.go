@@ -47,16 +47,18 @@ func Measure(tr *events.Trace, spec Spec) (f Features) {
 	if f.RateHz < slowHz {
 		f.Codes |= Slow
 	}
-	f.peak(&v)
+	f.PeakNm, f.PeakAt = v.y(v.peakAt), v.peakAt
+	f.LevelNm = f.PeakNm / 2
 	if !(f.PeakNm > 0) {
 		f.Codes |= Empty
 		return f
 	}
 	f.zero(&v, spec)
-	f.swings(&v, max(spec.Threshold.NewtonMetres(), startShare*f.PeakNm))
+	start := max(spec.Threshold.NewtonMetres(), startShare*f.PeakNm)
+	f.swings(&v, start)
 	m := f.main()
 	f.rise(&v, m)
-	f.teeth(&v, spec.Loosen)
+	f.teeth(&v, start, spec.Loosen)
 	if v.angle != nil {
 		f.rotation(&v, m)
 		f.slopes(&v, m)
@@ -69,17 +71,6 @@ func Measure(tr *events.Trace, spec Spec) (f Features) {
 		f.Codes &^= Strip | Yield | Click | Flat // words of tightening
 	}
 	return f
-}
-
-func (f *Features) peak(v *view) {
-	best, at := math.Inf(-1), 0
-	for i, x := range v.torque {
-		if x = v.sign * x; x > best {
-			best, at = x, i
-		}
-	}
-	f.PeakNm, f.PeakAt = best, at
-	f.LevelNm = best / 2
 }
 
 func (f *Features) zero(v *view, spec Spec) {
@@ -113,21 +104,17 @@ func (f *Features) swings(v *view, start float64) {
 		start = startShare * f.PeakNm
 	}
 	c := cutter{f: f, v: v, start: start, dip: -1}
-	half := start
-	for i, x := range v.torque {
-		x *= v.sign
-		if !c.in && x < start {
-			continue
-		}
-		if c.in && x >= half && c.dip < 0 {
-			if x > c.s.PeakNm {
-				c.s.PeakNm, c.s.PeakAt = x, i
-				half = releaseShare * x
+	for i, n := 0, len(v.torque); i < n; i++ { // the usual samples in loops of their own
+		if !c.in {
+			for i < n && v.sign*v.torque[i] < start {
+				i++
 			}
-			continue
+		} else if c.dip < 0 {
+			i = c.climb(i)
 		}
-		c.step(i, x)
-		half = releaseShare * c.s.PeakNm
+		if i < n {
+			c.step(i, v.sign*v.torque[i])
+		}
 	}
 	if c.in {
 		c.s.To = len(v.torque) - 1
@@ -142,6 +129,22 @@ func (f *Features) swings(v *view, start float64) {
 	if f.Dips > 0 {
 		f.Codes |= Dip
 	}
+}
+
+// climb follows a swing from a sample on to the first one below half its peak.
+func (c *cutter) climb(i int) int {
+	peak, at, half := c.s.PeakNm, c.s.PeakAt, releaseShare*c.s.PeakNm
+	for torque := c.v.torque; i < len(torque); i++ {
+		x := c.v.sign * torque[i]
+		if x < half {
+			break
+		}
+		if x > peak {
+			peak, at, half = x, i, releaseShare*x
+		}
+	}
+	c.s.PeakNm, c.s.PeakAt = peak, at
+	return i
 }
 
 func (c *cutter) step(i int, x float64) {
@@ -202,14 +205,16 @@ func (f *Features) main() *Swing {
 
 // rise times the way up of the main swing and the whole pull.
 func (f *Features) rise(v *view, m *Swing) {
+	most, least, torque := 0.9*m.PeakNm, startShare*m.PeakNm, v.torque[:m.PeakAt+1]
 	high := m.PeakAt
-	for high > m.From && v.y(high) > 0.9*m.PeakNm {
+	for high > m.From && v.sign*torque[high] > most {
 		high--
 	}
 	low := high
-	for low > 0 && v.y(low) > startShare*m.PeakNm {
+	for low > 0 && v.sign*torque[low] > least {
 		low--
 	}
+	v.low = low
 	f.RiseUs = v.t(high) - v.t(low)
 	first, last := m.From, m.To
 	if n := min(f.Swings, MostSwings); n > 0 {
@@ -227,9 +232,16 @@ func (f *Features) rotation(v *view, m *Swing) {
 	}
 	f.TurnDeg = v.a(m.PeakAt) - v.a(0)
 	net := nan
+	v.up, _ = f.crossing(v, m)
 	for i := range min(f.Swings, MostSwings) {
 		s := &f.Swing[i]
-		s.NetDeg = f.net(v, s, f.next(i))
+		up, ok := v.up, true
+		if s != m {
+			up, ok = f.crossing(v, s)
+		}
+		if ok {
+			s.NetDeg = f.net(v, s, up, f.next(i))
+		}
 		if s.NetDeg == s.NetDeg {
 			if net != net {
 				net = 0
@@ -258,11 +270,7 @@ func (f *Features) next(i int) int {
 // net is the rotation of one swing between rising and falling through half
 // the trace's peak. At equal torque, tool and joint are wound up alike, so
 // the difference is what stays: a tight fastener gives about 0.
-func (f *Features) net(v *view, s *Swing, end int) float64 {
-	up, ok := f.crossing(v, s)
-	if !ok {
-		return nan
-	}
+func (f *Features) net(v *view, s *Swing, up float64, end int) float64 {
 	down, fell := s.PeakAt, false
 	for i := min(s.To, end); i >= s.PeakAt; i-- {
 		if v.y(i) >= f.LevelNm {
@@ -282,9 +290,9 @@ func (f *Features) crossing(v *view, s *Swing) (deg float64, ok bool) {
 	if s.PeakNm < f.LevelNm {
 		return 0, false
 	}
-	up := s.PeakAt
-	for i := s.PeakAt - 1; i >= 0; i-- {
-		if v.y(i) >= f.LevelNm {
+	up, torque := s.PeakAt, v.torque[:s.PeakAt]
+	for i := len(torque) - 1; i >= 0; i-- {
+		if v.sign*torque[i] >= f.LevelNm {
 			up = i
 		} else if v.t(up)-v.t(i) >= releaseUs {
 			break

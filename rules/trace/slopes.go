@@ -16,15 +16,25 @@ func (s sums) minus(t sums) sums {
 	return sums{s.n - t.n, s.x - t.x, s.y - t.y, s.xx - t.xx, s.xy - t.xy, s.yy - t.yy}
 }
 
-// line fits y = at + slope·x by least squares; rest is what it leaves.
-func (s sums) line() (at, slope, rest float64) {
+// line fits y = at + slope·x by least squares.
+func (s sums) line() (at, slope float64) {
 	sxx := s.xx - float64(s.x*s.x)/s.n
 	sxy := s.xy - float64(s.x*s.y)/s.n
-	syy := s.yy - float64(s.y*s.y)/s.n
 	if sxx > 1e-9 {
 		slope = sxy / sxx
 	}
-	return (s.y - float64(slope*s.x)) / s.n, slope, max(0, syy-float64(slope*sxy))
+	return (s.y - float64(slope*s.x)) / s.n, slope
+}
+
+// rest is what such a line leaves, of the sums one by one: it is wanted for
+// every place where the line could break.
+func rest(n, x, y, xx, xy, yy float64) float64 {
+	sxx, slope := xx-float64(x*x)/n, 0.0
+	sxy := xy - float64(x*y)/n
+	if sxx > 1e-9 {
+		slope = sxy / sxx
+	}
+	return max(0, yy-float64(y*y)/n-float64(slope*sxy))
 }
 
 // gather takes the samples from..to in groups of at least two neighbours, as
@@ -37,6 +47,7 @@ func (p *points) gather(v *view, from, to int, skip float64) {
 	p.n = 0
 	var x, y, n, most float64
 	next, torques := width, v.torque[from:to+1]
+	var sn, sx, sy, sxx, sxy, syy float64
 	for i, a := range v.angle[from : to+1] {
 		torque := v.sign * torques[i]
 		if torque > most {
@@ -52,20 +63,17 @@ func (p *points) gather(v *view, from, to int, skip float64) {
 		if p.n == mostPoints {
 			return
 		}
-		p.add(x/n, y/n)
+		x, y = x/n, y/n
+		p.x[p.n], p.y[p.n] = x, y
+		p.n++
+		sn, sx, sy, sxx, sxy, syy = sn+1, sx+x, sy+y, sxx+float64(x*x), sxy+float64(x*y), syy+float64(y*y)
+		p.sum[p.n] = sums{sn, sx, sy, sxx, sxy, syy}
 		if a > next {
 			next = a
 		}
 		next += width
 		x, y, n = 0, 0, 0
 	}
-}
-
-func (p *points) add(x, y float64) {
-	s := p.sum[p.n]
-	p.x[p.n], p.y[p.n] = x, y
-	p.n++
-	p.sum[p.n] = sums{s.n + 1, s.x + x, s.y + y, s.xx + float64(x*x), s.xy + float64(x*y), s.yy + float64(y*y)}
 }
 
 // knee is where two straight lines fit a way up best.
@@ -80,12 +88,16 @@ func (p *points) two() (k knee, ok bool) {
 	if p.n < 2*least {
 		return k, false
 	}
-	all := p.sum[p.n]
-	_, _, one := all.line()
+	all := &p.sum[p.n]
+	one := rest(all.n, all.x, all.y, all.xx, all.xy, all.yy)
 	best, at := one, -1
 	for i := least; i <= p.n-least; i++ {
-		_, _, r1 := p.sum[i].line()
-		_, _, r2 := all.minus(p.sum[i]).line()
+		s := &p.sum[i]
+		r1 := rest(s.n, s.x, s.y, s.xx, s.xy, s.yy)
+		if r1 >= best {
+			continue // what the second line leaves is never less than nothing
+		}
+		r2 := rest(all.n-s.n, all.x-s.x, all.y-s.y, all.xx-s.xx, all.xy-s.xy, all.yy-s.yy)
 		if r1+r2 < best {
 			best, at = r1+r2, i
 		}
@@ -93,8 +105,8 @@ func (p *points) two() (k knee, ok bool) {
 	if at < 0 || one <= 0 {
 		return k, false
 	}
-	c1, b1, _ := p.sum[at].line()
-	c2, b2, _ := all.minus(p.sum[at]).line()
+	c1, b1 := p.sum[at].line()
+	c2, b2 := all.minus(p.sum[at]).line()
 	k = knee{x: p.x[at], y: p.y[at], before: b1, after: b2, gain: 1 - best/one}
 	if b1 != b2 {
 		x := (c1 - c2) / (b2 - b1)
@@ -120,8 +132,7 @@ const (
 // slopes looks for snug, or else for the breakaway of a tight fastener.
 func (f *Features) slopes(v *view, m *Swing) {
 	var p points
-	up, _ := f.crossing(v, m)
-	wind := v.a(m.PeakAt) - up
+	wind := v.a(m.PeakAt) - v.up
 	from := f.back(v, m, v.a(m.PeakAt)-max(4, windowTurn*wind))
 	f.RateNmDeg = f.plainRate(v, m)
 	elastic := f.elastic(m)
@@ -151,7 +162,7 @@ func (f *Features) back(v *view, m *Swing, deg float64) int {
 		}
 	}
 	i := m.PeakAt
-	for i > least && v.a(i-1) >= deg {
+	for angle := v.angle[:i]; i > least && v.turn*angle[i-1] >= deg; {
 		i--
 	}
 	return i
@@ -166,11 +177,13 @@ func wound(v *view, from, to int, elastic float64) int {
 		wind = 1 / elastic
 	}
 	start := v.a(from) - float64(wind*v.y(from)) + movedDeg
-	i := from
-	for i < to && v.a(i)-float64(wind*v.y(i)) < start {
-		i++
+	torque := v.torque[from:to]
+	for i, a := range v.angle[from:to] {
+		if float64(v.turn*a)-float64(wind*float64(v.sign*torque[i])) >= start {
+			return from + i
+		}
 	}
-	return i
+	return to
 }
 
 func (f *Features) snug(v *view, m *Swing, from int, k knee) {
@@ -181,8 +194,8 @@ func (f *Features) snug(v *view, m *Swing, from int, k knee) {
 
 // plainRate is the torque rate from half the peak to nine tenths of it.
 func (f *Features) plainRate(v *view, m *Swing) float64 {
-	i := m.PeakAt
-	for i > 0 && v.y(i) > f.LevelNm {
+	i, torque := m.PeakAt, v.torque[:m.PeakAt+1]
+	for i > 0 && v.sign*torque[i] > f.LevelNm {
 		i--
 	}
 	if d := v.a(m.PeakAt) - v.a(i); d > 0 {
@@ -211,9 +224,10 @@ func (f *Features) runIn(v *view, m *Swing, k knee) {
 	}
 	low, high := start+0.2*span, start+0.85*span
 	sum, n := 0.0, 0
+	torque := v.torque[:m.PeakAt]
 	for i, a := range v.angle[:m.PeakAt] {
 		if a *= v.turn; low <= a && a <= high {
-			sum += v.torque[i]
+			sum += torque[i]
 			n++
 		}
 	}
@@ -259,15 +273,17 @@ func (f *Features) still(v *view, m *Swing) {
 		return
 	}
 	wind := f.SpringDeg / (m.PeakNm - max(0, f.ZeroEnd))
-	from := m.PeakAt
-	for from > m.From && v.y(from-1) > 0.1*m.PeakNm {
-		from--
+	from := v.low
+	if v.y(from) <= startShare*m.PeakNm {
+		from++
 	}
+	from = max(from, m.From)
 	start := v.a(from) - float64(wind*v.y(from)) + stillDeg + float64(stillShare*f.SpringDeg)
 	f.StillNm = m.PeakNm
-	for i := from; i < m.PeakAt; i++ {
-		if v.a(i)-float64(wind*v.y(i)) >= start {
-			f.StillNm = v.y(i)
+	torque := v.torque[from:m.PeakAt]
+	for i, a := range v.angle[from:m.PeakAt] {
+		if y := v.sign * torque[i]; float64(v.turn*a)-float64(wind*y) >= start {
+			f.StillNm = y
 			break
 		}
 	}
@@ -313,8 +329,10 @@ func (f *Features) yield(v *view, m *Swing) {
 	last, most := 0.0, 0.0
 	top := v.a(m.PeakAt)
 	i, y := m.PeakAt, m.PeakNm
+	angle := v.angle[:i+1]
 	for k := 1; k <= 5; k++ {
-		for i > 0 && v.a(i) > top-float64(k)*f.SnugDeg/5 {
+		level := top - float64(k)*f.SnugDeg/5
+		for i > 0 && v.turn*angle[i] > level {
 			i--
 		}
 		low := (v.y(i) + v.y(max(0, i-1))) / 2

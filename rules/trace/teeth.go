@@ -3,9 +3,12 @@ package trace
 // teeth counts drops on the way up (stick-slip) and looks whether torque came
 // back after it was gone (a bit that slips). Of two neighbours the mean is
 // taken: samples alternate.
-func (f *Features) teeth(v *view, loosen bool) {
+func (f *Features) teeth(v *view, start float64, loosen bool) {
 	drop, gone := toothShare*f.PeakNm, goneShare*f.PeakNm
 	first := 0
+	if n := f.Swings; n > 0 && start <= gone {
+		first = f.Swing[0].From // before it was no swing so high
+	}
 	for v.sign*v.torque[first] < gone { // the peak is above it
 		first++
 	}

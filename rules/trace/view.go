@@ -13,6 +13,9 @@ type view struct {
 	times         []int64
 	period        int64
 	sign, turn    float64 // direction of torque and of rotation
+	peakAt        int     // first sample of the greatest torque
+	low           int     // last sample before the main peak at a tenth of it or less, or the first
+	up            float64 // angle where the main swing rose through half the peak
 }
 
 func (v *view) t(i int) int64 {
@@ -42,7 +45,7 @@ func open(tr *events.Trace, loosen bool) (v view, c Codes) {
 		}
 	}
 	c |= v.cut()
-	torqueOK, angleOK, timesOK := finite(v.torque), finite(v.angle), inOrder(v.times)
+	torqueOK, angleOK, timesOK := v.peak(), finite(v.angle), inOrder(v.times)
 	if !torqueOK {
 		c |= NotANumber
 	}
@@ -51,6 +54,7 @@ func open(tr *events.Trace, loosen bool) (v view, c Codes) {
 	}
 	if !torqueOK || !timesOK {
 		v.clean()
+		v.peak()
 	}
 	if !angleOK {
 		c |= AnglePart
@@ -96,13 +100,52 @@ const huge = 1e7
 
 func usable(x float64) bool { return math.Abs(x) <= huge }
 
+// beyond has its highest bit set where a number is not usable: sizes of floats
+// order as whole numbers do, with what is no number above all, so the difference
+// is negative. No branch waits for a sample, and that is most of what a pass costs.
+func beyond(x float64) uint64 { return hugeBits - math.Float64bits(x)&(1<<63-1) }
+
+var hugeBits = math.Float64bits(huge)
+
 func finite(xs []float64) bool {
+	var bad uint64
 	for _, x := range xs {
-		if !(math.Abs(x) <= huge) {
-			return false
+		bad |= beyond(x)
+	}
+	return bad>>63 == 0
+}
+
+// peak looks for the greatest torque and where it comes first, and whether all
+// can be used: if not, it is found again once the trace is clean.
+func (v *view) peak() (sound bool) {
+	const block = 64
+	flip := math.Float64bits(v.sign) & (1 << 63) // the other direction
+	most, from := int64(math.MinInt64), 0
+	var bad uint64
+	for i := 0; i < len(v.torque); i += block {
+		xs := v.torque[i:min(i+block, len(v.torque))]
+		a := most
+		for _, x := range xs {
+			bad |= beyond(x)
+			a = max(a, int64(math.Float64bits(x)^flip))
+		}
+		if a > most {
+			most, from = a, i
 		}
 	}
-	return true
+	v.peakAt = 0
+	if most > 0 {
+		for v.peakAt = from; v.y(v.peakAt) < math.Float64frombits(uint64(most)); {
+			v.peakAt++
+		}
+		return bad>>63 == 0
+	}
+	for i := range v.torque { // none in this direction: others order the other way round
+		if v.y(i) > v.y(v.peakAt) {
+			v.peakAt = i
+		}
+	}
+	return bad>>63 == 0
 }
 
 // hugeUs is a day: no pull lasts so long.
