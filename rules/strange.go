@@ -22,6 +22,7 @@ const (
 	alikePulls    = 4    // pulls alike to the last digit
 	stuckPulls    = 6    // low pulls in a row that peaked alike
 	freshTurn     = 0.75 // of the least rotation of as many pulls as there are fasteners: one that turned as a first one does
+	freshOfMiddle = 0.5  // and of their middle, should one of them be a repeat after all
 	freshLeast    = 12.0 // degrees, of that rotation: else wind-up and noise are too much of it
 	freshTooMany  = 2    // more of those than fasteners
 	manyPulls     = 2    // pulls, times the fasteners: more than each twice,
@@ -141,19 +142,23 @@ func (w *PassWeigh) anyAlike() bool {
 func (t *tx) tooMany(w *slot, pulls []*Evidence) {
 	p := &w.joint.Passes[w.pass]
 	n := len(p.Order)
-	whole, fresh := 0, 0
+	whole, fresh, swung := 0, 0, 0.0
 	var turns []float64
-	for k, e := range pulls {
+	for _, e := range pulls {
+		deg, ok := e.turn()
 		if e.below(p) {
+			swung += deg // a swing: what ends it turns the rest
 			continue
 		}
 		whole++
-		if deg, ok := e.turn(); ok && !(k > 0 && pulls[k-1].below(p)) {
-			turns = append(turns, deg)
+		if ok {
+			turns = append(turns, swung+deg)
 		}
+		swung = 0
 	}
 	if slices.Sort(turns); len(turns) > n {
-		if ref := turns[len(turns)-n]; ref >= freshLeast {
+		least := turns[len(turns)-n]
+		if ref := max(least, float64(freshOfMiddle*turns[len(turns)-(n+1)/2])); least >= freshLeast {
 			for _, deg := range turns {
 				if deg >= float64(freshTurn*ref) {
 					fresh++
