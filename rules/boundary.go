@@ -359,11 +359,17 @@ func (t *tx) staysOn(w *slot, r *reading, tool *toolDates) bool {
 	e := Evidence{Op: "pull", Pull: t.pullAt(w, r)}
 	s := j.sightOf(&e, nil)
 	la, lb := j.lawsOf(a, nil), j.lawsOf(b, nil)
-	if back := backChance / (1 - backChance) * math.Exp(la.in(&s)-lb.in(&s)); back >= 1 {
+	if backOdds(&la, &lb, &s) >= 1 {
 		return false
 	}
 	t.count(&next, r, tool, next.grade())
 	return true
+}
+
+// backOdds are the odds that a pull went back to the place that was left open,
+// rather than on where the work is.
+func backOdds(left, work *laws, s *sight) float64 {
+	return backChance / (1 - backChance) * math.Exp(left.in(s)-work.in(s))
 }
 
 // ratherMore reports whether a pull that the next joint would take is rather one

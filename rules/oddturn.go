@@ -92,7 +92,7 @@ func (t *tx) spoilt(w *slot, r *reading, low bool, deg float64, l *turnLaw, know
 	switch {
 	case low && w.earlierPass(r.value), p.TurnsTo(quantity.Degrees(deg)):
 		return ""
-	case flat && (!known || l.times(deg) >= flatLeast) && !t.givesByRule(w, r.seq):
+	case flat && (!known || l.times(deg) >= flatTimes(low)) && !t.givesByRule(w, r.seq):
 		if gone {
 			return "Its torque went while the rotation went on: it may have stripped."
 		}
@@ -112,9 +112,17 @@ func (t *tx) spoilt(w *slot, r *reading, low bool, deg float64, l *turnLaw, know
 }
 
 // flatLeast is the least rotation, times the usual, of a pull whose trace shows
-// that it gave way. Our choice: one that turned no further than the others may
-// have had its whole course so.
-const flatLeast = 0.9
+// that it gave way: flatLow of one that ended too low. Our choice: one that
+// turned no further than the others, to the same torque, may have had its whole
+// course so, as soft joints do where the tool's steps are coarse beside their slope.
+const flatLeast, flatLow = 1.2, 0.9
+
+func flatTimes(low bool) float64 {
+	if low {
+		return flatLow
+	}
+	return flatLeast
+}
 
 // shows reports whether a reading's trace has a finding.
 func (r *reading) shows(finding string) bool {

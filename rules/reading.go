@@ -167,6 +167,11 @@ func (t *tx) placeInJob(r *reading, tool *toolDates) {
 	if open && grade != events.Placed {
 		t.pastClosing(&w, r, tool)
 	}
+	if grade != events.Placed {
+		if at, ok := t.pastLeft(&w, open, r, tool); ok {
+			w, grade, open = at, at.grade(), true
+		}
+	}
 	wants := open && w.takes(r)
 	var misfit string
 	other := false
@@ -233,11 +238,14 @@ func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit 
 	if wants && w.joint != nil && t.laterPass(r, tool, w, fits) {
 		return
 	}
+	later, went := t.job.later(r, tool)
+	if !went && t.moreWhereWorking(r) {
+		return
+	}
 	if fits && t.unfinished(w, r, tool) {
 		t.count(w, r, tool, w.grade())
 		return
 	}
-	later, went := t.job.later(r, tool)
 	if went && fits && t.justHigh(w, r, &later) {
 		t.count(w, r, tool, w.grade())
 		return
@@ -257,7 +265,6 @@ func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit 
 	case wants && !fits:
 		t.wrongTool(r, w, misfit)
 	case t.repeated(r, wants):
-	case t.moreWhereWorking(r):
 	case fits && (t.swingBeyond(w, r, tool) || t.swingOfBefore(w, r) || t.onNothing(w, r)):
 	case fits:
 		t.count(w, r, tool, w.grade())
