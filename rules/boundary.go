@@ -118,7 +118,7 @@ func (j *Job) lawsOf(s stretch, but []sight) laws {
 			continue
 		}
 		all++
-		if e.Low {
+		if e.below(p) {
 			lows++
 		}
 		if marked.of(e.Pull.Reading) == nil {
@@ -254,7 +254,7 @@ func (j *Job) lastSights(s stretch) []sight {
 	var out []sight
 	for k := len(pulls) - 1; k >= 0 && len(out) < mostMoved; k-- {
 		e := pulls[k]
-		if e.Pull.Placed != "" || marked.of(e.Pull.Reading) == nil && !e.Low {
+		if e.Pull.Placed != "" || marked.of(e.Pull.Reading) == nil {
 			break
 		}
 		var before *Evidence

@@ -56,7 +56,6 @@ type Evidence struct {
 	Op       string             // "pull", "reset", "accept", "void", "answer"
 	Pull     events.PullWeighed `json:",omitzero"` // without explanations: those follow from all of them
 	Tool     match.Tool         `json:",omitzero"`
-	Low      bool               // of a pull: it ended below the lower limit
 	Fastener int                // index in the joint
 	Reading  uint64
 	Kind     events.ExplanationKind
