@@ -171,6 +171,9 @@ func (j *Job) applyWeighed(o events.WitnessWeighed) {
 		return
 	}
 	st := &j.Steps[i]
+	if o.Pass >= 0 && o.Pass < len(st.Weigh) && !st.Weigh[o.Pass].Told {
+		st.ownWeigh(o.Pass).Told = true
+	}
 	st.Fasteners = slices.Clone(st.Fasteners)
 	for _, w := range o.Fasteners {
 		k := p.Joint.Fastener(w.Fastener)

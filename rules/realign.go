@@ -185,12 +185,14 @@ func (t *tx) reweigh(step string, pass int) {
 }
 
 // weighWitnesses says how sure each fastener of a finished pass is, and asks
-// where one answer would change that.
+// where one answer would change that. Of a pass that is open again, because a pull was
+// taken from it, what was said when it was finished holds no longer, and is said anew.
 func (t *tx) weighWitnesses(i, pass int) {
 	j := t.job
 	jt, st := j.Proc.Steps[i].Joint, &j.Steps[i]
 	order := jt.Passes[pass].Order
-	if slices.ContainsFunc(order, func(k int) bool { return !st.Fasteners[k].doneIn(pass) }) || len(st.Weigh[pass].Log) == 0 {
+	open := slices.ContainsFunc(order, func(k int) bool { return !st.Fasteners[k].doneIn(pass) })
+	if len(st.Weigh[pass].Log) == 0 || open && !st.Weigh[pass].Told {
 		return
 	}
 	f := j.filterOf(i, pass)
@@ -215,7 +217,9 @@ func (t *tx) weighWitnesses(i, pass int) {
 		o.Fasteners = append(o.Fasteners, w)
 	}
 	t.add(o)
-	t.question(i, pass, f)
+	if !open {
+		t.question(i, pass, f)
+	}
 }
 
 // hasTrace reports whether a reading came with a trace from which a rotation

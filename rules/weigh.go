@@ -43,6 +43,7 @@ type PassWeigh struct {
 	Known  match.Known // from earlier jobs, as it stood when the job was opened
 	Before []float64   // of a closing round: how sure each was before it
 	Mood   match.Mood  // how the technician works, by the passes before; as it stood at this one's first pull
+	Told   bool        // how sure its fasteners are has been said
 	Log    []*Evidence // oldest first; none is ever changed, so states share them
 	// The filter is made from Log when it is asked for, and stands after the
 	// first taken entries. A state that nobody decides on never makes one.

@@ -84,7 +84,9 @@ func (j *judging) claimOf(i, k int, undone int) judgedFastener {
 			pass = m.Judged.Pass
 		}
 	}
-	j.weightOf(&c, f, i)
+	if m != nil {
+		j.weightOf(&c, m.Judged.Pass)
+	}
 	if pass >= 0 {
 		c.Pass, c.TargetNm = j.passName(step.ID, pass), baseOf(step.Joint.Passes[pass].Target)
 	}
@@ -92,12 +94,9 @@ func (j *judging) claimOf(i, k int, undone int) judgedFastener {
 	return c
 }
 
-// weightOf takes over the last weight of the step's latest weighed pass.
-func (j *judging) weightOf(c *judgedFastener, f *rules.FastenerState, i int) {
-	if p := probability(f.P); p != nil {
-		c.P = p
-	}
-	best := -1
+// weightOf takes over the last weight of the latest weighed pass of the step, none of
+// a pass before that of the fastener's mark: it spoke of other pulls.
+func (j *judging) weightOf(c *judgedFastener, best int) {
 	for w := range j.weighed {
 		if j.weighed[w].Step != c.Step || j.weighed[w].Pass < best {
 			continue
@@ -138,12 +137,67 @@ func (j *judging) say(c *judgedFastener, f *rules.FastenerState, m *rules.Mark, 
 	case look != rules.LookWitnessed:
 		c.Claim, c.Why = claimDoubtful, "the evidence is not enough: the closing round is not done"
 	case c.P != nil && *c.P < likelier:
-		c.Claim, c.Why = claimDoubtful, "more likely left out than tight"
+		c.Claim, c.Why = claimDoubtful, j.whyLeftOut(c)
 	case j.clouded(c.Step) != "":
 		c.Claim, c.Why = claimDoubtful, fmt.Sprintf("alert %s is open: which pull was at which fastener, nobody can say", j.clouded(c.Step))
 	default:
 		c.Claim = claimWitnessed
 	}
+}
+
+// whyLeftOut tells why a fastener that every count calls tight is more likely left
+// out: the question that is open, or the pull that may have made nothing tight, or
+// its own, which was rather another's.
+func (j *judging) whyLeftOut(c *judgedFastener) string {
+	const what = "more likely left out than tight"
+	for i := range j.out.Questions {
+		if q := &j.out.Questions[i]; q.Open && q.Step == c.Step {
+			return fmt.Sprintf("%s: question %s about pull %d is open", what, q.Question, q.Pull)
+		}
+	}
+	worst, most, kind := -1, 0.0, judgedExplanation{}
+	for i := range j.out.Pulls {
+		p := &j.out.Pulls[i]
+		if p.Step != c.Step || p.Pass != c.Pass || p.Became != becameCounted {
+			continue
+		}
+		for _, e := range p.Explanations {
+			tight := madeItTight(e.Kind)
+			if tight && (e.Fastener == p.Fastener || p.Fastener != c.Fastener) || e.P <= most {
+				continue
+			}
+			worst, most, kind = i, e.P, e
+		}
+	}
+	if worst < 0 {
+		return what + ": by the times, torques and rotations of all pulls of the pass together"
+	}
+	p := &j.out.Pulls[worst]
+	return fmt.Sprintf("%s: pull %d, %s, counted for %s, may have been %s (%.2f)", what, p.Pull, p.Value, p.Fastener, kind.said(), kind.P)
+}
+
+// madeItTight reports whether a pull so explained tightened its fastener.
+func madeItTight(kind string) bool {
+	switch events.ExplanationKind(kind) {
+	case events.ExplainedNext, events.ExplainedOther, events.ExplainedSwing, events.ExplainedRetighten:
+		return true
+	}
+	return false
+}
+
+// said is an explanation in words.
+func (e *judgedExplanation) said() string {
+	switch events.ExplanationKind(e.Kind) {
+	case events.ExplainedRepeat:
+		return "once more on " + e.Fastener
+	case events.ExplainedNowhere:
+		return "on no fastener"
+	case events.ExplainedElsewhere:
+		return "on another step"
+	case events.ExplainedSameCycle:
+		return "the same cycle sent twice"
+	}
+	return "on " + e.Fastener
 }
 
 // clouded names the open alert that puts all pulls of a step in doubt: one that
