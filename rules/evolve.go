@@ -200,7 +200,10 @@ func newFastener(jt *procedure.Joint, k int, weighed bool) FastenerState {
 	f := FastenerState{Marks: make([]Mark, len(jt.Passes)), Weighed: weighed}
 	if c := jt.ClosingOf(k); c >= 0 {
 		f.Closing, f.NeedsClosing = c, weighed
-		f.Demands = jt.Evidence
+		f.Demands, f.Enough = jt.Evidence, reasonedEnough
+		if jt.Class == procedure.ClassA {
+			f.Enough = reasonedEnoughA
+		}
 	}
 	return f
 }

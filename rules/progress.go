@@ -33,10 +33,25 @@ func (f *FastenerState) madeGood(pass int) bool {
 }
 
 // reasonedEnough is the least probability with which a reasoned witness makes
-// the closing round needless. Our choice: before any evidence the chance of a
-// miss is some thousandths, so less than this means that the evidence speaks
-// against the fastener.
-const reasonedEnough = 0.8
+// the closing round needless, in a joint of class A and in any other. Our choice:
+// before any evidence the chance of a miss is some thousandths, so less than this
+// means that the evidence speaks against the fastener.
+const (
+	reasonedEnoughA = 0.9
+	reasonedEnough  = 0.8
+)
+
+// askShare is how much of match.Params.AskP is enough for a question, by what a
+// miss would cost. Our choice; rules/match/model.md says what it finds and what it costs.
+func askShare(c procedure.Class) float64 {
+	switch c {
+	case procedure.ClassA:
+		return 0.2
+	case procedure.ClassB:
+		return 0.3
+	}
+	return 1
+}
 
 // sure reports whether the closing round can pass the fastener by: nobody asks
 // for one, or the final pull is evidence enough.
@@ -49,7 +64,7 @@ func (f *FastenerState) sure() bool {
 	case m == nil || !m.counts():
 		return false
 	case f.Demands == events.Reasoned && m.Grade == events.Reasoned:
-		return f.P >= reasonedEnough
+		return f.P >= f.Enough
 	}
 	return m.Grade == events.Placed
 }

@@ -5,6 +5,7 @@ import (
 	"strconv"
 
 	"witnessmark/events"
+	"witnessmark/rules/procedure"
 )
 
 // answered takes the answer to a question about a pull as evidence.
@@ -33,14 +34,27 @@ func (t *tx) answered(r *request, d events.QuestionAnswered) {
 	t.follow()
 }
 
-// askAbout asks about a pull, unless a question is open already: one at a time.
+// askAbout asks about a pull. One question at a time: an open one goes only where
+// it is about a joint of lesser consequence.
 func (t *tx) askAbout(q events.QuestionAsked) {
-	if t.job.Question != nil {
-		return
+	if old := t.job.Question; old != nil {
+		was, now := t.job.classOf(old.Step), t.job.classOf(q.Step)
+		if now >= was {
+			return
+		}
+		t.add(events.QuestionSettled{Question: old.Question, Job: t.job.ID, How: fmt.Sprintf("one about a joint of class %s comes first", now), AtUs: t.at})
 	}
 	q.Question, q.AtUs = "Q"+strconv.FormatUint(t.seq, 10), t.at
 	q.Job, q.Bench = t.job.ID, t.job.Bench
 	t.add(q)
+}
+
+// classOf is the consequence class of a torque step.
+func (j *Job) classOf(step string) procedure.Class {
+	if p, _ := j.Proc.Step(step); p != nil && p.Joint != nil {
+		return p.Joint.Class
+	}
+	return procedure.ClassC
 }
 
 // dropQuestion settles the open question about a step's pass, because it no

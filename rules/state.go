@@ -165,6 +165,7 @@ type FastenerState struct {
 	NeedsClosing bool
 	Weighed      bool // its pulls are weighed: a later pass makes good what an earlier one left
 	Demands      events.Grade
+	Enough       float64 // probability with which a reasoned final pull is evidence enough
 	P            float64 // probability that it is tight, as last weighed; 0: not weighed
 	Redo         bool    // was witnessed or held before, must be done again: drawn as disturbed
 }

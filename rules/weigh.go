@@ -84,7 +84,8 @@ func (j *Job) jointOf(i, pass int) match.Joint {
 	jt := j.Proc.Steps[i].Joint
 	p := &jt.Passes[pass]
 	m := match.Joint{
-		N: len(p.Order), Strict: jt.Strict, Loose: p.Loose, Closing: p.Closing, Known: j.Steps[i].Weigh[pass].Known,
+		Ask: askShare(jt.Class),
+		N:   len(p.Order), Strict: jt.Strict, Loose: p.Loose, Closing: p.Closing, Known: j.Steps[i].Weigh[pass].Known,
 		Target: p.Target.Base(), LSL: p.LSL.Base(), USL: p.USL.Base(), Before: j.Steps[i].Weigh[pass].Before, Mood: j.Steps[i].Weigh[pass].Mood,
 	}
 	for _, f := range p.Order {

@@ -15,7 +15,11 @@ func (f *Filter) Question() (k int, choices []Explanation, ok bool) {
 	// While some are still to come, all hypotheses leave somebody untouched; only
 	// that one was passed over matters, and the number of pulls mostly settles it.
 	m, ahead := f.Missed(), f.m.all&^f.hyps[heaviest(f.hyps)].passed != 0
-	if ahead && m.Behind < askBehind || !ahead && m.P < f.m.p.AskP {
+	share := f.m.j.Ask
+	if share == 0 {
+		share = 1
+	}
+	if ahead && m.Behind < askBehind || !ahead && m.P < share*f.m.p.AskP {
 		return 0, nil, false
 	}
 	best := 0.0
@@ -28,7 +32,7 @@ func (f *Filter) Question() (k int, choices []Explanation, ok bool) {
 		return 0, nil, false
 	}
 	for _, e := range f.Explain(k) {
-		if e.P >= f.m.p.AskMin && len(choices) < 4 {
+		if e.P >= share*f.m.p.AskMin && len(choices) < 4 {
 			choices = append(choices, e)
 		}
 	}

@@ -42,6 +42,7 @@ type Joint struct {
 	Loose        bool      // a snugging pass, done loosely and by groups
 	Closing      bool      // a closing round: each is expected to be tight already
 	Before       []float64 // closing round: chance that each was tight before it; nil: as good as sure
+	Ask          float64   // share of AskP from which a question pays, by what a miss would cost; 0: all of it
 	OtherTargets []float64 // N·m, of other open steps
 	Known        Known
 	Mood         Mood
