@@ -47,8 +47,12 @@ type Joint struct {
 	Rate     Ring `json:"rate"`     // torque rate after snug, N·m per degree
 	Duration Ring `json:"duration"` // of a first pull, s
 	Interval Ring `json:"interval"` // from one pull of the pass to the next, s; without the latter's duration where that is told
-	Jobs     int  `json:"jobs"`
-	Last     int  `json:"last"` // State.Jobs when it last learned
+	// Of pulls without a rotation, each over the middle of the first pulls of its job:
+	Pace Ring `json:"pace"` // interval of a first pull
+	Peak Ring `json:"peak"` // torque of a first pull
+	Rise Ring `json:"rise"` // torque of a pull on a tight fastener
+	Jobs int  `json:"jobs"`
+	Last int  `json:"last"` // State.Jobs when it last learned
 }
 
 // Known converts to what the matching takes.
@@ -56,7 +60,9 @@ func (j *Joint) Known() match.Known {
 	if j == nil {
 		return match.Known{}
 	}
-	return match.KnownFrom(j.Fresh.Values, j.Repeat.Values, j.Duration.Values, j.Interval.Values, j.Rate.Values)
+	k := match.KnownFrom(j.Fresh.Values, j.Repeat.Values, j.Duration.Values, j.Interval.Values, j.Rate.Values)
+	k.FromTorque(j.Pace.Values, j.Peak.Values, j.Rise.Values)
+	return k
 }
 
 // State is what was learned about all joints. The zero value and nil are
@@ -93,6 +99,7 @@ func (s *State) Released(pulls []events.PullWeighed, key func(*events.PullWeighe
 	n := s.copy()
 	n.Jobs++
 	mine := map[string]*Joint{} // copied already
+	torque := map[string]*plain{}
 	last := map[string]events.Instant{}
 	for i := range pulls {
 		p := &pulls[i]
@@ -110,6 +117,15 @@ func (s *State) Released(pulls []events.PullWeighed, key func(*events.PullWeighe
 			mine[k] = n.own(k)
 		}
 		mine[k].take(p, kind, before, had)
+		if turnless(p) {
+			if torque[k] == nil {
+				torque[k] = &plain{}
+			}
+			torque[k].add(p, kind, before, had)
+		}
+	}
+	for k, t := range torque {
+		mine[k].takePlain(t)
 	}
 	*s = *n
 }

@@ -69,6 +69,43 @@ func TestOnlySurePullsOfReleasedJobsTeach(t *testing.T) {
 }
 
 // TestFoldIsSnapshot: a state that went through JSON goes on as the other.
+// Pulls of a torque wrench teach beside the others of their job: how soon they came
+// and how high they peaked, whatever the pace and the aim of the day.
+func TestTorqueAloneTeaches(t *testing.T) {
+	s := &learn.State{}
+	for day, pace := range []float64{1, 1.5} {
+		var ps []events.PullWeighed
+		at := events.Instant(0)
+		for i := range 7 {
+			p := events.PullWeighed{Reading: uint64(i + 1), Explanations: []events.Explanation{{Kind: events.ExplainedNext, P: 0.99}}}
+			wait, torque := 4.0, 60.0
+			switch i {
+			case 3:
+				wait = 3
+			case 5: // at once again
+				wait, torque, p.Explanations[0].Kind = 1, 63, events.ExplainedRepeat
+			}
+			at += events.Instant(wait * pace * 1e6)
+			p.AtUs, p.Torque = at, quantity.NewtonMetres(torque*(1+0.02*float64(day))).Value()
+			ps = append(ps, p)
+		}
+		s.Released(ps, always)
+	}
+	s.Released(job(10, 1), always) // tells rotations
+	j := s.Joint("ra210|cover|0")
+	day := []float64{1, 1, 0.75, 1, 1}
+	for _, c := range []struct {
+		what      string
+		got, want []float64
+	}{
+		{"waits", j.Pace.Values, slices.Concat(day, day)}, {"peaks", j.Peak.Values, slices.Repeat([]float64{1}, 12)}, {"peaks of repeats", j.Rise.Values, []float64{1.05, 1.05}},
+	} {
+		if !slices.EqualFunc(c.got, c.want, func(a, b float64) bool { return math.Abs(a-b) < 1e-6 }) {
+			t.Errorf("%s: %v, want %v", c.what, c.got, c.want)
+		}
+	}
+}
+
 func TestFoldIsSnapshot(t *testing.T) {
 	a := &learn.State{}
 	for i := range 80 {

@@ -52,6 +52,51 @@ func (j *Joint) take(p *events.PullWeighed, kind events.ExplanationKind, before 
 	}
 }
 
+// plain are the pulls of one job on a joint that told no rotation.
+type plain struct{ waits, peaks, repeats []float64 }
+
+// leastPlain is how many first pulls make a middle worth comparing with. Our choice.
+const leastPlain = 3
+
+// turnless tells whether a pull told no rotation.
+func turnless(p *events.PullWeighed) bool {
+	return p.Angle.IsZero() && p.DurationUs == 0 && p.Trace == nil
+}
+
+func (t *plain) add(p *events.PullWeighed, kind events.ExplanationKind, before events.Instant, had bool) {
+	peak := p.Torque.Base()
+	switch kind {
+	case events.ExplainedNext, events.ExplainedOther:
+		t.peaks = append(t.peaks, peak)
+		if d := p.AtUs - before; had && d > 0 && p.Lost == 0 {
+			t.waits = append(t.waits, float64(d)/1e6)
+		}
+	case events.ExplainedRepeat:
+		t.repeats = append(t.repeats, peak)
+	}
+}
+
+// takePlain puts what the pulls told without a rotation into the rings: each beside
+// the others of its job, so that pace and aim, which are a technician's, do not
+// count as spread.
+func (j *Joint) takePlain(t *plain) {
+	over := func(r *Ring, xs []float64, middle float64) {
+		for _, x := range xs {
+			if middle > 0 {
+				r.Add(x / middle)
+			}
+		}
+	}
+	if len(t.waits) >= leastPlain {
+		over(&j.Pace, t.waits, median(slices.Sorted(slices.Values(t.waits))))
+	}
+	if len(t.peaks) >= leastPlain {
+		m := median(slices.Sorted(slices.Values(t.peaks)))
+		over(&j.Peak, t.peaks, m)
+		over(&j.Rise, t.repeats, m)
+	}
+}
+
 // copy gives a state whose list of joints may change.
 func (s *State) copy() *State {
 	n := &State{Jobs: s.Jobs, Joints: make(map[string]*Joint, len(s.Joints)+1)}
@@ -66,7 +111,7 @@ func (s *State) own(key string) *Joint {
 	j := &Joint{}
 	if old := s.Joints[key]; old != nil {
 		*j = *old
-		for _, r := range []*Ring{&j.Fresh, &j.Repeat, &j.Rate, &j.Duration, &j.Interval} {
+		for _, r := range []*Ring{&j.Fresh, &j.Repeat, &j.Rate, &j.Duration, &j.Interval, &j.Pace, &j.Peak, &j.Rise} {
 			r.Values = slices.Clone(r.Values)
 		}
 	} else if len(s.Joints) >= mostKeys {

@@ -34,6 +34,7 @@ type model struct {
 	skew                         float64
 	oddNear                      float64 // chance of a first pull that turns a good deal less
 	logs                         logs
+	bare                         bare
 }
 
 // logs are logarithms of parameters that every pull needs.
@@ -49,6 +50,7 @@ func newModel(p *Params, j Joint) *model {
 	m.oddNear = m.nearOdds()
 	m.priors()
 	m.setLogs()
+	m.bare = m.bareOf()
 	return m
 }
 
@@ -267,6 +269,9 @@ func (m *model) peakFresh(h *hyp, x *features) float64 {
 	if x.low {
 		odd = m.logs.peakLow
 	}
+	if m.bare.taught && x.bare() {
+		return logAdd(m.bare.peak.log(x.peak-h.peak.mean, m.peak.off2(h.peak))+m.logs.notPeakOdd, odd)
+	}
 	return logAdd(m.peak.log(h.peak, x.peak)+m.logs.notPeakOdd, odd)
 }
 
@@ -274,6 +279,9 @@ func (m *model) peakFresh(h *hyp, x *features) float64 {
 // do not depend on later pulls: peak and what the trace shows.
 func (m *model) repeat(h *hyp, x *features) (l float64) {
 	if known(x.peak) && !x.low {
+		if x.bare() {
+			return m.peakAgain(h, x.peak)
+		}
 		s := math.Sqrt(m.peak.scale2(h.peak) + m.p.PeakRepSp*m.p.PeakRepSp)
 		l = logAdd(student5(x.peak, h.peak.mean+m.p.PeakRepeat, s)+m.logs.notPeakOdd, m.logs.peakOdd)
 	}

@@ -3,6 +3,7 @@ package match
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 )
 
 // An invented shop, on assumptions of its own: rotations are gamma, normal,
@@ -145,7 +146,7 @@ func (s *shop) pulls(plan []genPull) []Pull {
 			walk += 30 + 200*s.rng.Float64()
 		}
 		a := s.freshTurn(job)
-		torque := 100 * (s.peakMean + s.peakSD*s.rng.NormFloat64())
+		torque := min(max(100*(s.peakMean+s.peakSD*s.rng.NormFloat64()), 94.5), 107) // one left low is no clean job
 		if !g.fresh {
 			a = s.repeatTurn(job)
 			torque *= 1 + 0.01*s.rng.Float64()
@@ -187,11 +188,18 @@ func (s *shop) joint(k Known) Joint {
 
 // teach learns from clean jobs.
 func (s *shop) teach(jobs int) Known {
-	var fa, ra, fd, fi, fr []float64
+	var fa, ra, fd, fi, fr, pace, peak, rise []float64
 	for range jobs {
 		p, _ := s.plan(false)
 		qs := s.pulls(p)
+		waits, peaks, high := len(fi), []float64(nil), []float64(nil)
 		for i, q := range qs {
+			switch {
+			case !p[i].fresh:
+				high = append(high, q.Torque)
+			case !p[i].partial:
+				peaks = append(peaks, q.Torque)
+			}
 			switch {
 			case p[i].fresh && !p[i].partial && (i == 0 || !p[i-1].partial):
 				fa, fd = append(fa, q.Angle), append(fd, q.Duration)
@@ -210,8 +218,25 @@ func (s *shop) teach(jobs int) Known {
 				ra = append(ra, q.Angle)
 			}
 		}
+		pace, peak, rise = append(pace, over(fi[waits:], fi[waits:])...), append(peak, over(peaks, peaks)...), append(rise, over(high, peaks)...)
 	}
-	return KnownFrom(fa, ra, fd, fi, fr)
+	k := KnownFrom(fa, ra, fd, fi, fr)
+	if !s.angle {
+		k.FromTorque(pace, peak, rise)
+	}
+	return k
+}
+
+// over gives values over the middle of others.
+func over(xs, others []float64) (out []float64) {
+	if len(others) == 0 {
+		return nil
+	}
+	middle := quantile(slices.Sorted(slices.Values(others)), 0.5)
+	for _, x := range xs {
+		out = append(out, x/middle)
+	}
+	return out
 }
 
 func normalQuantile(p float64) float64 { return math.Sqrt2 * math.Erfinv(2*p-1) }

@@ -10,6 +10,7 @@ type Moments struct {
 	N         int
 	Mean, Var float64
 	Between   float64 // variance of what is common to a job; 0 where it was not told apart
+	Tail2, DF float64 // of Student's t fitted to one side: its squared scale, its degrees of freedom
 	Low       float64 // how many of them turned oddly little: see oddlyLow
 	Skew      float64 // power of the values that is about normal: 0 lognormal, 1/3 gamma, 1 normal; rough below some hundred values
 }
@@ -21,6 +22,8 @@ type Known struct {
 	FreshDuration           Moments // of seconds
 	FreshInterval           Moments // of seconds from one pull to the next
 	FreshRate               Moments // of N·m per degree after snug
+	// What is known from pulls that told no rotation, each over the middle of its job:
+	Pace, Peak, Rise Moments // waits, peaks, and peaks of repeats
 }
 
 // floorDeg is the noise floor that rotations are given before their logarithm
@@ -39,6 +42,75 @@ func KnownFrom(freshAngles, repeatAngles, freshDurations, freshIntervals, freshR
 		FreshDuration: momentsOf(freshDurations, positiveLog), FreshInterval: momentsWithin(freshIntervals, positiveLog),
 		FreshRate: momentsOf(freshRates, positiveLog),
 	}
+}
+
+// FromTorque adds what pulls without a rotation taught: waits and peaks of first
+// pulls and peaks of repeats, each over the middle of the first pulls of its job.
+func (k *Known) FromTorque(pace, peak, rise []float64) {
+	k.Pace, k.Peak, k.Rise = momentsOf(pace, positiveLog), momentsOf(peak, positiveLog), momentsOf(rise, positiveLog)
+	var low, high []float64
+	for _, x := range pace {
+		if y := positiveLog(x); y < 0 {
+			low = append(low, y)
+		}
+	}
+	for _, x := range peak {
+		if y := positiveLog(x); y > 0 {
+			high = append(high, y)
+		}
+	}
+	k.Pace.Tail2, k.Pace.DF = heavyTail(low)
+	k.Peak.Tail2, k.Peak.DF = heavyTail(high)
+}
+
+// tailGrid are the degrees of freedom that are tried; fitted is how often a fit is
+// made better, and leastTail the least standard deviation that is believed. Our choice.
+var tailGrid = [...]float64{3, 4, 5.5, 8, 12, 20, 50}
+
+const (
+	fitted    = 8
+	leastTail = 1e-4
+)
+
+// heavyTail fits Student's t around zero to values, by expectation and maximisation
+// (Lange, Little and Taylor, JASA 84, 1989; from memory): the square of its scale,
+// and its degrees of freedom as the harmonic mean of those of tailGrid, each counted
+// by how likely it makes the values.
+func heavyTail(ys []float64) (scale2, df float64) {
+	if len(ys) == 0 {
+		return leastTail * leastTail, tailGrid[0]
+	}
+	n, v := float64(len(ys)), 0.0
+	for _, y := range ys {
+		v += float64(y * y)
+	}
+	v = max(v/n, leastTail*leastTail)
+	var fits, scales [len(tailGrid)]float64
+	for i, nu := range tailGrid {
+		s2 := v * (nu - 2) / nu
+		for range fitted {
+			sum := 0.0
+			for _, y := range ys {
+				sum += (nu + 1) / (nu + float64(y*y)/s2) * y * y
+			}
+			s2 = max(sum/n, leastTail*leastTail)
+		}
+		far := 0.0
+		for _, y := range ys {
+			far += math.Log1p(y * y / (nu * s2))
+		}
+		scales[i] = s2
+		fits[i] = float64(n*(studentNorm(nu)-math.Log(s2)/2)) - float64((nu+1)/2*far)
+	}
+	top := slices.Max(fits[:])
+	var all, inverse float64
+	for i, nu := range tailGrid {
+		w := math.Exp(fits[i] - top)
+		all += w
+		inverse += w / nu
+		scale2 += float64(w * scales[i])
+	}
+	return scale2 / all, all / inverse
 }
 
 func momentsOf(xs []float64, f func(float64) float64) Moments {

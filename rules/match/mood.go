@@ -94,8 +94,13 @@ func (m *model) waitPrior() *prior {
 // peakPrior is what is believed of the peaks before the first.
 func (m *model) peakPrior() *prior {
 	p, o := m.p, &m.j.Mood
-	if o.AimN >= moodLeast && !m.j.Loose {
-		return newPrior(o.Aim, aimCarried, p.PeakSpread, waitWorth)
+	sd, worth := p.PeakSpread, float64(waitWorth)
+	if k := m.j.Known.Peak; k.N >= bareTaught {
+		n := float64(k.N)
+		sd, worth = math.Sqrt((float64(n*k.Var)+float64(waitBeside*sd*sd))/(n+waitBeside)), waitWorthMore
 	}
-	return newPrior(0.01, p.PeakRange, p.PeakSpread, waitWorth)
+	if o.AimN >= moodLeast && !m.j.Loose {
+		return newPrior(o.Aim, aimCarried, sd, worth)
+	}
+	return newPrior(0.01, p.PeakRange, sd, worth)
 }

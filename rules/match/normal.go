@@ -82,6 +82,12 @@ func (p *prior) scale2(n normal) float64 {
 	return n.b * (k + 1) / (a * k)
 }
 
+// off2 is the square of how uncertain the mean is.
+func (p *prior) off2(n normal) float64 {
+	k, a := p.k+float64(n.n), p.a+float64(n.n)/2
+	return n.b / (a * k)
+}
+
 // log returns the logarithm of the predictive density at x.
 func (p *prior) log(n normal, x float64) float64 {
 	s2, df := p.scale2(n), 2*p.a+float64(n.n)
@@ -116,7 +122,10 @@ func little(x, loc, below, above float64) float64 {
 	return l - z*z/2
 }
 
-var student5Norm = studentNorm(5)
+var (
+	student5Norm = studentNorm(5)
+	student5Top  = math.Exp(student5Norm)
+)
 
 // logAdd returns ln(eᵃ + eᵇ).
 func logAdd(a, b float64) float64 {

@@ -16,7 +16,8 @@ func TestRates(t *testing.T) {
 		taught       int
 		found, three float64
 	}{
-		{"angle", 0, 0.77, 0.9}, {"angle", 20, 0.78, 0.9}, {"trace", 0, 0.87, 0.9}, {"trace", 20, 0.8, 0.9}, {"torque", 0, 0, 0.6}, // with torque alone hardly ever said: what counts is that no clean job is accused
+		{"angle", 0, 0.77, 0.9}, {"angle", 20, 0.78, 0.9}, {"trace", 0, 0.87, 0.9}, {"trace", 20, 0.8, 0.9}, {"torque", 0, 0, 0.6}, // with torque alone seldom said: what counts is that no clean job is accused
+		{"torque", 20, 0.1, 0.6},
 	}
 	for _, x := range tests {
 		found, three, wrong, jobs := rate(x.tier, x.taught)

@@ -44,6 +44,9 @@ func (m *model) waitFresh(n normal, x float64) float64 {
 	if d >= 0 {
 		return m.wait.log(n, x)
 	}
+	if m.bare.taught {
+		return m.bare.wait.log(d, m.wait.off2(n))
+	}
 	return m.wait.log(n, n.mean+math.Expm1(m.p.WaitSkew*d)/m.p.WaitSkew) + float64(m.p.WaitSkew*d)
 }
 
@@ -64,6 +67,9 @@ const (
 // is, a wrench without an angle does not say; but people's walks do not differ so
 // much, so that of a long wait most is the tightening.
 func (m *model) waitAgain(n normal, x float64) float64 {
+	if m.bare.taught {
+		return m.waitLess(n, x)
+	}
 	s := max(math.Sqrt(m.wait.scale2(n)+0.01), 0.3)
 	var sum, all float64
 	for _, by := range m.shifts {
@@ -82,7 +88,7 @@ func (m *model) waitAgain(n normal, x float64) float64 {
 func heavy5(x, loc, scale float64) float64 {
 	z := (x - loc) / scale
 	z = 1 + float64(z*z)/5
-	return math.Exp(student5Norm) / (scale * z * z * z)
+	return student5Top / (scale * z * z * z)
 }
 
 // learnWait takes the time before a pull into those of the walks so far. What a
