@@ -196,12 +196,14 @@ func (t *tx) raiseLeft(i, at, until int, missed, low []string, why string) {
 		t.raise(a)
 		t.seized(i, at, true)
 		t.slippedLow(i, at, left)
+		t.slippedAll(i, at, left)
 	}
 	if left := t.unnamed(low, p.ID, events.AlertLow, events.AlertUnitSlip); len(left) > 0 {
 		a.Kind, a.Fasteners, a.Pass = events.AlertLow, left, at
 		a.Text = fmt.Sprintf("%s: the last pull of %s was low (%s pass), and work went on: %s.", j.title(i), list(left), pass, why)
 		a.Todo = fmt.Sprintf("Stop. Pull %s again, or ask a lead to decide.", list(left))
 		t.raise(a)
+		t.slippedAll(i, at, left)
 	}
 }
 

@@ -141,10 +141,12 @@ func (t *tx) find(w *slot, r *reading, u float64) finding {
 		t.sayHigh(w, r, &f)
 	}
 	if f.kind == "" || f.kind == events.AlertHigh {
-		if !w.loose() && (f.verdict == events.Low || f.verdict == events.High) {
-			if f.verdict == events.High || !t.justLow(w, r) && t.aimed(w, r) {
-				t.saySlip(w, r, &f)
-			}
+		switch {
+		case w.loose() && f.verdict == events.High:
+			t.slippedHigh(w, r, &f)
+		case w.loose():
+		case f.verdict == events.High || f.verdict == events.Low && !t.justLow(w, r) && t.aimed(w, r):
+			t.saySlip(w, r, &f)
 		}
 	}
 	return f

@@ -39,6 +39,7 @@ func (t *tx) strange(w *slot, r *reading) {
 	t.oddTool(w, r, pulls)
 	t.alike(w, r, pulls)
 	t.tooMany(w, pulls)
+	t.slippedRow(w, r)
 	if r.value.Base() < w.lsl.Base() && t.lowsBefore(w, r) >= stuckPulls {
 		t.raise(events.AlertRaised{
 			Kind: events.AlertLow, Bench: r.bench, Job: t.job.ID, Step: t.job.Proc.Steps[w.step].ID, Pass: w.pass,
