@@ -49,7 +49,7 @@ jobs are listed, and so are clean jobs with an alert. With --keep the streams of
 these, and of the masked misses that were not found, are written with their
 procedure, the jobs before them and the truth, so that 'witnessmark judge' can
 look into each.`,
-		Example: "  witnessmark bench matching\n  witnessmark bench matching --fault plain_miss,over_torque --jobs 120\n  witnessmark bench matching --jobs 2000 --json\n  witnessmark bench matching --world rough\n  witnessmark bench matching --sensitivity --jobs 100",
+		Example: "  witnessmark bench matching\n  witnessmark bench matching --fault plain_miss,over_torque --jobs 120\n  witnessmark bench matching --jobs 2000 --json\n  witnessmark bench matching --world rough\n  witnessmark bench matching --sensitivity --jobs 100\n  witnessmark bench matching --sensitivity --parameter LostPlace,Habit",
 		Args:    cobra.NoArgs,
 		RunE:    benchMatching,
 	}
@@ -61,6 +61,7 @@ look into each.`,
 	f.Bool("json", false, "print JSON")
 	f.String("keep", "", "directory in which to keep the streams of false alarms and of faults that were not found")
 	f.Bool("sensitivity", false, "instead: recall and false alarms with each parameter of the model doubled and halved")
+	f.StringSlice("parameter", nil, "with --sensitivity: these parameters alone, by their names in rules/match/model.md")
 	return cmd
 }
 
@@ -91,8 +92,18 @@ func benchMatching(c *cobra.Command, _ []string) error {
 	}
 	run := matchRun{jobs: jobs, seed: seed, world: world, cores: runtime.GOMAXPROCS(0), progress: c.ErrOrStderr(), state: rules.New, draw: draw, keep: keep}
 	var out interface{ write(io.Writer) error }
-	if yes, _ := f.GetBool("sensitivity"); yes {
-		out, err = run.sensitivity(c.Context())
+	only, _ := f.GetStringSlice("parameter")
+	sense, _ := f.GetBool("sensitivity")
+	if len(only) > 0 && !sense {
+		return usageError("--parameter says which parameters --sensitivity changes: give both")
+	}
+	for _, name := range only {
+		if !slices.Contains(senseParameters(), name) {
+			return usageError("--parameter: the model has no parameter %q; it has %v", name, senseParameters())
+		}
+	}
+	if sense {
+		out, err = run.sensitivity(c.Context(), only)
 	} else {
 		out, err = run.score(c.Context())
 	}

@@ -176,3 +176,27 @@ func alertText(j *judgement) string {
 	}{j.Alerts, j.Fasteners})
 	return string(b)
 }
+
+// Some parameters of the model can be asked for by name, and only such as it has.
+func TestSensitivityOfSome(t *testing.T) {
+	if testing.Short() {
+		t.Skip("judges some ninety jobs")
+	}
+	r := matchRun{jobs: 10, seed: 3, world: labelled.Brisk, cores: 1, progress: io.Discard, state: rules.New}
+	report, err := r.sensitivity(t.Context(), []string{"Habit"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(report.Rows) != 3 || report.Rows[1].Parameter != "Habit" || report.Rows[1].Factor != 0.5 || report.Rows[2].Factor != 2 {
+		t.Errorf("rows %+v, want one as it is and two of Habit", report.Rows)
+	}
+	for _, x := range [][]string{{"bench", "matching", "--sensitivity", "--parameter", "Haste"}, {"bench", "matching", "--parameter", "Habit"}} {
+		cmd := newRoot()
+		cmd.SetArgs(x)
+		cmd.SetOut(io.Discard)
+		cmd.SetErr(io.Discard)
+		if err := cmd.Execute(); err == nil || !strings.Contains(err.Error(), "--parameter") {
+			t.Errorf("%v: %v", x, err)
+		}
+	}
+}

@@ -41,25 +41,36 @@ type senseTier struct {
 	Asked  int           `json:"clean_jobs_with_a_question"`
 }
 
-// sensitivity judges the same streams with each parameter doubled and halved.
-// The counts and bounds of the computation (Keep, Prune) are left alone. No
-// joint is taught: what was learned would take the place of an assumption.
-func (r *matchRun) sensitivity(ctx context.Context) (*senseReport, error) {
+// senseParameters are the names of the parameters that can be changed. The counts and
+// bounds of the computation (Keep, Prune) are left alone.
+func senseParameters() []string {
+	var names []string
+	form := reflect.TypeFor[match.Params]()
+	for i := range form.NumField() {
+		if f := form.Field(i); f.Type.Kind() == reflect.Float64 && f.Name != "Prune" {
+			names = append(names, f.Name)
+		}
+	}
+	return names
+}
+
+// sensitivity judges the same streams with each parameter, or each of some, doubled
+// and halved. No joint is taught: what was learned would take the place of an
+// assumption.
+func (r *matchRun) sensitivity(ctx context.Context, only []string) (*senseReport, error) {
 	out := &senseReport{Note: matchNote, World: r.world, Seed: r.seed, Jobs: r.jobs}
 	row, err := r.sense(ctx, "", 1, 0, nil)
 	if err != nil {
 		return nil, err
 	}
 	out.Rows = append(out.Rows, row)
-	form := reflect.TypeFor[match.Params]()
-	for i := range form.NumField() {
-		name := form.Field(i).Name
-		if form.Field(i).Type.Kind() != reflect.Float64 || name == "Prune" {
+	for _, name := range senseParameters() {
+		if len(only) > 0 && !slices.Contains(only, name) {
 			continue
 		}
 		for _, factor := range []float64{0.5, 2} {
 			p := match.Default()
-			v := reflect.ValueOf(p).Elem().Field(i)
+			v := reflect.ValueOf(p).Elem().FieldByName(name)
 			v.SetFloat(scaled(v.Float(), factor))
 			if row, err = r.sense(ctx, name, factor, v.Float(), p); err != nil {
 				return nil, err
