@@ -86,7 +86,7 @@ func (m *model) taught(k Moments, mean, off, sd float64) *prior {
 	if k.N < 5 {
 		return newPrior(mean, off, sd, p.FreshDF)
 	}
-	n, df := float64(k.N), p.FreshDF
+	n, df := float64(k.N), p.TaughtMix
 	v := (df*sd*sd + n*k.Var) / (df + n)
 	return newPrior(k.Mean, math.Sqrt(p.JobSpread*p.JobSpread+v/n), math.Sqrt(v), min(df+n, p.TaughtDF))
 }

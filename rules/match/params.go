@@ -41,6 +41,7 @@ type Params struct {
 	SkewWeight    float64 // values that it is worth. Assumed
 	TurnNoise     float64 // degrees that a rotation is uncertain by: a taught spread is no smaller. Assumed
 	FreshDF       float64 // values that this spread is worth. Assumed
+	TaughtMix     float64 // values that the assumed spread is worth beside a taught one. Assumed
 	TaughtDF      float64 // values that a taught spread is worth, at most: the fewer, the heavier the tails. Assumed
 	JobSpread     float64 // of a joint's mean from job to job. Assumed
 	UntaughtDeg   float64 // middle of hard (27) and soft (324). Computed from ISO 5393, remembered
@@ -113,12 +114,12 @@ func Default() *Params {
 		Back: 0.3, BackAmid: 0.03, Nowhere: 0.0005, Elsewhere: 0.002, Loosened: 0.0002, Interrupted: 4, BreakS: 45,
 		Swing: 0.01, SwingWeight: 10, LeaveLow: 0.03, StopEarly: 0.02, StopHole: 0.6,
 		Unseen: 0.0002, UnseenGap: 0.85, Again: 0.45, Contiguous: 1e-7, PlaceWrong: 1e-4, AnswerWrong: 0.02,
-		FreshSpread: 0.25, Skew: 0.4, SkewTaught: 0.8, SkewWeight: 300, FreshDF: 8, TaughtDF: 25, TurnNoise: 0.8, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
-		RepeatDeg: 2.5, RepeatNetDeg: 0.5, RepeatShare: 0.05, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.15, RelievedRange: 0.4, Relieved: 0.15, Odd: 0.00005, OddNear: 0.0005, OddNearWeight: 150, OddHigh: 0.003,
+		FreshSpread: 0.25, Skew: 0.4, SkewTaught: 0.8, SkewWeight: 300, FreshDF: 8, TaughtMix: 3, TaughtDF: 40, TurnNoise: 0.8, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
+		RepeatDeg: 2.5, RepeatNetDeg: 0.5, RepeatShare: 0.05, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.15, RelievedRange: 0.4, Relieved: 0.15, Odd: 0.00005, OddNear: 0.0001, OddNearWeight: 150, OddHigh: 0.003,
 		LastSpread: 0.3, RepeatLasts: 0.45, RepeatLastSp: 0.5, Dependent: 0.3,
 		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.6, SnugRepeat: 0.02, BreakFresh: 0.01, BreakRepeat: 0.6, StillFresh: 0.01, StillRepeat: 0.95,
 		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.38, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, WaitSkew: 0.4, RepeatS: 3.2, RepeatRange: 0.55, OnceS: 1.2,
 		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02, PeakLow: 0.0005,
-		Keep: 48, Prune: 1e-7, Odds: 0.8, OddsTorque: 0.2, OddsUntaught: 0.5, OddsTrace: 0.25, AskP: 0.1, AskMin: 0.03,
+		Keep: 48, Prune: 1e-7, Odds: 0.2, OddsTorque: 0.2, OddsUntaught: 0.25, OddsTrace: 0.25, AskP: 0.1, AskMin: 0.03,
 	}
 }
