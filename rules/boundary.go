@@ -112,8 +112,8 @@ func (j *Job) lawsOf(s stretch, but []sight) laws {
 	target := p.Target.Base()
 	var peaks, turns []float64
 	lows, all := 0.3, 10.0
-	pulls := j.Steps[s.step].Weigh[s.pass].pulls()
-	for _, e := range pulls {
+	pulls, whole := j.Steps[s.step].Weigh[s.pass].pulls(), j.tightenings(s.step, s.pass)
+	for k, e := range pulls {
 		if slices.ContainsFunc(but, func(x sight) bool { return x.reading == e.Pull.Reading }) {
 			continue
 		}
@@ -127,8 +127,8 @@ func (j *Job) lawsOf(s stretch, but []sight) laws {
 		if x := e.Pull.Torque.Base() / target; x > 0 {
 			peaks = append(peaks, math.Log(x))
 		}
-		if deg, ok := e.turn(); ok {
-			turns = append(turns, math.Log(deg+turnFloor))
+		if x := whole[k]; x.ok {
+			turns = append(turns, math.Log(x.deg+turnFloor))
 		}
 	}
 	l := laws{low: lows / all, lsl: p.LSL.Base(), peak: law{0.005, peakSpread}, turn: law{untaughtTurn, untaughtRange}, usual: math.Log(5)}

@@ -29,10 +29,14 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 	f := t.find(w, r, u.Base())
 	var p float64
 	if w.joint != nil && t.job.Weighed {
+		at := w.fastener
 		if t.weighed(w, r, f.verdict, grade) {
 			t.realign(w.step, w.pass)
 			t.strange(w, r)
 			return
+		}
+		if w.fastener != at {
+			f = t.find(w, r, u.Base())
 		}
 		t.otherPeak(w, r, &f)
 		if t.sprang(w, r, &f); !f.held {
@@ -153,11 +157,17 @@ func (t *tx) find(w *slot, r *reading, u float64) finding {
 }
 
 // justLow reports whether a low pull is most likely an unfinished one, though
-// its number would be right in another unit: the tool has worked on this job
-// in that very unit, and there was none like it just before.
+// its number would be right in another unit: there was none like it just before,
+// and the tool has worked on this job in that very unit, or each swing may be a
+// reading of its own here. The next pulls tell: those of a tool in the wrong unit
+// end alike, and what is left low is looked at again (slippedLow).
 func (t *tx) justLow(w *slot, r *reading) bool {
-	if meant, ok := w.slip(r.value, r.unit); t.lowsBefore(w, r) >= 1 && ok && w.near(r, meant) {
+	meant, ok := w.slip(r.value, r.unit)
+	if t.lowsBefore(w, r) >= 1 && ok && w.near(r, meant) {
 		return false
+	}
+	if t.maySwing(w) && w.mayBeSwing(r) && !(ok && meant == w.unit) {
+		return true
 	}
 	for i := range w.step + 1 {
 		for k := range t.job.Steps[i].Fasteners {

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"witnessmark/events"
+	"witnessmark/events/quantity"
 	"witnessmark/rules/match"
 	"witnessmark/rules/procedure"
 )
@@ -77,12 +78,13 @@ func (s *State) learn(j *Job) {
 			f := j.filterOf(i, pass)
 			// Where the number of pulls agrees and nobody was found to be left out,
 			// each was a first one, also one that turned oddly little.
-			rest := f.Rest()
+			all := j.tightenings(i, pass)
 			agrees := f.Pulls() == len(j.Proc.Steps[i].Joint.Passes[pass].Order)
 			for k, e := range j.Steps[i].Weigh[pass].pulls() {
 				o := e.Pull
-				if k < len(rest) && rest[k] > 0.5 {
-					continue // neither a first one nor a repeat
+				if x := &all[k]; !x.last || x.from < k {
+					pulls = append(pulls, asPart(o, x))
+					continue
 				}
 				if o.Explanations = kinds(f.Explain(k)); agrees && o.Explanations[0].Kind == events.ExplainedRepeat {
 					o.Explanations = []events.Explanation{{Kind: events.ExplainedNext, P: 1}}
@@ -112,4 +114,18 @@ func kinds(list []match.Explanation) []events.Explanation {
 		return []events.Explanation{fresh}
 	}
 	return []events.Explanation{repeat}
+}
+
+// asPart is what a pull teaches that is one of several of a tightening: as the last
+// one how far all of them turned, else that there are such.
+func asPart(o events.PullWeighed, x *tightened) events.PullWeighed {
+	o.Explanations = []events.Explanation{{Kind: events.ExplainedSwing, P: 1}}
+	o.Trace, o.DurationUs, o.Angle = nil, 0, quantity.Value{}
+	if x.last {
+		o.Explanations[0].Kind, o.Late = events.ExplainedNext, true // the time before it is no walk
+		if x.ok {
+			o.Angle = quantity.Degrees(x.deg).Value()
+		}
+	}
+	return o
 }

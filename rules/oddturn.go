@@ -52,7 +52,7 @@ func (t *tx) oddTurn(w *slot, r *reading, f *finding) {
 	if f.kind != "" && f.kind != events.AlertUnitSlip || lastOf(w.joint, w.pass) != w.pass || p.Closing || p.Loose {
 		return
 	}
-	deg, ok := r.turn()
+	deg, ok := t.job.turnOf(w.step, w.pass, r)
 	if !ok || t.spoils(w, r, f, deg) || f.kind != "" || f.verdict == events.Low || !p.AngleLo.IsZero() {
 		return
 	}
@@ -177,12 +177,15 @@ func (t *tx) lookBack(w *slot) {
 	if !ok || l.n < leastPulls {
 		return
 	}
-	pulls := st.Weigh[w.pass].pulls()
+	pulls, all := st.Weigh[w.pass].pulls(), j.tightenings(w.step, w.pass)
 	marked, logs := j.marked(w.step, w.pass), j.turns(w.step, w.pass, 0)
 	slices.Sort(logs)
 	for k, e := range pulls {
-		deg, turned := e.turn()
-		if m := marked.of(e.Pull.Reading); m != nil && turned && mayBeLittle(logs, deg) && t.littleBefore(w, pulls, k, m) {
+		deg, turned := all[k].deg, all[k].ok
+		if !all[k].last {
+			continue // a further swing followed
+		}
+		if m := marked.of(e.Pull.Reading); m != nil && turned && mayBeLittle(logs, deg) && t.littleBefore(w, pulls, k, m, &all[k]) {
 			continue
 		}
 		r := reading{seq: e.Pull.Reading, value: e.Pull.Torque, angle: e.Pull.Angle, found: e.Pull.Trace}
@@ -232,12 +235,12 @@ func mayBeLittle(sorted []float64, deg float64) bool {
 // littleBefore raises that a pull of a pass turned so little that its fastener may
 // be cross-threaded, bottomed or seized, which the first pulls of a joint cannot
 // show. What was rather a repeat is told of once work goes on: see seized.
-func (t *tx) littleBefore(w *slot, pulls []*Evidence, k int, m *Mark) bool {
+func (t *tx) littleBefore(w *slot, pulls []*Evidence, k int, m *Mark, x *tightened) bool {
 	j := t.job
 	st, e := &j.Steps[w.step], pulls[k]
-	deg, turned := e.turn()
+	deg := x.deg
 	p := &w.joint.Passes[w.pass]
-	if !turned || e.below(p) || k > 0 && pulls[k-1].below(p) || restsAtOnce(pulls, k, p) || t.toldOf(e.Pull.Reading) {
+	if !x.ok || e.below(p) || k > 0 && x.from == k && pulls[k-1].below(p) || restsAtOnce(pulls, k, p) || t.toldOf(e.Pull.Reading) {
 		return false
 	}
 	l, ok := t.turnLaw(w.step, w.pass, e.Pull.Reading)

@@ -47,7 +47,7 @@ func (t *tx) swingOfBefore(w *slot, r *reading) bool {
 		pass := finalPass(jt)
 		at := j.fastenerSlot(i, pass, jt.Passes[pass].Order[0])
 		pulls := j.Steps[i].Weigh[pass].pulls()
-		if len(pulls) < 2 || !at.mayBeSwing(r) || t.lowInARow(&at) >= max(mostSwings, t.mostInARow(&at)) {
+		if len(pulls) < 2 || !at.mayBeSwing(r) || t.lowInARow(&at, r) >= mostSwings {
 			return false
 		}
 		far := r.value.Base() >= float64(farHigh*w.usl.Base())
@@ -59,18 +59,6 @@ func (t *tx) swingOfBefore(w *slot, r *reading) bool {
 		return true
 	}
 	return false
-}
-
-// mostInARow is the greatest number of low pulls in a row that a pass had before
-// one that reached its limits.
-func (t *tx) mostInARow(w *slot) (most int) {
-	n := 0
-	for _, e := range t.job.Steps[w.step].Weigh[w.pass].pulls() {
-		if n++; e.Pull.Torque.Base() >= w.lsl.Base() {
-			most, n = max(most, n-1), 0
-		}
-	}
-	return most
 }
 
 // setSwingAside sets a pull aside as an unfinished one on a joint that is complete
@@ -173,7 +161,7 @@ func (t *tx) lowBeforeClosing(w *slot, r *reading) bool {
 	at := j.fastenerSlot(w.step, final, w.joint.Passes[final].Order[0])
 	deg, turned := r.turn()
 	l, known := t.turnLaw(w.step, final, r.seq)
-	if !turned || !known || l.times(deg) < checkerShare || deg < oddDegrees || !at.mayBeSwing(r) || t.lowInARow(&at) >= mostSwings {
+	if !turned || !known || l.times(deg) < checkerShare || deg < oddDegrees || !at.mayBeSwing(r) || t.lowInARow(&at, r) >= mostSwings {
 		return false
 	}
 	pulls := j.Steps[w.step].Weigh[final].pulls()

@@ -166,6 +166,7 @@ func (t *tx) placeInJob(r *reading, tool *toolDates) {
 	w, grade, open := t.job.expected()
 	if open && grade != events.Placed {
 		t.pastClosing(&w, r, tool)
+		t.stillSameOne(&w, r)
 	}
 	if grade != events.Placed {
 		if at, ok := t.pastLeft(&w, open, r, tool); ok {
@@ -278,7 +279,7 @@ func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit 
 // unfinished one at the expected place, by what it and the pulls before it tell
 // (see boundary.go). A third one in a row is taken for work that went on.
 func (t *tx) unfinished(w *slot, r *reading, tool *toolDates) bool {
-	if !t.job.Weighed || w.joint == nil || w.joint.Passes[w.pass].Closing || !w.mayBeSwing(r) || t.lowInARow(w) >= mostSwings {
+	if !t.job.Weighed || w.joint == nil || w.joint.Passes[w.pass].Closing || !w.mayBeSwing(r) || t.lowInARow(w, r) >= mostSwings {
 		return false
 	}
 	later, ok := t.job.later(r, tool)
@@ -317,12 +318,17 @@ const paceLeast = 350_000
 // choice.
 const mostSwings = 2
 
-// lowInARow counts the low pulls at the end of what a pass has had.
-func (t *tx) lowInARow(w *slot) int {
+// lowInARow counts the low pulls at the end of what a pass has had, but for those
+// that the next one topped: further swings on the same fastener.
+func (t *tx) lowInARow(w *slot, r *reading) int {
 	pulls := t.job.Steps[w.step].Weigh[w.pass].pulls()
-	n := 0
+	n, next := 0, r.value.Base()
 	for i := len(pulls) - 1; i >= 0 && pulls[i].Pull.Torque.Base() < w.lsl.Base(); i-- {
-		n++
+		x := pulls[i].Pull.Torque.Base()
+		if next < float64(tops*x) {
+			n++
+		}
+		next = x
 	}
 	return n
 }

@@ -23,20 +23,19 @@ func (t *tx) realign(step, pass int) {
 	}
 	f := j.filterOf(step, pass)
 	pulls := st.Weigh[pass].pulls()
-	if slices.ContainsFunc(pulls, func(e *Evidence) bool { return !e.turned() }) {
-		return // without a rotation nothing is sure enough to move a pull
-	}
 	if f.Overrun() || len(pulls) != f.Pulls() || !t.flips(step, pass, f, pulls) {
 		return
 	}
 	w := j.fastenerSlot(step, pass, jt.Passes[pass].Order[0])
 	have := j.marked(step, pass)
 	want := map[uint64]int{}
-	assign := f.Assign()
+	assign, all := f.Assign(), j.tightenings(step, pass)
 	for k, e := range pulls {
 		x := f.Explain(k)
-		if at := assign[k]; len(x) > 0 && madeTight(x[0].Kind) && at >= 0 && at < len(jt.Passes[pass].Order) {
-			want[e.Pull.Reading] = jt.Passes[pass].Order[at]
+		if at := assign[k]; len(x) > 0 && at >= 0 && at < len(jt.Passes[pass].Order) {
+			if to := jt.Passes[pass].Order[at]; madeTight(x[0].Kind) || all[k].from < k || j.tookOver(have, pulls, assign, k, jt.Fasteners[to].ID) {
+				want[e.Pull.Reading] = to
+			}
 		}
 	}
 	t.move(&w, f, pulls, have, want)
@@ -69,14 +68,29 @@ func (ms markList) of(reading uint64) *Mark {
 // flips reports whether a pull of the pass is now surely something else than
 // it was taken for.
 func (t *tx) flips(step, pass int, f *match.Filter, pulls []*Evidence) bool {
-	marked := t.job.marked(step, pass)
+	marked, all := t.job.marked(step, pass), t.job.tightenings(step, pass)
+	jt := t.job.Proc.Steps[step].Joint
+	rests, assign := f.Rest(), f.Assign()
+	// Without a rotation nothing but the rest of an unfinished pull is sure enough.
+	turned := !slices.ContainsFunc(pulls, func(e *Evidence) bool { return !e.turned() })
 	for k, p := range f.Idle() {
 		e := pulls[k]
+		m := marked.of(e.Pull.Reading)
+		aside := m == nil && t.job.aside(e.Pull.Reading) != nil
+		if all[k].from < k && assign[k] >= 0 { // a further swing, where it was begun
+			there := m != nil && jt.Fasteners[jt.Passes[pass].Order[assign[k]]].ID == m.Judged.Fastener
+			if !there && (m != nil || aside && all[k].last) && e.Pull.Placed == "" && rests[k] >= restEnough {
+				return true
+			}
+		}
+		if !turned || assign[k] >= 0 && t.job.tookOver(marked, pulls, assign, k, jt.Fasteners[jt.Passes[pass].Order[assign[k]]].ID) {
+			continue
+		}
 		r := reading{found: e.Pull.Trace}
 		switch p = r.notTight(p); {
-		case marked.of(e.Pull.Reading) != nil && e.Pull.Placed == "" && p >= e.enough():
+		case m != nil && e.Pull.Placed == "" && p >= e.enough():
 			return true
-		case marked.of(e.Pull.Reading) == nil && t.job.aside(e.Pull.Reading) != nil && 1-p >= backEnough:
+		case aside && 1-p >= backEnough:
 			return true
 		}
 	}
@@ -98,6 +112,7 @@ func (t *tx) move(w *slot, f *match.Filter, pulls []*Evidence, have markList, wa
 	j := t.job
 	step := j.Proc.Steps[w.step].ID
 	var moved []events.ReadingJudged
+	all := j.tightenings(w.step, w.pass)
 	for k, e := range pulls {
 		id := e.Pull.Reading
 		to, counts := want[id]
@@ -105,8 +120,8 @@ func (t *tx) move(w *slot, f *match.Filter, pulls []*Evidence, have markList, wa
 		switch {
 		case m == nil && !counts, m != nil && counts && w.joint.Fasteners[to].ID == m.Judged.Fastener:
 			continue
-		case m == nil && t.job.aside(id) == nil:
-			continue // low or high: it stands where it was
+		case m == nil && (t.job.aside(id) == nil || !all[k].last):
+			continue // low or high, or a further swing followed: it stands where it was
 		}
 		o := e.Pull
 		o.Explanations = t.explain(w, f, k)

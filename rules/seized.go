@@ -34,15 +34,16 @@ func (t *tx) seized(i, pass int, short bool) {
 	f := j.filterOf(i, pass)
 	marked := j.marked(i, pass)
 	extra := len(st.Weigh[pass].pulls()) != len(marked)
+	all := j.tightenings(i, pass)
 	for k, p := range f.Idle() {
 		pulls := st.Weigh[pass].pulls()
-		if k >= len(pulls) {
+		if k >= len(pulls) || !all[k].last {
 			continue
 		}
 		e := pulls[k]
-		deg, ok := e.turn()
+		deg, ok := all[k].deg, all[k].ok
 		l, known := t.turnLaw(i, pass, e.Pull.Reading)
-		if !ok || !known || !short && extra && !t.onlyTight(i, pass, deg) || !l.little(deg) && (short || !l.aloneBelow(deg)) || e.Pull.Placed != "" || e.below(&jt.Passes[pass]) || k > 0 && pulls[k-1].below(&jt.Passes[pass]) || atOnce(pulls, k) || t.toldOf(e.Pull.Reading) {
+		if !ok || !known || !short && extra && !t.onlyTight(i, pass, deg) || !l.little(deg) && (short || !l.aloneBelow(deg)) || e.Pull.Placed != "" || e.below(&jt.Passes[pass]) || k > 0 && all[k].from == k && pulls[k-1].below(&jt.Passes[pass]) || atOnce(pulls, k) || t.toldOf(e.Pull.Reading) {
 			continue
 		}
 		least := tightDegrees

@@ -145,9 +145,10 @@ func (t *tx) tooMany(w *slot, pulls []*Evidence) {
 	n := len(p.Order)
 	whole, fresh, swung := 0, 0, 0.0
 	var turns []float64
-	for _, e := range pulls {
+	all := t.job.tightenings(w.step, w.pass)
+	for k, e := range pulls {
 		deg, ok := e.turn()
-		if e.below(p) {
+		if e.below(p) || !all[k].last {
 			swung += deg // a swing: what ends it turns the rest
 			continue
 		}

@@ -144,7 +144,7 @@ func (t *tx) swingAfter(r *reading) bool {
 		}
 		pass := finalPass(jt)
 		w := t.job.fastenerSlot(i, pass, jt.Passes[pass].Order[0])
-		if !w.mayBeSwing(r) || len(t.job.Steps[i].Weigh[pass].Log) == 0 || t.lowInARow(&w) >= mostSwings {
+		if !w.mayBeSwing(r) || len(t.job.Steps[i].Weigh[pass].Log) == 0 || t.lowInARow(&w, r) >= mostSwings {
 			return false
 		}
 		t.setSwingAside(&w, r)

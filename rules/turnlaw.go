@@ -115,22 +115,6 @@ func (l *turnLaw) off(deg float64) float64 {
 	return math.Expm1(float64(l.power*math.Log(l.times(deg)))) / l.power / l.sd
 }
 
-// turns returns the logarithms of the rotations of a pass's pulls that count,
-// but for one reading.
-func (j *Job) turns(step, pass int, but uint64) []float64 {
-	marked := j.marked(step, pass)
-	var out []float64
-	for _, e := range j.Steps[step].Weigh[pass].pulls() {
-		if e.Pull.Reading == but || marked.of(e.Pull.Reading) == nil {
-			continue
-		}
-		if deg, ok := e.turn(); ok {
-			out = append(out, math.Log(deg+turnFloor))
-		}
-	}
-	return out
-}
-
 // turnTold reports whether a tool told a rotation that can be one. Noise may make
 // it a little less than nothing; more than that is against the pull, and says
 // nothing of how far a fastener turned.

@@ -343,8 +343,9 @@ func (s *State) toolOf(id string) match.Tool {
 }
 
 // weighed takes a pull for the place w as evidence, and reports whether it was
-// set aside because it made nothing tight. graded is the evidence for the
-// place if it counts.
+// set aside because it made nothing tight. grade is the evidence for the place if
+// it counts. The rest of a pull that had reached the limits changes the place to
+// that one's.
 func (t *tx) weighed(w *slot, r *reading, v events.Verdict, grade events.Grade) (aside bool) {
 	j := t.job
 	st := &j.Steps[w.step]
@@ -356,31 +357,32 @@ func (t *tx) weighed(w *slot, r *reading, v events.Verdict, grade events.Grade) 
 	if len(st.Weigh[w.pass].Log) > 0 {
 		j.filterOf(w.step, w.pass) // kept with the state, so that folding finds it
 	}
-	at := len(t.out)
+	out := len(t.out)
 	t.out = append(t.out, events.Outcome{})
 	j.applyPull(o, t.s.toolOf(r.tool))
 	f := j.filterOf(w.step, w.pass)
 	k := st.Weigh[w.pass].pullOf(r.seq)
 	o.Explanations = t.explain(w, f, k)
-	t.out[at].Data = o
+	t.out[out].Data = o
 	if kind, on, p := idle(f.Explain(k)); kind == events.ExplainedSameCycle && p >= asideEnough && o.Placed == "" {
 		t.setAside(w, r, kind, w.named(on), p) // in any pass: nobody pulled at all
 		return true
 	}
+	rest, at := f.LastRest()
+	last := lastOf(w.joint, w.pass) == w.pass
+	if _, _, p := idle(f.Explain(k)); o.Placed == "" && v != events.Low && (rest >= restEnough || last && p >= st.Weigh[w.pass].pulls()[k].enough() && 2*rest > p) {
+		w.fastener = w.joint.Passes[w.pass].Order[at] // it counts there, in place of the unfinished one
+		return false
+	}
 	// Only in a last pass: what an earlier one leaves, the later one makes good.
-	if lastOf(w.joint, w.pass) != w.pass || o.Placed != "" || !(v == events.Within || v == events.Doubtful) || w.joint.Passes[w.pass].Closing {
+	if !last || o.Placed != "" || !(v == events.Within || v == events.Doubtful) || w.joint.Passes[w.pass].Closing {
 		return false
 	}
 	kind, on, p := idle(f.Explain(k))
-	rest := f.LastRest()
-	if p = r.notTight(p); p < st.Weigh[w.pass].pulls()[k].enough() && rest < restEnough {
+	if p = r.notTight(p); p < st.Weigh[w.pass].pulls()[k].enough() {
 		return false
 	}
 	t.setAside(w, r, kind, w.named(on), p)
-	if a, ok := t.out[len(t.out)-1].Data.(events.PullSetAside); ok && 2*rest > p && on >= 0 {
-		a.Why = fmt.Sprintf("%s: the rest of the pull on fastener %s, which was within the limits already (%s)", j.title(w.step), w.named(on), percent(p))
-		t.out[len(t.out)-1].Data = a
-	}
 	return true
 }
 

@@ -14,9 +14,10 @@ import (
 )
 
 const (
-	mostValues = 300  // a ring's length. A choice: ten jobs of 30 bolts
-	mostKeys   = 5000 // joints in a State; the one that was idle longest goes first
-	surely     = 0.9  // least probability of the explanation that teaches
+	mostValues  = 300  // a ring's length. A choice: ten jobs of 30 bolts
+	mostCounted = 600  // pulls in the share of unfinished ones; beyond, both are halved
+	mostKeys    = 5000 // joints in a State; the one that was idle longest goes first
+	surely      = 0.9  // least probability of the explanation that teaches
 )
 
 // Ring holds the latest values of one kind.
@@ -51,8 +52,11 @@ type Joint struct {
 	Pace Ring `json:"pace"` // interval of a first pull
 	Peak Ring `json:"peak"` // torque of a first pull
 	Rise Ring `json:"rise"` // torque of a pull on a tight fastener
-	Jobs int  `json:"jobs"`
-	Last int  `json:"last"` // State.Jobs when it last learned
+	// How many pulls ended a tightening, and how many were unfinished.
+	Wholes int `json:"wholes,omitempty"`
+	Swings int `json:"swings,omitempty"`
+	Jobs   int `json:"jobs"`
+	Last   int `json:"last"` // State.Jobs when it last learned
 }
 
 // Known converts to what the matching takes.
@@ -62,6 +66,7 @@ func (j *Joint) Known() match.Known {
 	}
 	k := match.KnownFrom(j.Fresh.Values, j.Repeat.Values, j.Duration.Values, j.Interval.Values, j.Rate.Values)
 	k.FromTorque(j.Pace.Values, j.Peak.Values, j.Rise.Values)
+	k.Wholes, k.Swings = float64(j.Wholes), float64(j.Swings)
 	return k
 }
 

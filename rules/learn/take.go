@@ -36,12 +36,13 @@ func (j *Joint) take(p *events.PullWeighed, kind events.ExplanationKind, before 
 	}
 	switch kind {
 	case events.ExplainedNext, events.ExplainedOther:
+		j.Wholes++
 		j.Fresh.Add(turn)
 		j.Rate.Add(rate)
 		if p.DurationUs > 0 {
 			j.Duration.Add(float64(p.DurationUs) / 1e6)
 		}
-		if d := p.AtUs - before; had && d > 0 && p.Lost == 0 {
+		if d := p.AtUs - before; had && d > 0 && p.Lost == 0 && !p.Late {
 			if last := events.Instant(p.DurationUs); last > 0 && last < d {
 				d -= last
 			}
@@ -49,6 +50,11 @@ func (j *Joint) take(p *events.PullWeighed, kind events.ExplanationKind, before 
 		}
 	case events.ExplainedRepeat:
 		j.Repeat.Add(turn)
+	case events.ExplainedSwing:
+		j.Swings++
+	}
+	if j.Wholes+j.Swings > mostCounted {
+		j.Wholes, j.Swings = j.Wholes/2, j.Swings/2
 	}
 }
 

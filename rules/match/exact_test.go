@@ -63,6 +63,8 @@ func n3(x [3]bool) (n float64) {
 // ways enumerates for a strict order, no other step, no features.
 func (b branch) ways(q *Params) (out []branch) {
 	e, scale := b.next(), 1.0
+	// No torque tells: nothing to learn of unfinished pulls from.
+	whole := 1 - (q.SwingOften*oftenA/(oftenA+oftenB) + (1-q.SwingOften)*q.Swing)
 	if e >= 0 {
 		c := b.to(q.Contiguous*q.Again, e, true, -1, "repeat")
 		out = append(out, c)
@@ -71,7 +73,7 @@ func (b branch) ways(q *Params) (out []branch) {
 			kind := "other"
 			c := b
 			c.done[e] = true
-			out = append(out, c.to(q.Contiguous*(1-q.Again), f, true, e, kind))
+			out = append(out, c.to(q.Contiguous*(1-q.Again)*whole, f, true, e, kind))
 		}
 		scale = 1 - q.Contiguous
 	}
@@ -140,21 +142,21 @@ func (b branch) ways(q *Params) (out []branch) {
 		}
 		c = take(c)
 		for _, f := range behind {
-			out = append(out, b.to(c/float64(len(behind)), f, true, -1, "other"))
+			out = append(out, b.to(c/float64(len(behind))*whole, f, true, -1, "other"))
 		}
 	}
 	if e >= 0 && len(ahead) > 1 {
 		after := b.to(1, e, false, -1, "")
-		out = append(out, b.to(take(q.Skip), after.next(), true, e, "other"))
+		out = append(out, b.to(take(q.Skip)*whole, after.next(), true, e, "other"))
 		j := take(q.Jump)
 		for _, f := range ahead {
 			if f != e {
-				out = append(out, b.to(j/float64(len(ahead)-1), f, true, -1, "other"))
+				out = append(out, b.to(j/float64(len(ahead)-1)*whole, f, true, -1, "other"))
 			}
 		}
 	}
 	if e >= 0 {
-		out = append(out, b.to(scale*free, e, true, -1, "next"))
+		out = append(out, b.to(scale*free*whole, e, true, -1, "next"))
 	}
 	return out
 }

@@ -15,8 +15,8 @@ type expander struct {
 	top  float64
 	cut  float64 // logarithm of Prune
 
-	before float64 // peak of the pull before, where that was within the limits; else NaN
-	tidy   tidies  // the best that leave nothing behind
+	before *features // of the pull before; nil for the first
+	tidy   tidies    // the best that leave nothing behind
 
 	// of the hypothesis in hand
 	h     *hyp
@@ -35,9 +35,10 @@ type expander struct {
 
 	// What was worked out last: many ways on have one chance, and hypotheses in
 	// which the same pulls were first ones expect the same of the next.
-	chance, logChance float64
-	known             [4]firstOnes
-	nknown            int
+	chance, logChance              float64
+	swungParts, swungWholes, swung float64
+	known                          [4]firstOnes
+	nknown                         int
 }
 
 // firstOnes are the statistics of first pulls, and the density of the pull in hand
@@ -239,9 +240,11 @@ func (e *expander) add(k kind, f int, chance, density float64, flags uint8) {
 // tighten adds a pull on a fastener that is not tight.
 func (e *expander) tighten(f int, chance float64, flags uint8) {
 	k := kOther
+	q := e.swing()
 	if e.x.low {
-		e.add(kSwing, f, chance*e.swing(), e.part, flags|wWalk)
+		e.add(kSwing, f, chance*q, e.part, flags|wWalk)
 	}
+	chance *= 1 - q
 	switch {
 	case e.h.loosened&(1<<f) != 0:
 		k = kRetight
@@ -259,10 +262,10 @@ func (e *expander) finishing() float64 {
 		return 1
 	}
 	go1 := 1 - e.m.p.LeaveLow
-	if e.x.low {
-		e.add(kSwing, f, go1, e.part, wOnceWalk)
+	if q := e.swing(); e.x.low {
+		e.add(kSwing, f, go1*q, e.part, wGrip)
 	} else {
-		e.add(kFinish, f, go1, e.m.finish(e.h, e.x), wOnceWalk)
+		e.add(kFinish, f, go1*(1-q), e.m.finish(e.h, e.x), wGrip)
 	}
 	return e.m.p.LeaveLow
 }
@@ -304,7 +307,7 @@ func (e *expander) after(scale float64) {
 		hasty = p.Interrupted
 	}
 	if h.done != 0 {
-		e.rest(take)
+		e.rest(scale)
 		e.repeats(take(e.habit()), take(p.LostPlace*hasty), take(p.Check))
 		e.retight(take(p.Loosened))
 	}
@@ -327,44 +330,6 @@ func (e *expander) habit() float64 {
 	}
 	m := &e.m.j.Mood
 	return (p.Habit*p.HabitWeight + m.Habits + float64(h.habits)) / (p.HabitWeight + m.Pulls + h.whole() + float64(h.habits))
-}
-
-// mostRest is the greatest chance that a pull is the rest of the one before it, by
-// that one's peak alone; leastRise how much higher it must come, as a logarithm.
-// Assumed.
-const (
-	mostRest  = 0.5
-	leastRise = 0.01
-)
-
-// rest adds that the pull before was an unfinished swing, though it had reached the
-// limits, and this one ends it: it comes higher, and that one's peak was not one
-// that this technician stops at. Only where a trace is told: with an angle alone two
-// more of 68 clean jobs in swings were alarmed.
-func (e *expander) rest(take func(float64) float64) {
-	h := e.h
-	if e.x.low || h.last < 0 || !e.x.trace || !known(e.before) || !(e.x.peak > e.before+leastRise) || h.path == nil || h.path.fastener != h.last {
-		return
-	}
-	switch h.path.kind {
-	case kNext, kOther, kFinish, kRetight:
-		rather := math.Exp(anyPeak - e.m.peakFresh(h, &features{peak: e.before}))
-		e.add(kRest, int(h.last), take(min(e.swing()*rather, mostRest)), e.m.finish(h, e.x), wOnce)
-	}
-}
-
-// swing is the chance of an unfinished pull, as this technician did it so far.
-func (e *expander) swing() float64 {
-	p, h, m := e.m.p, e.h, &e.m.j.Mood
-	return (p.Swing*p.SwingWeight + m.Swings + float64(h.swings)) / (p.SwingWeight + m.Pulls + h.whole() + float64(h.swings))
-}
-
-// whole is the number of fresh pulls.
-func (h *hyp) whole() float64 {
-	if h.turn.n == 0 {
-		return float64(h.peak.n)
-	}
-	return float64(h.turn.n)
 }
 
 // repeats adds pulls on tight fasteners: at once on the last, in place of the

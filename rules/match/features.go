@@ -17,6 +17,8 @@ type features struct {
 	trace, snug, brk, sure       bool
 	net                          bool // the rotation is the trace's
 	low                          bool // below the limit: unfinished
+	after                        bool // the pull before it was
+	high                         bool // above the limits
 	brokeOff                     bool // a long break before it
 	whole                        bool // the wait includes the tightening
 	other                        float64
@@ -30,6 +32,8 @@ type model struct {
 	all                          uint64
 	turn, last, wait, peak, rate *prior
 	again                        *prior // closing round: rotation of a repeat
+	arc, grip                    *prior // of unfinished pulls: rotation, and the time to the next
+	swings                       swings
 	shifts                       [len(waitShares)]float64
 	skew                         float64
 	oddNear                      float64 // chance of a first pull that turns a good deal less
@@ -74,6 +78,9 @@ func (m *model) priors() {
 	m.peak = m.peakPrior()
 	again := math.Log(p.RepeatDeg + floorDeg)
 	m.again = newPrior(again, 1, 0.5, 6)
+	m.arc = newPrior(math.Log(p.ArcDeg), p.ArcRange, p.ArcSpread, 6)
+	m.grip = newPrior(math.Log(p.GripS), p.GripRange, p.GripSpread, 4)
+	m.swings = m.swingsBefore()
 	if k.RepeatAngle.N >= 3 {
 		m.again = newPrior(k.RepeatAngle.Mean, 0.3, math.Sqrt(k.RepeatAngle.Var+0.04), 8)
 	}
@@ -126,7 +133,7 @@ func (m *model) features(q Pull, before float64) features {
 	if m.j.Target > 0 {
 		x.peak = positiveLog(q.Torque / m.j.Target)
 	}
-	x.low = !(q.Torque >= m.j.LSL)
+	x.low, x.high = !(q.Torque >= m.j.LSL), m.j.USL > 0 && q.Torque > m.j.USL
 	if d := q.AtS - before; d > soonest && d < 1e7 {
 		x.brokeOff = d > m.p.BreakS
 		x.whole = !(q.Duration > 0 && q.Duration < d)
@@ -355,43 +362,4 @@ func (m *model) none(x *features, peak float64) (l float64) {
 		l += peak
 	}
 	return l
-}
-
-// unfinished is the log density of the features of a swing that goes on later: it
-// turns anything up to a fresh one's rotation, most often a good part of it.
-func (m *model) unfinished(h *hyp, x *features) (l float64) {
-	if known(x.turn) {
-		l += logAdd(math.Log(0.6)+student5(x.turn, h.turn.mean-0.4, 0.6), math.Log(0.4)+anyTurn)
-	}
-	if known(x.last) {
-		l += m.dependent(x) * logAdd(math.Log(0.6)+student5(x.last, h.dur.mean-0.3, 0.5), math.Log(0.4)+anyLast)
-	}
-	if known(x.rate) {
-		l += anyRate
-	}
-	if x.trace {
-		l += 2 * math.Log(0.5)
-	}
-	if known(x.peak) {
-		l += anyPeak
-	}
-	return l
-}
-
-// finish is the log density of a pull that ends what an unfinished one began:
-// it turns anything up to a fresh one's rotation.
-func (m *model) finish(h *hyp, x *features) (l float64) {
-	if known(x.turn) {
-		l += logAdd(math.Log(0.5)+student5(x.turn, h.turn.mean-0.7, 0.8), math.Log(0.5)+anyTurn)
-	}
-	if known(x.last) {
-		l += m.dependent(x) * logAdd(math.Log(0.5)+student5(x.last, h.dur.mean-0.3, 0.6), math.Log(0.5)+anyLast)
-	}
-	if known(x.rate) {
-		l += logAdd(math.Log(0.5)+student5(x.rate, h.rate.mean+0.3, 0.8), math.Log(0.5)+anyRate)
-	}
-	if x.trace {
-		l += 2 * math.Log(0.5)
-	}
-	return l + m.peakFresh(h, x)
 }

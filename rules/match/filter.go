@@ -14,11 +14,13 @@ type Filter struct {
 	m       *model
 	hyps    []hyp  // weights normalised: their sum is 1
 	wait    normal // of the walks so far, the same for all hypotheses: see learnWait
+	grip    normal // of the times after unfinished pulls
 	waits   []waitSeen
 	pulls   int // weighed
 	over    int // counted only
 	lastAt  float64
 	lastQ   Pull
+	lastX   features // of the last pull
 	reading []uint64
 	dropped float64
 	after   *after                 // what Pull gave last, so that trying a pull and then taking it costs once
@@ -60,9 +62,19 @@ type hyp struct {
 	dur                   normal // see last
 	peak                  normal
 	rate                  normal
-	again                 normal // closing round: rotation of repeats
+	again                 normal  // closing round: rotation of repeats
+	arc                   normal  // of unfinished pulls: rotation
+	part                  float64 // degrees that the one in progress has turned so far; NaN: not told
+	un                    undone
 	seen                  [4]seen
 	path                  *node
+}
+
+// undone is what a hypothesis had learned before the pull that ended the last
+// tightening: to be taken back if a further swing shows that it did not end it.
+type undone struct {
+	turn, dur, peak normal
+	part            float64 // degrees turned before that pull
 }
 
 // seen is what a pull on a tight fastener told.
@@ -87,8 +99,8 @@ func New(p *Params, j Joint) *Filter {
 		p = Default()
 	}
 	m := newModel(p, j)
-	f := &Filter{m: m, lastAt: math.NaN(), wait: m.wait.start()}
-	h := hyp{last: -1, partial: -1, turn: m.turn.start(), dur: m.last.start(), peak: m.peak.start(), rate: m.rate.start(), again: m.again.start()}
+	f := &Filter{m: m, lastAt: math.NaN(), wait: m.wait.start(), grip: m.grip.start()}
+	h := hyp{last: -1, partial: -1, turn: m.turn.start(), dur: m.last.start(), peak: m.peak.start(), rate: m.rate.start(), again: m.again.start(), arc: m.arc.start()}
 	if !j.Closing {
 		f.hyps = []hyp{h}
 		return f
@@ -190,12 +202,16 @@ func (f *Filter) Pull(q Pull) *Filter {
 	g.pulls++
 	x := f.m.features(q, f.lastAt)
 	e := expander{m: f.m, q: &q, x: &x, same: f.pulls > 0 && (q.SameCounter || sameCycle(f.lastQ, q))}
-	e.before = math.NaN()
-	if f.pulls > 0 && f.lastQ.Torque >= f.m.j.LSL {
-		e.before = positiveLog(f.lastQ.Torque / f.m.j.Target)
+	x.after = f.pulls > 0 && f.lastX.low
+	if f.pulls > 0 {
+		e.before = &f.lastX
 	}
-	e.wait = f.m.waits(f.wait, &x)
-	g.wait = f.m.learnWait(f.wait, &x)
+	e.wait = f.m.waits(f.wait, f.grip, &x)
+	g.wait, g.grip = f.m.learnWait(f.wait, f.grip, &x)
+	g.lastX = x
+	if e.same && e.before != nil {
+		g.lastX = f.lastX
+	}
 	g.hyps, g.dropped = e.run(f.hyps, f.dropped)
 	if len(f.waits) == f.pulls && f.pulls < mostWaits {
 		g.waits = append(slices.Clip(f.waits), waitSeen{x: x.wait, whole: x.whole, learned: g.wait != f.wait, then: e.wait})

@@ -78,7 +78,8 @@ const (
 	wOnce
 	wOnceWalk  // the one or the other
 	wOnceAgain // the same
-	waitKinds  = 6
+	wGrip      // the tool was set on anew, on the same one, which is unfinished
+	waitKinds  = 7
 )
 
 // waited are the log densities of the time before a pull, by what it was.

@@ -24,6 +24,7 @@ type Known struct {
 	FreshRate               Moments // of N·m per degree after snug
 	// What is known from pulls that told no rotation, each over the middle of its job:
 	Pace, Peak, Rise Moments // waits, peaks, and peaks of repeats
+	Wholes, Swings   float64 // how many pulls ended a tightening, and how many were unfinished
 }
 
 // floorDeg is the noise floor that rotations are given before their logarithm

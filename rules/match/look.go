@@ -117,14 +117,19 @@ func (f *Filter) Rest() []float64 {
 	return f.sumWhere(paths, ws, func(n *node) bool { return n.kind == kRest })
 }
 
-// LastRest returns the same of the last pull alone.
-func (f *Filter) LastRest() (p float64) {
+// LastRest returns the same of the last pull alone, and the likeliest fastener.
+func (f *Filter) LastRest() (p float64, fastener int) {
+	most := 0.0
+	fastener = -1
 	for i := range f.hyps {
 		if h := &f.hyps[i]; h.path != nil && h.path.kind == kRest {
-			p += math.Exp(h.weight())
+			w := math.Exp(h.weight())
+			if p += w; w > most {
+				most, fastener = w, int(h.path.fastener)
+			}
 		}
 	}
-	return min(p, 1)
+	return min(p, 1), fastener
 }
 
 // sumWhere returns for each pull the weight of the paths on which it is of some

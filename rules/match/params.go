@@ -22,6 +22,9 @@ type Params struct {
 	BreakS      float64 // seconds that make a long break. Assumed
 	Swing       float64 // an unfinished pull, to be gone on with. Assumed
 	SwingWeight float64 // pulls that this chance is worth before any was seen. Assumed
+	SwingOften  float64 // that a tool sends each swing of a long tightening by itself. Assumed
+	SwingsSeen  float64 // the same once an earlier pass of the job had some. Assumed
+	SwingTaught float64 // pulls that a taught share of unfinished ones is worth, at most. Assumed
 	LeaveLow    float64 // to go on from an unfinished pull. Assumed
 	StopEarly   float64 // per job: to stop with some known to be untouched. Assumed
 	StopHole    float64 // per job: to stop with one left out and not noticed. Assumed
@@ -88,6 +91,15 @@ type Params struct {
 	RepeatRange float64 // of it, between people and places. Assumed
 	OnceS       float64 // wait before a second pull at once, its pull included. Assumed
 
+	// Unfinished pulls.
+	ArcDeg     float64 // their rotation. Assumed
+	ArcRange   float64 // of it, between places. Assumed
+	ArcSpread  float64 // within a pass. Assumed
+	GripS      float64 // time until the tool pulls again at the same place. Assumed
+	GripRange  float64 // Assumed
+	GripSpread float64 // Assumed
+	RestRise   float64 // by which the peak rises from swing to swing, at least. Assumed
+
 	// Peak torque, as the logarithm of its ratio to the target.
 	PeakRange  float64 // of a technician's mean. Assumed
 	PeakSpread float64 // Assumed
@@ -112,13 +124,14 @@ func Default() *Params {
 	return &Params{
 		Habit: 0.010, HabitWeight: 10, LostPlace: 0.0015, LostAgain: 0.35, Check: 0.001, Skip: 0.003, Jump: 0.002, FreeOrder: 20,
 		Back: 0.3, BackAmid: 0.03, Nowhere: 0.0005, Elsewhere: 0.002, Loosened: 0.0002, Interrupted: 4, BreakS: 45,
-		Swing: 0.01, SwingWeight: 10, LeaveLow: 0.03, StopEarly: 0.02, StopHole: 0.6,
+		Swing: 0.01, SwingWeight: 10, SwingOften: 0.05, SwingsSeen: 0.5, SwingTaught: 20, LeaveLow: 0.03, StopEarly: 0.02, StopHole: 0.6,
 		Unseen: 0.0002, UnseenGap: 0.85, Again: 0.45, Contiguous: 1e-7, PlaceWrong: 1e-4, AnswerWrong: 0.02,
 		FreshSpread: 0.25, Skew: 0.4, SkewTaught: 0.8, SkewWeight: 300, FreshDF: 8, TaughtMix: 3, TaughtDF: 40, TurnNoise: 0.8, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
 		RepeatDeg: 2.5, RepeatNetDeg: 0.5, RepeatShare: 0.05, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.15, RelievedRange: 0.4, Relieved: 0.15, Odd: 0.00005, OddNear: 0.0001, OddNearWeight: 150, OddHigh: 0.003,
 		LastSpread: 0.3, RepeatLasts: 0.45, RepeatLastSp: 0.5, Dependent: 0.3,
 		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.6, SnugRepeat: 0.02, BreakFresh: 0.01, BreakRepeat: 0.6, StillFresh: 0.01, StillRepeat: 0.95,
 		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.38, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, WaitSkew: 0.4, RepeatS: 3.2, RepeatRange: 0.55, OnceS: 1.2,
+		ArcDeg: 60, ArcRange: 0.8, ArcSpread: 0.5, GripS: 1.6, GripRange: 0.7, GripSpread: 0.4, RestRise: 0.01,
 		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02, PeakLow: 0.0005,
 		Keep: 48, Prune: 1e-7, Odds: 0.2, OddsTorque: 0.2, OddsUntaught: 0.25, OddsTrace: 0.25, AskP: 0.1, AskMin: 0.03,
 	}

@@ -17,7 +17,7 @@ func (e *expander) settle(hs []hyp, dropped float64) ([]hyp, float64) {
 		next[i] = *h
 		nodes[i] = node{parent: h.path, kind: c.kind, fastener: c.fastener, wait: c.flags >> waitShift, unseen: c.flags&unseenNext != 0}
 		next[i].lw = c.w - h.lr - h.lt
-		e.m.apply(&next[i], c, e.x)
+		e.m.apply(&next[i], c, e.x, e.before)
 		next[i].path = &nodes[i]
 	}
 	if share < 1 {
@@ -87,7 +87,7 @@ func (e *expander) best() ([]candidate, float64) {
 }
 
 // apply changes a hypothesis by a pull.
-func (m *model) apply(h *hyp, c candidate, x *features) {
+func (m *model) apply(h *hyp, c candidate, x, before *features) {
 	if c.flags&unseenNext != 0 {
 		h.done |= 1 << c.next
 		h.unseen |= 1 << c.next
@@ -105,6 +105,7 @@ func (m *model) apply(h *hyp, c candidate, x *features) {
 	if (c.kind == kSwing || c.kind == kRest) && h.swings < 200 {
 		h.swings++
 	}
+	m.learnSwing(h, c, x, before)
 	m.touch(h, c, x)
 	m.learn(h, c, x)
 	m.weighSeen(h)

@@ -13,9 +13,10 @@ type waitSeen struct {
 }
 
 // waits are the log densities of the time since the pull before.
-func (m *model) waits(n normal, x *features) (w waited) {
+func (m *model) waits(n, grip normal, x *features) (w waited) {
 	if known(x.wait) {
 		w = m.waitsAt(n, x.wait, x.whole)
+		w[wGrip>>waitShift] = m.gripAt(grip, x.wait, &w)
 	}
 	return w
 }
@@ -95,16 +96,21 @@ func heavy5(x, loc, scale float64) float64 {
 // hypothesis says that the pull was makes no difference: if it did, one that
 // calls a long walk something else would think the others shorter, and win a
 // little with every pull to come. Most waits are walks; what is rather a break
-// teaches nothing about them, nor do single odd ones: see with.
-func (m *model) learnWait(n normal, x *features) normal {
+// teaches nothing about them, nor do single odd ones: see with. After an unfinished
+// pull the tool is most often set on anew at the same place: that is no walk, and
+// is learned apart.
+func (m *model) learnWait(n, grip normal, x *features) (walks, grips normal) {
 	if !known(x.wait) || x.brokeOff {
-		return n
+		return n, grip
+	}
+	if x.after {
+		return n, m.grip.with(grip, x.wait)
 	}
 	walk := m.logs.notPause + m.wait.log(n, x.wait)
 	if pause := m.logs.pause + student5(x.wait, m.logs.pauseS, m.p.PauseSpread); walk < pause+math.Log(3) {
-		return n
+		return n, grip
 	}
-	return m.wait.with(n, x.wait)
+	return m.wait.with(n, x.wait), grip
 }
 
 // weighWaits weighs the waits of all pulls so far anew, each by all the others:
@@ -144,6 +150,7 @@ func (f *Filter) weighWaits() {
 			rest = p.without(all, near(w.x))
 		}
 		change[i] = m.waitsAt(rest, w.x, w.whole)
+		change[i][wGrip>>waitShift] = m.gripAt(f.grip, w.x, &change[i])
 		for k := range change[i] {
 			change[i][k] -= w.then[k]
 		}

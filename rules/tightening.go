@@ -1,0 +1,149 @@
+package rules
+
+import (
+	"math"
+
+	"witnessmark/events/quantity"
+)
+
+// A tool may send each swing of a ratchet as a reading of its own. What a fastener
+// turned is then what its pulls turned together, as the likeliest hypothesis of
+// rules/match groups them.
+
+// tightened is what a tightening had turned by the end of one of its pulls.
+type tightened struct {
+	from int     // its first pull
+	deg  float64 // of all its pulls so far
+	ok   bool    // each of them told its rotation
+	last bool    // no further one of its pulls has come
+}
+
+// tightenings returns that for each pull of a pass.
+func (j *Job) tightenings(step, pass int) []tightened {
+	pulls := j.Steps[step].Weigh[pass].pulls()
+	out := make([]tightened, len(pulls))
+	var parts []int
+	if len(pulls) > 0 {
+		parts = j.filterOf(step, pass).Parts()
+	}
+	for k, e := range pulls {
+		x := &out[k]
+		x.from, x.last = k, true
+		if k < len(parts) {
+			x.from = parts[k]
+		}
+		x.deg, x.ok = e.turn()
+		if x.from == k {
+			continue
+		}
+		for b := k - 1; b >= x.from; b-- { // the part before
+			if o := &out[b]; o.from == x.from {
+				x.deg, x.ok, o.last = x.deg+o.deg, x.ok && o.ok, false
+				break
+			}
+		}
+	}
+	return out
+}
+
+// turnOf is what the tightening that a pull is a part of had turned by its end.
+func (j *Job) turnOf(step, pass int, r *reading) (deg float64, ok bool) {
+	if k := j.Steps[step].Weigh[pass].pullOf(r.seq); k >= 0 {
+		x := j.tightenings(step, pass)[k]
+		return x.deg, x.ok
+	}
+	return r.turn()
+}
+
+// turns returns the logarithms of the rotations of a pass's fasteners, but for
+// that of one reading.
+func (j *Job) turns(step, pass int, but uint64) []float64 {
+	marked := j.marked(step, pass)
+	pulls, all := j.Steps[step].Weigh[pass].pulls(), j.tightenings(step, pass)
+	end := make([]int, len(pulls)) // by its first pull: the last of a tightening that counts, one more
+	for k, e := range pulls {
+		from := all[k].from
+		switch {
+		case e.Pull.Reading == but:
+			end[from] = -1
+		case end[from] < 0:
+		case marked.of(e.Pull.Reading) != nil, end[from] > 0 && from != k:
+			end[from] = k + 1
+		}
+	}
+	var out []float64
+	for _, k := range end {
+		if k > 0 && all[k-1].ok {
+			out = append(out, math.Log(all[k-1].deg+turnFloor))
+		}
+	}
+	return out
+}
+
+// gripped reports whether a pass is worked on in swings, each a reading of its own:
+// pulls below its limits that the next one topped.
+func (w *PassWeigh) gripped(lsl quantity.Value) bool {
+	pulls := w.pulls()
+	for k := 1; k < len(pulls); k++ {
+		if x := pulls[k-1].Pull.Torque.Base(); x < lsl.Base() && pulls[k].Pull.Torque.Base() >= float64(tops*x) {
+			return true
+		}
+	}
+	return false
+}
+
+// tops is how much higher than the one before it a swing comes, at least. Our
+// choice: pulls of a tool that is set to another unit end alike.
+const tops = 1.04
+
+// maySwing reports whether pulls at a place may be unfinished, each swing a reading
+// of its own: unless earlier jobs show that hardly one is.
+func (t *tx) maySwing(w *slot) bool {
+	if !t.job.Weighed || w.joint == nil {
+		return false
+	}
+	k := &t.job.Steps[w.step].Weigh[w.pass].Known
+	n := k.Wholes + k.Swings
+	return n < taughtPulls || k.Swings >= float64(rareSwings*n)
+}
+
+// rareSwings is the share of unfinished pulls below which they are rare. Our choice.
+const rareSwings = 0.02
+
+// stillSameOne changes the expected place, where another pass has its turn, to the one
+// that had the last pull, if the pull in hand is surely the rest of that one, which
+// had reached the limits already.
+func (t *tx) stillSameOne(w *slot, r *reading) {
+	j := t.job
+	s, ok := j.workingAt()
+	if !ok || !j.Weighed || s.step == w.step && s.pass == w.pass || j.closing(s) || !j.plain(s.step) {
+		return
+	}
+	jt := j.Proc.Steps[s.step].Joint
+	at := j.fastenerSlot(s.step, s.pass, jt.Passes[s.pass].Order[0])
+	last := j.Steps[s.step].Weigh[s.pass].last()
+	if last.Pull.Tool != r.tool || r.value.Dimension() != quantity.DimTorque || !at.holds(r.value) {
+		return
+	}
+	e := Evidence{Op: "pull", Pull: t.pullAt(&at, r), Tool: t.s.toolOf(r.tool)}
+	if rest, _ := j.filterOf(s.step, s.pass).Pull(e.pull(jt, &jt.Passes[s.pass])).LastRest(); rest >= restEnough {
+		*w = at
+	}
+}
+
+// tookOver reports whether a pull counts for a fastener in place of the one on it
+// before, which had reached the limits: whether it ended that one's tightening or
+// came once more makes no difference.
+func (j *Job) tookOver(marked markList, pulls []*Evidence, assign []int, k int, fastener string) bool {
+	m := marked.of(pulls[k].Pull.Reading)
+	if m == nil || m.Judged.Fastener != fastener {
+		return false
+	}
+	for b := k - 1; b >= 0; b-- {
+		if assign[b] == assign[k] {
+			id := pulls[b].Pull.Reading
+			return !pulls[b].Low && marked.of(id) == nil && j.aside(id) == nil
+		}
+	}
+	return false
+}
