@@ -306,7 +306,7 @@ func TestJudgeSlipWithoutUnit(t *testing.T) {
 		values []float64
 		at     int // the pull at which it is told; 0: at the release
 	}{
-		"from the start":      {[]float64{29.5, 29.6, 29.4, 29.5}, 1},
+		"from the start":      {[]float64{29.5, 29.6, 29.4, 29.5}, 2}, // the first may be an unfinished swing; the second agrees
 		"changed in between":  {[]float64{40.1, 39.9, 29.5, 29.6, 29.4, 29.5}, 4},
 		"one pull alone":      {[]float64{40.1, 39.9, 29.5, 40.2}, 0},
 		"in kgf·m throughout": {[]float64{4.08, 4.09, 4.07, 4.08}, 1},
@@ -325,5 +325,10 @@ func TestJudgeSlipWithoutUnit(t *testing.T) {
 	j := mustJudge(t, plateProcedure(t, "C", 4), jsonl(head, pull(1, 40.1), pull(2, 39.9), pull(3, 29.5), pull(4, 40), pull(5, 40.1), `{"release":true,"t":90}`), streamOptions{})
 	if slices.Contains(kindsOf(j), "unit_slip") || !j.Release.Granted {
 		t.Errorf("an unfinished swing: alerts %v, released %t", kindsOf(j), j.Release.Granted)
+	}
+	// Nor at the very first pull of a job.
+	j = mustJudge(t, plateProcedure(t, "C", 4), jsonl(head, pull(1, 29.5), pull(2, 40.1), pull(3, 39.9), pull(4, 40), pull(5, 40.1), `{"release":true,"t":90}`), streamOptions{})
+	if slices.Contains(kindsOf(j), "unit_slip") || !j.Release.Granted {
+		t.Errorf("an unfinished swing at first: alerts %v, released %t", kindsOf(j), j.Release.Granted)
 	}
 }
