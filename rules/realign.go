@@ -113,6 +113,13 @@ func (t *tx) move(w *slot, f *match.Filter, pulls []*Evidence, have markList, wa
 	step := j.Proc.Steps[w.step].ID
 	var moved []events.ReadingJudged
 	all := j.tightenings(w.step, w.pass)
+	reason := "a later pull showed that it was something else"
+	for k := range all {
+		if all[k].from < k { // swings were taken for pulls at other places
+			reason = movedOn
+			break
+		}
+	}
 	for k, e := range pulls {
 		id := e.Pull.Reading
 		to, counts := want[id]
@@ -129,7 +136,7 @@ func (t *tx) move(w *slot, f *match.Filter, pulls []*Evidence, have markList, wa
 		if m != nil {
 			judged := *m.Judged
 			t.add(events.ReadingVoided{Reading: id, Job: j.ID, Step: step, Pass: w.pass, Fastener: judged.Fastener,
-				Reason: "a later pull showed that it was something else"})
+				Reason: reason})
 			if counts {
 				judged.Fastener = w.joint.Fasteners[to].ID
 				moved = append(moved, judged)

@@ -84,12 +84,33 @@ func (j *Job) turns(step, pass int, but uint64) []float64 {
 // pulls below its limits that the next one topped.
 func (w *PassWeigh) gripped(lsl quantity.Value) bool {
 	pulls := w.pulls()
-	for k := 1; k < len(pulls); k++ {
+	n := 0
+	for k := 1; k < len(pulls) && n < leastGripped; k++ {
 		if x := pulls[k-1].Pull.Torque.Base(); x < lsl.Base() && pulls[k].Pull.Torque.Base() >= float64(tops*x) {
-			return true
+			n++
 		}
 	}
-	return false
+	return n >= leastGripped
+}
+
+// leastGripped is how many such show it. Our choice.
+const leastGripped = 2
+
+// ratherSame reports whether pull k of a pass in swings, of which torque alone is
+// told, is rather one more on the fastener before it, the rest of a swing or not. To
+// count it for the next one if it was not would be as wrong as the reverse.
+func (t *tx) ratherSame(w *slot, k, at int) bool {
+	j := t.job
+	if pw := j.Steps[w.step].Weigh[w.pass]; pw.pulls()[k].turned() || !pw.gripped(w.lsl) {
+		return false
+	}
+	p := 0.0
+	for _, x := range j.filterOf(w.step, w.pass).Explain(k) {
+		if !madeTight(x.Kind) && x.Fastener == at {
+			p += x.P
+		}
+	}
+	return p >= 0.5
 }
 
 // tops is how much higher than the one before it a swing comes, at least. Our

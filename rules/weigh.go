@@ -370,7 +370,8 @@ func (t *tx) weighed(w *slot, r *reading, v events.Verdict, grade events.Grade) 
 	}
 	rest, at := f.LastRest()
 	last := lastOf(w.joint, w.pass) == w.pass
-	if _, _, p := idle(f.Explain(k)); o.Placed == "" && v != events.Low && (rest >= restEnough || last && p >= st.Weigh[w.pass].pulls()[k].enough() && 2*rest > p) {
+	if _, _, p := idle(f.Explain(k)); o.Placed == "" && v != events.Low && at >= 0 &&
+		(rest >= restEnough || last && p >= st.Weigh[w.pass].pulls()[k].enough() && 2*rest > p || t.ratherSame(w, k, at)) {
 		w.fastener = w.joint.Passes[w.pass].Order[at] // it counts there, in place of the unfinished one
 		return false
 	}

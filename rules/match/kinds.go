@@ -79,7 +79,8 @@ const (
 	wOnceWalk  // the one or the other
 	wOnceAgain // the same
 	wGrip      // the tool was set on anew, on the same one, which is unfinished
-	waitKinds  = 7
+	wRest      // the same, or it hardly took any time: little was left to turn
+	waitKinds  = 8
 )
 
 // waited are the log densities of the time before a pull, by what it was.

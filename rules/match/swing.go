@@ -86,7 +86,7 @@ func (e *expander) rest(scale float64) {
 	q := e.swing()
 	unfinished := e.m.unfinished(&was, b)
 	was.part += degreesOf(b.turn)
-	e.add(kRest, int(h.last), scale*q, unfinished-ended+e.m.finish(&was, e.x), wGrip)
+	e.add(kRest, int(h.last), scale*q, unfinished-ended+e.m.finish(&was, e.x), wRest)
 }
 
 // degreesOf is the rotation whose turnLog is x.
@@ -131,14 +131,15 @@ func (m *model) learnSwing(h *hyp, c candidate, x, before *features) {
 	}
 }
 
-// gripAt is the log density of the time after an unfinished pull, x its logarithm,
+// grips adds the log densities of the time after an unfinished pull, x its logarithm,
 // by the others of the pass; before two of them, of a walk or none.
-func (m *model) gripAt(n normal, x float64, w *waited) float64 {
-	either := w[wOnceWalk>>waitShift]
-	if n.n < 2 {
-		return either
+func (m *model) grips(n normal, x float64, w *waited) {
+	g, rest := w[wOnceWalk>>waitShift], w[wOnce>>waitShift]
+	if n.n >= 2 {
+		g = logAdd(math.Log(0.9)+m.grip.log(n, x), math.Log(0.1)+g)
+		rest = logAdd(g, rest) - math.Ln2
 	}
-	return logAdd(math.Log(0.9)+m.grip.log(n, x), math.Log(0.1)+either)
+	w[wGrip>>waitShift], w[wRest>>waitShift] = g, rest
 }
 
 // unfinished is the log density of the features of a swing that goes on later: it

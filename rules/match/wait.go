@@ -16,7 +16,7 @@ type waitSeen struct {
 func (m *model) waits(n, grip normal, x *features) (w waited) {
 	if known(x.wait) {
 		w = m.waitsAt(n, x.wait, x.whole)
-		w[wGrip>>waitShift] = m.gripAt(grip, x.wait, &w)
+		m.grips(grip, x.wait, &w)
 	}
 	return w
 }
@@ -150,7 +150,7 @@ func (f *Filter) weighWaits() {
 			rest = p.without(all, near(w.x))
 		}
 		change[i] = m.waitsAt(rest, w.x, w.whole)
-		change[i][wGrip>>waitShift] = m.gripAt(f.grip, w.x, &change[i])
+		m.grips(f.grip, w.x, &change[i])
 		for k := range change[i] {
 			change[i][k] -= w.then[k]
 		}
