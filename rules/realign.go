@@ -33,7 +33,7 @@ func (t *tx) realign(step, pass int) {
 	for k, e := range pulls {
 		x := f.Explain(k)
 		if at := assign[k]; len(x) > 0 && at >= 0 && at < len(jt.Passes[pass].Order) {
-			if to := jt.Passes[pass].Order[at]; madeTight(x[0].Kind) || all[k].from < k || j.tookOver(have, pulls, assign, k, jt.Fasteners[to].ID) {
+			if to := jt.Passes[pass].Order[at]; madeTight(x[0].Kind) || all[k].from < k || j.tookOver(have, pulls, assign, k, jt.Fasteners[to].ID, &jt.Passes[pass]) {
 				want[e.Pull.Reading] = to
 			}
 		}
@@ -83,7 +83,7 @@ func (t *tx) flips(step, pass int, f *match.Filter, pulls []*Evidence) bool {
 				return true
 			}
 		}
-		if !turned || assign[k] >= 0 && t.job.tookOver(marked, pulls, assign, k, jt.Fasteners[jt.Passes[pass].Order[assign[k]]].ID) {
+		if !turned || assign[k] >= 0 && t.job.tookOver(marked, pulls, assign, k, jt.Fasteners[jt.Passes[pass].Order[assign[k]]].ID, &jt.Passes[pass]) {
 			continue
 		}
 		r := reading{found: e.Pull.Trace}

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"witnessmark/events/quantity"
+	"witnessmark/rules/procedure"
 )
 
 // A tool may send each swing of a ratchet as a reading of its own. What a fastener
@@ -155,7 +156,7 @@ func (t *tx) stillSameOne(w *slot, r *reading) {
 // tookOver reports whether a pull counts for a fastener in place of the one on it
 // before, which had reached the limits: whether it ended that one's tightening or
 // came once more makes no difference.
-func (j *Job) tookOver(marked markList, pulls []*Evidence, assign []int, k int, fastener string) bool {
+func (j *Job) tookOver(marked markList, pulls []*Evidence, assign []int, k int, fastener string, p *procedure.Pass) bool {
 	m := marked.of(pulls[k].Pull.Reading)
 	if m == nil || m.Judged.Fastener != fastener {
 		return false
@@ -163,7 +164,7 @@ func (j *Job) tookOver(marked markList, pulls []*Evidence, assign []int, k int, 
 	for b := k - 1; b >= 0; b-- {
 		if assign[b] == assign[k] {
 			id := pulls[b].Pull.Reading
-			return !pulls[b].Low && marked.of(id) == nil && j.aside(id) == nil
+			return !pulls[b].below(p) && marked.of(id) == nil && j.aside(id) == nil
 		}
 	}
 	return false

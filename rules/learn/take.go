@@ -74,7 +74,7 @@ func (t *plain) add(p *events.PullWeighed, kind events.ExplanationKind, before e
 	switch kind {
 	case events.ExplainedNext, events.ExplainedOther:
 		t.peaks = append(t.peaks, peak)
-		if d := p.AtUs - before; had && d > 0 && p.Lost == 0 {
+		if d := p.AtUs - before; had && d > 0 && p.Lost == 0 && !p.Late {
 			t.waits = append(t.waits, float64(d)/1e6)
 		}
 	case events.ExplainedRepeat:
