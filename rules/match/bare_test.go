@@ -69,6 +69,16 @@ func TestBareTails(t *testing.T) {
 	}
 }
 
+// Before the joint has shown how far first peaks run past the others, a high one is no
+// sure sign of a repeat.
+func TestBareUntaught(t *testing.T) {
+	j := bareJoint(0.1, 0, 0.06)
+	j.Known = Known{}
+	if m := bareOdds(j, 5, 111); m.Odds > 0.07 {
+		t.Errorf("untaught, a pull a tenth higher than the others: odds %.3g", m.Odds)
+	}
+}
+
 // A fit of Student's t to its own quantiles finds what they were made with. Those of
 // 4 degrees of freedom from their closed form (Shaw, J. Comput. Finance 9, 2006; from
 // memory).

@@ -286,7 +286,7 @@ func (m *model) peakFresh(h *hyp, x *features) float64 {
 // do not depend on later pulls: peak and what the trace shows.
 func (m *model) repeat(h *hyp, x *features) (l float64) {
 	if known(x.peak) && !x.low {
-		if x.bare() {
+		if m.bare.taught && x.bare() {
 			return m.peakAgain(h, x.peak)
 		}
 		s := math.Sqrt(m.peak.scale2(h.peak) + m.p.PeakRepSp*m.p.PeakRepSp)
