@@ -9,15 +9,15 @@ import (
 )
 
 // A tool whose zero has moved is off by the same in all pulls of a job. A
-// trace shows it before the torque rises. Without one it only shows where
-// whoever pulls aims by feel or by another tool: then all peaks lie to one
-// side of their targets. Both limits are our choice: a trained hand aims to
-// within two or three per cent.
+// trace shows it where the tool rests before or after the pull. Without one it
+// only shows where whoever pulls aims by feel or by another tool: then all peaks
+// lie to one side of their targets. Both limits are our choice: a trained hand
+// aims to within two or three per cent.
 const (
 	zeroPulls  = 8    // least pulls
 	zeroOff    = 0.07 // mean distance from the targets, as a share
 	zeroSure   = 8    // standard errors
-	zeroTraces = 0.8  // share of traces that do not begin at zero
+	zeroTraces = 0.8  // share of traces that rest elsewhere than at zero
 )
 
 // zeroShift raises, once a job, that a tool's pulls are all off by the same.
@@ -49,7 +49,7 @@ func (t *tx) zeroShift(step int, r *reading) {
 	mean, se := meanError(off)
 	switch {
 	case traces >= zeroPulls && float64(nonzero) >= zeroTraces*float64(traces):
-		why = fmt.Sprintf("%d of %d traces do not begin at zero torque", nonzero, traces)
+		why = fmt.Sprintf("%d of %d traces rest elsewhere than at zero before or after the pull", nonzero, traces)
 	case len(off) >= zeroPulls && math.Abs(mean) >= zeroOff && math.Abs(mean) >= zeroSure*se:
 		why = fmt.Sprintf("its %d pulls lie %+.1f %% from their targets on average, all to one side", len(off), 100*mean)
 	default:

@@ -15,7 +15,7 @@ const (
 	NoAngle                         // "no_angle": no rotation to judge
 	AnglePart                       // "angle_part": angle missing in part; filled in, or not used where it is much
 	AngleNegative                   // "angle_negative": rotation against the pull; its size is used
-	NoZero                          // "no_zero": starts or ends at more than a tenth of the target
+	NoZero                          // "no_zero": rests at more than a tenth of the target before or after the pull
 	NoRelease                       // "no_release": ends above half its peak, so spring-back is not known
 	Dip                             // "dip": torque down to half and back, no release
 	Rehit                           // "several_swings": more than one swing in the trace

@@ -15,6 +15,10 @@ const (
 	backDeg      = 1.0  // and turns back by so much. Found: spring-back 3.4° sd 0.43; run-on of 0.25° steps
 	slowHz       = 100  // Found: below, the worst 5 % lose more than 4 %
 	zeroShare    = 0.1  // Found: 7 % at the start, 4 % at the end
+	restUs       = 30e3 // a tool at rest shows the same torque for so long. Assumed
+	restLeast    = 3    // and in so many samples. Assumed
+	restShare    = 0.02 // the same torque: within so much. Assumed; found: noise 0.24 to 0.7 %
+	restDeg      = 0.5  // and turns by less. Assumed: a slow hand's run-in makes 0.9° in that time
 	strippedDeg  = 10   // rotation beyond the peak that means stripping. Found: run-on 1.75° (95 %); assumed margin
 	yieldShare   = 0.5  // torque rate before the peak over the greatest. Common practice
 	toothShare   = 0.05 // a drop that makes a tooth. Assumed; found: noise 0.24 to 0.7 %
@@ -73,15 +77,60 @@ func Measure(tr *events.Trace, spec Spec) (f Features) {
 	return f
 }
 
+// zero looks at where the torque begins and ends. Only a tool at rest shows its
+// zero: a record that a tool starts when its threshold is reached, or ends on the
+// way down, tells nothing of it.
 func (f *Features) zero(v *view, spec Spec) {
-	f.ZeroStart, f.ZeroEnd = v.y(0), v.y(f.Samples-1)
-	limit := zeroShare * max(spec.Target.NewtonMetres(), f.PeakNm)
-	if math.Abs(f.ZeroStart) > limit && spec.Threshold.NewtonMetres() < f.ZeroStart/2 || math.Abs(f.ZeroEnd) > limit && f.ZeroEnd < f.LevelNm {
+	last := f.Samples - 1
+	f.ZeroStart, f.ZeroEnd = v.y(0), v.y(last)
+	most := max(spec.Target.NewtonMetres(), f.PeakNm)
+	limit, band := zeroShare*most, restShare*most
+	switch {
+	case math.Abs(f.ZeroStart) > limit && v.restsAtStart(band):
+		f.Codes |= NoZero
+	case math.Abs(f.ZeroEnd) > limit && f.ZeroEnd < f.LevelNm && v.restsAtEnd(band):
 		f.Codes |= NoZero
 	}
 	if f.ZeroEnd >= f.LevelNm {
 		f.Codes |= NoRelease
 	}
+}
+
+// restsAtStart reports whether a trace begins with a tool at rest: neither
+// torque nor angle moves. At a level torque with the angle going on, a fastener
+// is run in; without an angle nobody knows, but no run-in has a torque below none.
+func (v *view) restsAtStart(band float64) bool {
+	if v.y(0) > 0 && (v.angle == nil || v.a(v.peakAt) == v.a(0)) {
+		return false
+	}
+	least, most := v.y(0), v.y(0)
+	for i := range v.torque {
+		least, most = min(least, v.y(i)), max(most, v.y(i))
+		if most-least > band || v.angle != nil && math.Abs(v.a(i)-v.a(0)) >= restDeg {
+			return false
+		}
+		if i+1 >= restLeast && v.t(i)-v.t(0) >= restUs {
+			return true
+		}
+	}
+	return false
+}
+
+// restsAtEnd reports whether a trace ends with a tool at rest. Its angle may
+// still spring back.
+func (v *view) restsAtEnd(band float64) bool {
+	last := len(v.torque) - 1
+	least, most := v.y(last), v.y(last)
+	for i := last; i >= 0; i-- {
+		least, most = min(least, v.y(i)), max(most, v.y(i))
+		if most-least > band {
+			return false
+		}
+		if last-i+1 >= restLeast && v.t(last)-v.t(i) >= restUs {
+			return true
+		}
+	}
+	return false
 }
 
 // cutter splits a trace in swings, sample by sample.
