@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"reflect"
 	"slices"
+	"strings"
 	"text/tabwriter"
 
 	"witnessmark/rules"
@@ -71,7 +72,11 @@ func (r *matchRun) sensitivity(ctx context.Context, only []string) (*senseReport
 		for _, factor := range []float64{0.5, 2} {
 			p := match.Default()
 			v := reflect.ValueOf(p).Elem().FieldByName(name)
-			v.SetFloat(scaled(v.Float(), factor))
+			if x := v.Float(); strings.HasPrefix(name, "Odds") { // odds are no probability
+				v.SetFloat(x * factor)
+			} else {
+				v.SetFloat(scaled(x, factor))
+			}
 			if row, err = r.sense(ctx, name, factor, v.Float(), p); err != nil {
 				return nil, err
 			}
