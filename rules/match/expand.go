@@ -35,10 +35,10 @@ type expander struct {
 
 	// What was worked out last: many ways on have one chance, and hypotheses in
 	// which the same pulls were first ones expect the same of the next.
-	chance, logChance              float64
-	swungParts, swungWholes, swung float64
-	known                          [4]firstOnes
-	nknown                         int
+	chance, logChance float64
+	swung             [16]swung
+	known             [4]firstOnes
+	nknown            int
 }
 
 // firstOnes are the statistics of first pulls, and the density of the pull in hand

@@ -53,11 +53,18 @@ func lbeta(a, b float64) float64 {
 
 // swing is the chance of an unfinished pull, as this technician did it so far.
 func (e *expander) swing() float64 {
-	parts, wholes := float64(e.h.swings), e.h.whole()
-	if parts != e.swungParts || wholes != e.swungWholes || e.swung == 0 {
-		e.swungParts, e.swungWholes, e.swung = parts, wholes, e.m.swings.chance(parts, wholes)
+	parts, wholes := e.h.swings, e.h.whole()
+	s := &e.swung[(int(parts)+3*int(wholes))%len(e.swung)]
+	if parts != s.parts || wholes != s.wholes || s.chance == 0 {
+		*s = swung{parts, wholes, e.m.swings.chance(float64(parts), wholes)}
 	}
-	return e.swung
+	return s.chance
+}
+
+// swung keeps a chance of an unfinished pull: hypotheses share a few.
+type swung struct {
+	parts          uint8
+	wholes, chance float64
 }
 
 // whole is the number of tightenings that ended.

@@ -5,8 +5,8 @@ import (
 	"testing"
 )
 
-// swung gives a filter pulls with a rotation: seconds, N·m, degrees.
-func swung(f *Filter, list ...[3]float64) *Filter {
+// swings3 gives a filter pulls with a rotation: seconds, N·m, degrees.
+func swings3(f *Filter, list ...[3]float64) *Filter {
 	for _, p := range list {
 		f = f.Pull(made(f.Pulls(), p[0], p[1], p[2]))
 	}
@@ -23,17 +23,17 @@ func TestSwingsTurnTogether(t *testing.T) {
 		list = append(list, [3]float64{at, 40, 128 + d}, [3]float64{at + 2.5, 72, 135 - d}, [3]float64{at + 5, 101, 110 + d})
 		at += 12
 	}
-	f := swung(New(nil, Joint{N: 6, Strict: true, Target: 100, LSL: 90, USL: 110}), list...)
+	f := swings3(New(nil, Joint{N: 6, Strict: true, Target: 100, LSL: 90, USL: 110}), list...)
 	for k, from := range f.Parts() {
 		if from != k/3*3 {
 			t.Fatalf("pull %d is a part of what began with pull %d", k, from)
 		}
 	}
-	g := swung(f, [3]float64{at, 101, 7.6})
+	g := swings3(f, [3]float64{at, 101, 7.6})
 	if e := most(g, 12); madeOne(e) {
 		t.Errorf("one pull of 7.6° where the others took three and 370° was %+v", g.Explain(12))
 	}
-	g = swung(f, [3]float64{at, 101.2, 360})
+	g = swings3(f, [3]float64{at, 101.2, 360})
 	if e := most(g, 12); !madeOne(e) {
 		t.Errorf("one pull of 360° was %+v", g.Explain(12))
 	}
@@ -43,7 +43,7 @@ func madeOne(e Explanation) bool { return e.Kind == kNext.event() }
 
 // With an angle too, a swing may reach the limits before the last one ends it.
 func TestRestWithAnAngle(t *testing.T) {
-	f := swung(New(nil, Joint{N: 6, Target: 100, LSL: 85, USL: 115, Known: taughtShop()}),
+	f := swings3(New(nil, Joint{N: 6, Target: 100, LSL: 85, USL: 115, Known: taughtShop()}),
 		[3]float64{0, 101, 41}, [3]float64{6, 70, 24}, [3]float64{8, 101.5, 20}, [3]float64{14, 101, 38}, [3]float64{20, 88, 27}, [3]float64{21.3, 101.5, 14}, [3]float64{27, 101, 39})
 	if rest := f.Rest(); rest[5] < 0.8 || rest[4] > 0.1 || rest[6] > 0.1 {
 		t.Errorf("chances of a rest %.3f", rest)
