@@ -593,6 +593,9 @@ func (t *tx) judgeMoved(w *slot, e *Evidence, was *events.ReadingJudged) {
 	} else {
 		r.unit = j.unitOf(w.step, e.Pull.Tool)
 		r.text = show(r.value, w.unit)
+		if a := j.aside(r.seq); a != nil {
+			r.bench, r.text, r.unit, r.by = a.Bench, a.Text, a.Unit, a.By
+		}
 	}
 	tool, _ := t.tool(r.tool)
 	f := finding{verdict: w.judge(r.value, uncertainty(tool.Tool, r.value).Base())}
@@ -679,7 +682,7 @@ func (t *tx) shortWhere(b stretch) (moved bool) {
 	if n == 0 || n > mostMoved {
 		return false
 	}
-	if t.cameBack(b, n) {
+	if t.cameBack(b, n) || t.lowFirst(b, n) {
 		return true
 	}
 	type link struct {
