@@ -21,11 +21,11 @@ const (
 	unmovedDeg    = 1.0  // at most
 	alikePulls    = 4    // pulls alike to the last digit
 	stuckPulls    = 6    // low pulls in a row that peaked alike
-	freshTurn     = 0.75 // of the least rotation of as many pulls as there are fasteners: one that turned as a first one does
+	freshTurn     = 0.9  // of the least rotation of as many pulls as there are fasteners: one that turned as a first one does
 	freshOfMiddle = 0.5  // and of their middle, should one of them be a repeat after all
 	freshLeast    = 12.0 // degrees, of that rotation: else wind-up and noise are too much of it
 	freshTooMany  = 2    // more of those than fasteners
-	manyPulls     = 2    // pulls, times the fasteners: more than each twice,
+	manyPulls     = 3    // pulls, times the fasteners: more than each three times,
 	manyPullsMore = 4    // and some
 )
 

@@ -71,6 +71,11 @@ func (t *tx) turnLaw(step, pass int, but uint64) (turnLaw, bool) {
 		l.power = rootOf(k)
 	}
 	l.sd = math.Sqrt(ss / df)
+	if taught && l.n >= leastPulls {
+		// The middle of few is drawn to what was taught.
+		own, known := l.sd*l.sd*math.Pi/2/float64(l.n), middleRange*middleRange+k.Var/float64(k.N)
+		l.middle = (float64(l.middle*known) + float64(k.Mean*own)) / (known + own)
+	}
 	if l.n > 0 && l.n < leastPulls || l.n == 0 {
 		l.sd = math.Hypot(l.sd, jobToJob)
 	} else {
@@ -82,6 +87,11 @@ func (t *tx) turnLaw(step, pass int, but uint64) (turnLaw, bool) {
 // jobToJob is how much a joint's middle differs from one job to the next, in
 // logarithms. Assumed.
 const jobToJob = 0.08
+
+// middleRange is how much it may differ, before some pulls of the job are taken to
+// say where it lies rather than those of earlier ones. Assumed: wider than it is,
+// so that a lot of bolts unlike those before is not called odd for long.
+const middleRange = 0.15
 
 // rootOf draws a taught power to the assumed one, as its spread allows.
 func rootOf(k match.Moments) float64 {
