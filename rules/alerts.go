@@ -193,6 +193,10 @@ func (t *tx) raiseLeft(i, at, until int, missed, low []string, why string) {
 			a.Text += fmt.Sprintf(" By the pulls themselves it is rather fastener %s (%s).", l[0].Fastener, percent(l[0].P))
 			a.Todo = fmt.Sprintf("Stop. Pull %s before anything covers the joint, or ask a lead to decide.", list(append(slices.Clone(left), l[0].Fastener)))
 		}
+		if also := t.cannotTell(i, at, left, a.Likely); len(also) > 0 {
+			a.Text += fmt.Sprintf(" No rotation tells which one was left out: %s.", likely(a.Likely))
+			a.Todo = fmt.Sprintf("Stop. Look at the marks. Pull %s before anything covers the joint, and %s again, or ask a lead to decide.", list(left), list(also))
+		}
 		t.raise(a)
 		t.seized(i, at, true)
 		t.slippedLow(i, at, left)

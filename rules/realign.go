@@ -266,7 +266,7 @@ func (t *tx) question(i, pass int, f *match.Filter) {
 	}
 	step := j.Proc.Steps[i].ID
 	pulls := j.Steps[i].Weigh[pass].pulls()
-	if !ok || k >= len(pulls) {
+	if !ok || k >= len(pulls) || pulls[k].Pull.Placed != "" { // asked for where it was
 		t.dropQuestion(step, pass, "it no longer matters")
 		return
 	}

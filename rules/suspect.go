@@ -49,7 +49,7 @@ func (t *tx) suspectPass(i, pass int, why string) {
 	if closesWithoutTurns(st, pass) {
 		return
 	}
-	names := t.suspects(i, pass, m)
+	names := t.suspects(i, pass, m, mostSuspects, suspectCoverage)
 	if len(names) == 0 || t.saidSeized(i, names[0].Fastener) {
 		return
 	}
@@ -60,7 +60,7 @@ func (t *tx) suspectPass(i, pass int, why string) {
 			j.title(i), mayOrWas(m.P), percent(m.P), likely(names), why),
 		Todo: fmt.Sprintf("Stop. Look at the marks, and pull %s again before anything covers the joint, or ask a lead to decide.", list(inOrder(names))),
 	}
-	reason := "probably never pulled: to be pulled once more"
+	reason := neverPulled
 	if m.Lost > lostShare*m.P {
 		// Without a counter of cycles, one that was pulled again because its
 		// reading was lost looks like a miss: that is no more than a doubt.
@@ -70,12 +70,7 @@ func (t *tx) suspectPass(i, pass int, why string) {
 		a.Todo = fmt.Sprintf("Check %s: pull once more before anything covers the joint, or ask a lead to decide.", list(inOrder(names)))
 	}
 	t.raise(a)
-	for _, n := range names {
-		if m := &st.Fasteners[jt.Fastener(n.Fastener)].Marks[pass]; m.Reading != 0 {
-			t.add(events.ReadingVoided{Reading: m.Reading, Job: j.ID, Step: j.Proc.Steps[i].ID, Pass: pass, Fastener: n.Fastener,
-				Reason: reason})
-		}
-	}
+	t.pullAgain(i, pass, names, reason)
 	t.why = "a fastener was probably left out"
 	t.seized(i, pass, true)
 }
@@ -161,21 +156,23 @@ func mayOrWas(p float64) string {
 
 // most fasteners that are named where one was left out, and the probability
 // that they must hold together. Our choice: a list that can be pulled once
-// more in a minute.
+// more in a minute. Where the count is short, one surely was left out, and any
+// number of fasteners may be alike but for the order.
 const (
 	mostSuspects    = 6
 	suspectCoverage = 0.9
+	likelyCoverage  = 0.995
 )
 
 // suspects returns the fasteners that may have been left out, most probable
 // first, until they hold most of the probability.
-func (t *tx) suspects(i, pass int, m match.Miss) []events.FastenerWeight {
+func (t *tx) suspects(i, pass int, m match.Miss, most int, coverage float64) []events.FastenerWeight {
 	jt := t.job.Proc.Steps[i].Joint
 	order := jt.Passes[pass].Order
 	var out []events.FastenerWeight
 	sum := 0.0
 	for _, c := range m.Candidates {
-		if len(out) > 0 && (sum >= suspectCoverage || len(out) == mostSuspects || c.P < 0.01) {
+		if len(out) > 0 && (sum >= coverage || len(out) == most) {
 			break
 		}
 		if c.Fastener < len(order) {
@@ -219,7 +216,7 @@ func (t *tx) whoWasLeft(i, pass int) []events.FastenerWeight {
 	if !t.job.Weighed || pass >= len(st.Weigh) || len(st.Weigh[pass].Log) == 0 {
 		return nil
 	}
-	return t.suspects(i, pass, t.job.filterOf(i, pass).Missed())
+	return t.suspects(i, pass, t.job.filterOf(i, pass).Missed(), len(t.job.Proc.Steps[i].Joint.Fasteners), likelyCoverage)
 }
 
 // oneMore decides on a pull inside the limits of a joint that is complete: it

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"math"
+	"slices"
 
 	"witnessmark/events/quantity"
 	"witnessmark/rules/procedure"
@@ -57,7 +58,8 @@ func (j *Job) turnOf(step, pass int, r *reading) (deg float64, ok bool) {
 }
 
 // turns returns the logarithms of the rotations of a pass's fasteners, but for
-// that of one reading.
+// that of one reading. A pull that was asked for, on one that was tight already,
+// tells nothing of how far they turn.
 func (j *Job) turns(step, pass int, but uint64) []float64 {
 	marked := j.marked(step, pass)
 	pulls, all := j.Steps[step].Weigh[pass].pulls(), j.tightenings(step, pass)
@@ -72,8 +74,15 @@ func (j *Job) turns(step, pass int, but uint64) []float64 {
 			end[from] = k + 1
 		}
 	}
+	var idle []float64
+	if slices.ContainsFunc(pulls, func(e *Evidence) bool { return e.Pull.Placed != "" }) {
+		idle = j.filterOf(step, pass).Idle()
+	}
 	var out []float64
 	for _, k := range end {
+		if k > 0 && pulls[k-1].Pull.Placed != "" && k <= len(idle) && idle[k-1] >= 0.5 {
+			continue
+		}
 		if k > 0 && all[k-1].ok {
 			out = append(out, math.Log(all[k-1].deg+turnFloor))
 		}

@@ -121,6 +121,7 @@ func (t *tx) follow() {
 	}
 	t.openTimes(t.at)
 	t.followShims()
+	t.seekOn()
 	for i := range t.job.Steps {
 		t.followStep(i)
 	}

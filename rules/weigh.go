@@ -357,6 +357,9 @@ func (t *tx) weighed(w *slot, r *reading, v events.Verdict, grade events.Grade) 
 	if len(st.Weigh[w.pass].Log) > 0 {
 		j.filterOf(w.step, w.pass) // kept with the state, so that folding finds it
 	}
+	if o.Placed == "" && t.askedAndTight(w, o, r.tool) {
+		o.Placed = w.joint.Fasteners[w.fastener].ID
+	}
 	out := len(t.out)
 	t.out = append(t.out, events.Outcome{})
 	j.applyPull(o, t.s.toolOf(r.tool))
