@@ -194,7 +194,7 @@ func (t *tx) raiseLeft(i, at, until int, missed, low []string, why string) {
 			a.Todo = fmt.Sprintf("Stop. Pull %s before anything covers the joint, or ask a lead to decide.", list(append(slices.Clone(left), l[0].Fastener)))
 		}
 		if also := t.cannotTell(i, at, left, a.Likely); len(also) > 0 {
-			a.Text += fmt.Sprintf(" No rotation tells which one was left out: %s.", likely(a.Likely))
+			a.Text += fmt.Sprintf(" No rotation tells which one was left out: %s.", likeliest(a.Likely))
 			a.Todo = fmt.Sprintf("Stop. Look at the marks. Pull %s before anything covers the joint, and %s again, or ask a lead to decide.", list(left), list(also))
 		}
 		t.raise(a)

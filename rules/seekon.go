@@ -65,21 +65,16 @@ func (t *tx) seek(a *events.AlertRaised) (s search, ok bool) {
 	rest := map[string]bool{}
 	for _, k := range jt.Passes[s.pass].Order {
 		m := &st.Fasteners[k].Marks[s.pass]
-		if !m.counts() {
-			continue // accepted
-		}
-		at := w.pullOf(m.Reading)
-		switch {
-		case at < 0 || pulls[at].Pull.Placed == "":
+		if !t.job.surelyOwn(i, s.pass, k) {
 			rest[jt.Fasteners[k].ID] = true
-		case m.Judged.AtUs > a.AtUs && idle[at] >= 0.5 && slices.Contains(a.Fasteners, jt.Fasteners[k].ID):
+		} else if m.counts() && m.Judged.AtUs > a.AtUs && idle[w.pullOf(m.Reading)] >= 0.5 && slices.Contains(a.Fasteners, jt.Fasteners[k].ID) {
 			s.tight = m
 		}
 	}
 	if s.p = 1 - f.AllTight(); s.tight == nil || s.p <= 1-seekEnough {
 		return s, false
 	}
-	s.names = slices.DeleteFunc(t.suspects(i, s.pass, f.Missed(), len(jt.Fasteners), likelyCoverage), func(n events.FastenerWeight) bool { return !rest[n.Fastener] })
+	s.names = slices.DeleteFunc(t.whoWasLeft(i, s.pass), func(n events.FastenerWeight) bool { return !rest[n.Fastener] })
 	return s, len(s.names) > 0
 }
 
@@ -106,7 +101,7 @@ func (t *tx) seekOn() {
 			Kind: events.AlertMissed, Bench: j.Bench, Job: j.ID, Step: a.Step, Pass: s.pass, Fasteners: inOrder(s.names),
 			Likely: s.names, P: rounded(s.p), Blocks: true,
 			Text: fmt.Sprintf("%s: fastener %s turned only %s when it was pulled again, so it was tight already and another one was left out: %s.",
-				j.title(s.step), m.Fastener, degrees(deg), likely(s.names)),
+				j.title(s.step), m.Fastener, degrees(deg), likeliest(s.names)),
 			Todo: fmt.Sprintf("Stop. Look at the marks, and pull %s again before anything covers the joint, or ask a lead to decide.", list(inOrder(s.names))),
 		})
 		t.pullAgain(s.step, s.pass, s.names, neverPulled)
@@ -141,4 +136,12 @@ func (t *tx) cannotTell(i, pass int, left []string, likely []events.FastenerWeig
 		}
 	}
 	return names
+}
+
+// likeliest writes suspects as likely does, of many the first ones alone.
+func likeliest(list []events.FastenerWeight) string {
+	if len(list) <= mostSuspects {
+		return likely(list)
+	}
+	return fmt.Sprintf("%s, or one of %d others", likely(list[:mostSuspects]), len(list)-mostSuspects)
 }

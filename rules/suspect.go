@@ -216,7 +216,49 @@ func (t *tx) whoWasLeft(i, pass int) []events.FastenerWeight {
 	if !t.job.Weighed || pass >= len(st.Weigh) || len(st.Weigh[pass].Log) == 0 {
 		return nil
 	}
-	return t.suspects(i, pass, t.job.filterOf(i, pass).Missed(), len(t.job.Proc.Steps[i].Joint.Fasteners), likelyCoverage)
+	jt, f := t.job.Proc.Steps[i].Joint, t.job.filterOf(i, pass)
+	out := t.suspects(i, pass, f.Missed(), len(jt.Fasteners), likelyCoverage)
+	sum := 0.0
+	named := map[string]bool{}
+	for _, n := range out {
+		sum += n.P
+		named[n.Fastener] = true
+	}
+	if len(out) == 0 || f.Dropped() < 1-likelyCoverage || sum > 1+likelyCoverage/2 {
+		return out
+	}
+	// In a great joint the filter lets go of the least likely ones, though nothing
+	// but the order speaks against them.
+	var rest []string
+	for _, k := range jt.Passes[pass].Order {
+		if id := jt.Fasteners[k].ID; !named[id] && !t.job.surelyOwn(i, pass, k) {
+			rest = append(rest, id)
+		}
+	}
+	p := 0.0
+	if len(rest) > 0 {
+		p = min(f.Dropped()/float64(len(rest)), out[len(out)-1].P)
+	}
+	for _, id := range rest {
+		out = append(out, events.FastenerWeight{Fastener: id, P: p})
+		sum += p
+	}
+	for n := range out {
+		out[n].P = rounded(out[n].P / sum)
+	}
+	return out
+}
+
+// surelyOwn reports whether the pull that counts for a fastener is known to have
+// been at it, or nobody wants one.
+func (j *Job) surelyOwn(i, pass, fastener int) bool {
+	m := &j.Steps[i].Fasteners[fastener].Marks[pass]
+	if !m.counts() {
+		return true
+	}
+	w := j.Steps[i].Weigh[pass]
+	at := w.pullOf(m.Reading)
+	return at >= 0 && w.pulls()[at].Pull.Placed != ""
 }
 
 // oneMore decides on a pull inside the limits of a joint that is complete: it
