@@ -163,7 +163,11 @@ func (t *tx) find(w *slot, r *reading, u float64) finding {
 // end alike, and what is left low is looked at again (slippedLow).
 func (t *tx) justLow(w *slot, r *reading) bool {
 	meant, ok := w.slip(r.value, r.unit)
-	if t.lowsBefore(w, r) >= 1 && ok && w.near(r, meant) {
+	like := 1
+	if t.job.finished(r.tool) >= swungTwice {
+		like = slipRow - 1 // here swings are sent one by one, and two in a row end alike now and then
+	}
+	if t.lowsBefore(w, r) >= like && ok && w.near(r, meant) {
 		return false
 	}
 	if t.maySwing(w) && w.mayBeSwing(r) && !(ok && meant == w.unit) {
@@ -179,6 +183,27 @@ func (t *tx) justLow(w *slot, r *reading) bool {
 		}
 	}
 	return false
+}
+
+// swungTwice is how many low pulls of a job that the next one brought to the limits
+// show that unfinished ones are nothing rare in it. Our choice.
+const swungTwice = 2
+
+// finished counts the low pulls of a tool that the next one of their pass brought to
+// its limits.
+func (j *Job) finished(tool string) (n int) {
+	for i := range j.Steps {
+		for k := range j.Steps[i].Weigh {
+			lsl := j.Proc.Steps[i].Joint.Passes[k].LSL.Base()
+			pulls := j.Steps[i].Weigh[k].pulls()
+			for m := 1; m < len(pulls); m++ {
+				if pulls[m].Pull.Tool == tool && pulls[m-1].Pull.Torque.Base() < lsl && pulls[m].Pull.Torque.Base() >= lsl {
+					n++
+				}
+			}
+		}
+	}
+	return n
 }
 
 // aimed reports whether a low pull that would be right in another unit is
