@@ -147,6 +147,9 @@ func (t *tx) tooMany(w *slot, pulls []*Evidence) {
 	var turns []float64
 	all := t.job.tightenings(w.step, w.pass)
 	for k, e := range pulls {
+		if a := t.job.aside(e.Pull.Reading); a != nil && a.Kind == events.ExplainedSameCycle {
+			continue // nobody pulled
+		}
 		deg, ok := e.turn()
 		if e.below(p) || !all[k].last {
 			swung += deg // a swing: what ends it turns the rest

@@ -332,3 +332,25 @@ func TestJudgeSlipWithoutUnit(t *testing.T) {
 		t.Errorf("an unfinished swing at first: alerts %v, released %t", kindsOf(j), j.Release.Granted)
 	}
 }
+
+// Two cycles that a tool without a counter sent twice are no pulls too many: only
+// what was pulled is counted against the number of fasteners.
+func TestJudgeSentTwiceIsNoExtraPull(t *testing.T) {
+	line := func(n int, value, angle float64) string {
+		return strings.Replace(pullAngle(n, value, angle), fmt.Sprintf(`"seq":%d`, n), `"seq":null`, 1)
+	}
+	again := func(n int, s string) string { // received once more, a second later
+		return strings.Replace(s, fmt.Sprintf(`"rx":%.3f`, 10.2+3*float64(n)), fmt.Sprintf(`"rx":%.3f`, 11.2+3*float64(n)), 1)
+	}
+	lines := []string{strings.Replace(angleHead(), `"counter":"cycles"`, `"counter":null`, 1)}
+	for i, deg := range []float64{60, 63, 58, 61, 65, 59, 62, 60} {
+		s := line(i+1, 39.6+0.1*float64(i), deg)
+		if lines = append(lines, s); i == 1 || i == 4 {
+			lines = append(lines, again(i+1, s))
+		}
+	}
+	j := mustJudge(t, plateProcedure(t, "C", 8), jsonl(append(lines, `{"release":true,"t":90}`)...), streamOptions{})
+	if slices.Contains(kindsOf(j), "extra_pull") || !j.Release.Granted || countOf(claims(j), claimWitnessed) != 8 {
+		t.Errorf("alerts %v, release %+v, claims %v: want eight witnessed, released, and no pull too many", kindsOf(j), j.Release, claims(j))
+	}
+}
