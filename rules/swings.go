@@ -32,10 +32,18 @@ func (t *tx) tooHigh(w *slot, r *reading) bool {
 // justHigh reports whether a pull above the limits of a joint that is being worked
 // on is rather just that than work gone on to a later place: more than a quarter of
 // the joint is still to be pulled, and the peak is not what that place aims at, or
-// another joint would have been passed over whole.
+// another joint would have been passed over whole. Towards its end, all that the pull
+// tells has to say so, too.
 func (t *tx) justHigh(w *slot, r *reading, later *slot) bool {
-	if !t.tooHigh(w, r) || w.joint.Passes[w.pass].Closing || w.joint.Passes[w.pass].Loose || r.value.Base() >= float64(farHigh*w.usl.Base()) || !t.inTheMiddle(w) {
+	if !t.tooHigh(w, r) || w.joint.Passes[w.pass].Closing || w.joint.Passes[w.pass].Loose || r.value.Base() >= float64(farHigh*w.usl.Base()) {
 		return false
+	}
+	if !t.inTheMiddle(w) {
+		if later.joint == nil || later.step == w.step || later.aimedAt(r) {
+			return false
+		}
+		_, odds, ok := t.oddsOfGoingOn(w, stretch{later.step, later.pass}, r)
+		return ok && odds < 1
 	}
 	return later.joint != nil && (!later.aimedAt(r) || t.job.openBetween(w.step, later.step))
 }
