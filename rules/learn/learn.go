@@ -55,6 +55,7 @@ type Joint struct {
 	// How many pulls ended a tightening, and how many were unfinished.
 	Wholes int `json:"wholes,omitempty"`
 	Swings int `json:"swings,omitempty"`
+	Swung  int `json:"swung,omitempty"` // tightenings that had one
 	Jobs   int `json:"jobs"`
 	Last   int `json:"last"` // State.Jobs when it last learned
 }
@@ -66,7 +67,7 @@ func (j *Joint) Known() match.Known {
 	}
 	k := match.KnownFrom(j.Fresh.Values, j.Repeat.Values, j.Duration.Values, j.Interval.Values, j.Rate.Values)
 	k.FromTorque(j.Pace.Values, j.Peak.Values, j.Rise.Values)
-	k.Wholes, k.Swings = float64(j.Wholes), float64(j.Swings)
+	k.Wholes, k.Swings, k.Swung = float64(j.Wholes), float64(j.Swings), float64(j.Swung)
 	return k
 }
 
@@ -106,6 +107,7 @@ func (s *State) Released(pulls []events.PullWeighed, key func(*events.PullWeighe
 	mine := map[string]*Joint{} // copied already
 	torque := map[string]*plain{}
 	last := map[string]events.Instant{}
+	swinging := map[string]bool{} // the pull before was a swing
 	for i := range pulls {
 		p := &pulls[i]
 		k := key(p)
@@ -122,6 +124,8 @@ func (s *State) Released(pulls []events.PullWeighed, key func(*events.PullWeighe
 			mine[k] = n.own(k)
 		}
 		mine[k].take(p, kind, before, had)
+		mine[k].takeSwing(kind, swinging[k])
+		swinging[k] = kind == events.ExplainedSwing
 		if turnless(p) {
 			if torque[k] == nil {
 				torque[k] = &plain{}

@@ -53,8 +53,15 @@ func (j *Joint) take(p *events.PullWeighed, kind events.ExplanationKind, before 
 	case events.ExplainedSwing:
 		j.Swings++
 	}
+}
+
+// takeSwing counts a tightening that had a swing before the pull that ended it.
+func (j *Joint) takeSwing(kind events.ExplanationKind, after bool) {
+	if after && (kind == events.ExplainedNext || kind == events.ExplainedOther) {
+		j.Swung++
+	}
 	if j.Wholes+j.Swings > mostCounted {
-		j.Wholes, j.Swings = j.Wholes/2, j.Swings/2
+		j.Wholes, j.Swings, j.Swung = j.Wholes/2, j.Swings/2, j.Swung/2
 	}
 }
 

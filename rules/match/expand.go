@@ -240,11 +240,11 @@ func (e *expander) add(k kind, f int, chance, density float64, flags uint8) {
 // tighten adds a pull on a fastener that is not tight.
 func (e *expander) tighten(f int, chance float64, flags uint8) {
 	k := kOther
-	q := e.swing()
+	q := e.begins(f)
 	if e.x.low {
 		e.add(kSwing, f, chance*q, e.part, flags|wWalk)
 	}
-	chance *= 1 - q
+	chance *= e.x.inOne(q)
 	switch {
 	case e.h.loosened&(1<<f) != 0:
 		k = kRetight
@@ -262,7 +262,7 @@ func (e *expander) finishing() float64 {
 		return 1
 	}
 	go1 := 1 - e.m.p.LeaveLow
-	if q := e.swing(); e.x.low {
+	if q := e.goesOn(); e.x.low {
 		e.add(kSwing, f, go1*q, e.part, wGrip)
 	} else {
 		e.add(kFinish, f, go1*(1-q), e.m.finish(e.h, e.x), wGrip)
@@ -384,7 +384,7 @@ func (m *model) near(f, last int, others float64) float64 {
 // retight adds a tight one that was loosened without our seeing it.
 func (e *expander) retight(chance float64) {
 	if f := int(e.h.last); f >= 0 && e.h.done&(1<<f) != 0 && !e.x.low {
-		e.add(kRetight, f, chance, e.fresh, wWalk)
+		e.add(kRetight, f, chance*e.x.inOne(e.begins(f)), e.fresh, wWalk)
 	}
 }
 

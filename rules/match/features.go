@@ -20,6 +20,7 @@ type features struct {
 	after                        bool // the pull before it was
 	high                         bool // above the limits
 	brokeOff                     bool // a long break before it
+	gap                          bool // cycles were lost before it
 	whole                        bool // the wait includes the tightening
 	other                        float64
 }

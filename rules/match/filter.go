@@ -54,7 +54,7 @@ type hyp struct {
 	partial  int8   // the one in progress; −1: none
 	nseen    uint8
 	habits   uint8
-	swings   uint8
+	tally    tally
 	// Of the fresh pulls: how many had a trace, and how many of those showed a
 	// snug point, and a breakaway at their peak.
 	traced, snugs, breaks uint16
@@ -75,6 +75,7 @@ type hyp struct {
 type undone struct {
 	turn, dur, peak normal
 	part            float64 // degrees turned before that pull
+	tally           tally
 }
 
 // seen is what a pull on a tight fastener told.
@@ -203,6 +204,7 @@ func (f *Filter) Pull(q Pull) *Filter {
 	x := f.m.features(q, f.lastAt)
 	e := expander{m: f.m, q: &q, x: &x, same: f.pulls > 0 && (q.SameCounter || sameCycle(f.lastQ, q))}
 	x.after = f.pulls > 0 && f.lastX.low
+	x.gap = q.Gap > 0
 	if f.pulls > 0 {
 		e.before = &f.lastX
 	}

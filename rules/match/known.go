@@ -25,6 +25,7 @@ type Known struct {
 	// What is known from pulls that told no rotation, each over the middle of its job:
 	Pace, Peak, Rise Moments // waits, peaks, and peaks of repeats
 	Wholes, Swings   float64 // how many pulls ended a tightening, and how many were unfinished
+	Swung            float64 // how many tightenings had an unfinished pull
 }
 
 // floorDeg is the noise floor that rotations are given before their logarithm

@@ -8,6 +8,7 @@ import "math"
 type Mood struct {
 	Pulls          float64 // whole pulls
 	Habits, Swings float64 // second pulls at once, and unfinished ones, among and beside them
+	Swung, InOne   float64 // tightenings that had a swing, and that had none
 	Pace           float64 // mean logarithm of the waits over what was thought before the pass; of the waits themselves where Taught is not set
 	PaceN          float64 // waits that it rests on
 	Taught         bool
@@ -23,7 +24,9 @@ func (f *Filter) Mood() Mood {
 		w := math.Exp(h.weight())
 		m.Pulls += w * h.whole()
 		m.Habits += w * float64(h.habits)
-		m.Swings += w * float64(h.swings)
+		m.Swings += w * (float64(h.tally.swung) + float64(h.tally.more))
+		m.Swung += w * float64(h.tally.swung)
+		m.InOne += w * float64(h.tally.inOne)
 		if !f.m.j.Loose { // there nobody aims
 			m.Aim += w * h.peak.mean
 			m.AimN += w * float64(h.peak.n)
@@ -45,7 +48,7 @@ func (m Mood) And(o Mood) Mood {
 		}
 		return (a*n + b*k) / (n + k)
 	}
-	r := Mood{Pulls: m.Pulls + o.Pulls, Habits: m.Habits + o.Habits, Swings: m.Swings + o.Swings, Aim: mean(m.Aim, m.AimN, o.Aim, o.AimN), AimN: m.AimN + o.AimN}
+	r := Mood{Pulls: m.Pulls + o.Pulls, Habits: m.Habits + o.Habits, Swings: m.Swings + o.Swings, Swung: m.Swung + o.Swung, InOne: m.InOne + o.InOne, Aim: mean(m.Aim, m.AimN, o.Aim, o.AimN), AimN: m.AimN + o.AimN}
 	switch {
 	case o.PaceN < moodLeast:
 		r.Pace, r.PaceN, r.Taught = m.Pace, m.PaceN, m.Taught

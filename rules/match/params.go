@@ -20,11 +20,6 @@ type Params struct {
 	Loosened    float64 // a tight one loosened unseen and tightened again. Assumed
 	Interrupted float64 // factor on LostPlace and Skip after a long break. Assumed
 	BreakS      float64 // seconds that make a long break. Assumed
-	Swing       float64 // an unfinished pull, to be gone on with. Assumed
-	SwingWeight float64 // pulls that this chance is worth before any was seen. Assumed
-	SwingOften  float64 // that a tool sends each swing of a long tightening by itself. Assumed
-	SwingsSeen  float64 // the same once an earlier pass of the job had some. Assumed
-	SwingTaught float64 // pulls that a taught share of unfinished ones is worth, at most. Assumed
 	LeaveLow    float64 // to go on from an unfinished pull. Assumed
 	StopEarly   float64 // per job: to stop with some known to be untouched. Assumed
 	StopHole    float64 // per job: to stop with one left out and not noticed. Assumed
@@ -91,6 +86,17 @@ type Params struct {
 	RepeatRange float64 // of it, between people and places. Assumed
 	OnceS       float64 // wait before a second pull at once, its pull included. Assumed
 
+	// Swings, each sent by itself.
+	Swing          float64 // a tightening that takes several swings, each sent by itself. Assumed
+	SwingWeight    float64 // tightenings that this chance is worth before any was seen. Assumed
+	SwingOften     float64 // that a tool sends each swing of a long tightening by itself. Assumed
+	SwingsSeen     float64 // the same once an earlier pass of the job had some. Assumed
+	SwingAll       float64 // of these, that nearly all fasteners of the joint take several. Assumed
+	SwingNone      float64 // and the chance that one there takes none. Assumed
+	SwingAllWeight float64 // tightenings that it is worth. Assumed
+	SwingTaught    float64 // tightenings that a taught share is worth, at most. Assumed
+	SwingSame      float64 // that today's tool and hands do as the joint taught. Assumed
+
 	// Unfinished pulls.
 	ArcDeg     float64 // their rotation. Assumed
 	ArcRange   float64 // of it, between places. Assumed
@@ -124,7 +130,7 @@ func Default() *Params {
 	return &Params{
 		Habit: 0.010, HabitWeight: 10, LostPlace: 0.0015, LostAgain: 0.35, Check: 0.001, Skip: 0.003, Jump: 0.002, FreeOrder: 20,
 		Back: 0.3, BackAmid: 0.03, Nowhere: 0.0005, Elsewhere: 0.002, Loosened: 0.0002, Interrupted: 4, BreakS: 45,
-		Swing: 0.01, SwingWeight: 10, SwingOften: 0.05, SwingsSeen: 0.5, SwingTaught: 20, LeaveLow: 0.03, StopEarly: 0.02, StopHole: 0.6,
+		Swing: 0.01, SwingWeight: 10, SwingOften: 0.05, SwingsSeen: 0.5, SwingAll: 0.5, SwingNone: 0.005, SwingAllWeight: 50, SwingTaught: 20, SwingSame: 0.9, LeaveLow: 0.03, StopEarly: 0.02, StopHole: 0.6,
 		Unseen: 0.0002, UnseenGap: 0.85, Again: 0.45, Contiguous: 1e-7, PlaceWrong: 1e-4, AnswerWrong: 0.02,
 		FreshSpread: 0.25, Skew: 0.4, SkewTaught: 0.8, SkewWeight: 300, FreshDF: 8, TaughtMix: 3, TaughtDF: 40, TurnNoise: 0.8, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
 		RepeatDeg: 2.5, RepeatNetDeg: 0.5, RepeatShare: 0.05, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.15, RelievedRange: 0.4, Relieved: 0.15, Odd: 0.00005, OddNear: 0.0001, OddNearWeight: 150, OddHigh: 0.003,

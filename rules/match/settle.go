@@ -99,11 +99,11 @@ func (m *model) apply(h *hyp, c candidate, x, before *features) {
 		h.last = c.fastener
 	}
 	h.sig = h.sig*1099511628211 + c.kind.label() + uint64(c.flags&unseenNext)<<8 + 1
+	if c.fastener >= 0 && h.low&(1<<c.fastener) != 0 {
+		h.sig += 1 << 20 // on one that was begun before: it counts otherwise
+	}
 	if c.flags&atOnce != 0 && c.flags&unseenNext == 0 && h.habits < 200 {
 		h.habits++
-	}
-	if (c.kind == kSwing || c.kind == kRest) && h.swings < 200 {
-		h.swings++
 	}
 	m.learnSwing(h, c, x, before)
 	m.touch(h, c, x)

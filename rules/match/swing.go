@@ -6,42 +6,100 @@ import "math"
 // fastener's tightening is several pulls: their peaks rise, and only together do
 // they turn as far as a fastener of the joint does.
 
-// swings is what is believed of the share of unfinished pulls before a pass: it is
-// either rare, or, with some chance, that of a tool that sends each swing. Both are
-// beta distributions.
-type swings struct {
-	rareA, rareB, often float64
+// tally counts the tightenings of a hypothesis: those done in one pull, and those
+// that began with a swing; of the latter, further swings and pulls that ended them.
+type tally struct{ inOne, swung, more, ended uint8 }
+
+// mostTallied is where counting ends: more teach nothing new.
+const mostTallied = 200
+
+func (t *tally) add(n *uint8) {
+	if *n < mostTallied {
+		*n++
+	}
 }
 
-// oftenA and oftenB: where each swing is sent, any share of unfinished pulls may be;
-// none and all are the least likely. Assumed.
-const oftenA, oftenB = 1.5, 1.5
+// swings is what is believed of a pass's swings before its first pull: whether a
+// tightening has any, and whether one more follows.
+type swings struct {
+	any  [4]beta // the more of a joint's tightenings had some, the odder is one that has none
+	more beta
+}
 
-func (m *model) swingsBefore() swings {
-	p, k, mood := m.p, &m.j.Known, &m.j.Mood
-	a, b := p.Swing*p.SwingWeight+mood.Swings, p.SwingWeight*(1-p.Swing)+mood.Pulls
-	s := swings{a, b, p.SwingOften}
-	if mood.Swings >= 2 {
-		s.often = p.SwingsSeen
+// beta is a beta distribution that is believed with so much of the weight.
+type beta struct {
+	a, b, weight float64
+	norm         float64 // logarithm of weight over the beta function
+}
+
+func newBeta(a, b, weight float64) beta {
+	return beta{a, b, weight, math.Log(weight) - lbeta(a, b)}
+}
+
+// chance is that of one more yes after so many, and so many noes.
+func (d *beta) chance(yes, no float64) float64 { return (d.a + yes) / (d.a + d.b + yes + no) }
+
+// Where each swing is sent, any share of a joint's tightenings may have some, all and
+// none the least likely (oftenA and oftenB); or nearly all have. moreA and moreB:
+// after a swing, one more. Assumed.
+const (
+	oftenA, oftenB = 1.5, 1.5
+	moreA, moreB   = 1, 2.5
+)
+
+// swingsBefore takes together what is assumed, what the technician did in earlier
+// passes, and what earlier jobs taught of the joint. Another technician may hold
+// another tool, so that what is taught is never all that is believed.
+func (m *model) swingsBefore() (s swings) {
+	p, k, o := m.p, &m.j.Known, &m.j.Mood
+	often, rest := p.SwingOften, 1.0
+	if o.Swung >= 2 {
+		often = p.SwingsSeen
 	}
-	if n := k.Wholes + k.Swings; n >= taughtBy {
-		share := (k.Swings + p.Swing*p.SwingWeight) / (n + p.SwingWeight)
-		s.rareA, s.rareB = p.SwingTaught*share, p.SwingTaught*(1-share)
+	if n := k.Wholes; n >= taughtBy {
+		worth, share := min(n, p.SwingTaught), (min(k.Swung, n)+0.5)/(n+1)
+		rest = 1 - p.SwingSame
+		s.any[3] = newBeta(float64(worth*share), float64(worth*(1-share)), p.SwingSame)
 	}
+	seen := 1.0
+	if n := o.Swung + o.InOne; n > p.SwingWeight {
+		seen = p.SwingWeight / n
+	}
+	s.any[0] = newBeta(p.Swing*p.SwingWeight+float64(seen*o.Swung), p.SwingWeight*(1-p.Swing)+float64(seen*o.InOne), rest*(1-often))
+	s.any[1] = newBeta(oftenA, oftenB, rest*often*(1-p.SwingAll))
+	s.any[2] = newBeta(p.SwingAllWeight*(1-p.SwingNone), p.SwingAllWeight*p.SwingNone, rest*often*p.SwingAll)
+	s.more = beta{a: moreA, b: moreB}
+	further := func(more, ended, worth float64) {
+		if n := more + ended; n > 0 {
+			worth = min(worth, n) / n
+			s.more.a += float64(worth * more)
+			s.more.b += float64(worth * ended)
+		}
+	}
+	further(max(k.Swings-k.Swung, 0), k.Swung, p.SwingTaught)
+	further(max(o.Swings-o.Swung, 0), o.Swung, p.SwingWeight)
 	return s
 }
 
-// chance is that of an unfinished pull after so many of them and so many that ended
-// a tightening.
-func (s *swings) chance(parts, wholes float64) float64 {
-	rare, often := betas(s.rareA, s.rareB, parts, wholes), betas(oftenA, oftenB, parts, wholes)
-	w := s.often / (s.often + (1-s.often)*math.Exp(min(rare-often, 500)))
-	return w*(oftenA+parts)/(oftenA+oftenB+parts+wholes) + (1-w)*(s.rareA+parts)/(s.rareA+s.rareB+parts+wholes)
-}
-
-// betas is the logarithm of the chance of what was seen, by a beta distribution.
-func betas(a, b, parts, wholes float64) float64 {
-	return lbeta(a+parts, b+wholes) - lbeta(a, b)
+// begins is the chance that a tightening begins with a swing, after so many that did
+// and so many that were done in one pull.
+func (s *swings) begins(swung, inOne float64) float64 {
+	var ls, chances [len(s.any)]float64
+	top := math.Inf(-1)
+	for i := range s.any {
+		d := &s.any[i]
+		if ls[i] = math.Inf(-1); d.weight > 0 {
+			ls[i], chances[i] = d.norm+lbeta(d.a+swung, d.b+inOne), d.chance(swung, inOne)
+		}
+		top = max(top, ls[i])
+	}
+	var sum, all float64
+	for i := range ls {
+		w := math.Exp(ls[i] - top)
+		all += w
+		sum += float64(w * chances[i])
+	}
+	return sum / all
 }
 
 func lbeta(a, b float64) float64 {
@@ -51,20 +109,47 @@ func lbeta(a, b float64) float64 {
 	return x + y - z
 }
 
-// swing is the chance of an unfinished pull, as this technician did it so far.
-func (e *expander) swing() float64 {
-	parts, wholes := e.h.swings, e.h.whole()
-	s := &e.swung[(int(parts)+3*int(wholes))%len(e.swung)]
-	if parts != s.parts || wholes != s.wholes || s.chance == 0 {
-		*s = swung{parts, wholes, e.m.swings.chance(float64(parts), wholes)}
+// begins is the chance that the tightening of a fastener begins with a swing, as this
+// technician did it so far; of one that was begun before, that a swing follows.
+func (e *expander) begins(f int) float64 {
+	q := e.beginsAfter(&e.h.tally)
+	if e.h.low&(1<<f) != 0 {
+		q = min(q, e.goesOn())
+	}
+	return q
+}
+
+func (e *expander) beginsAfter(t *tally) float64 {
+	s := &e.swung[(int(t.swung)+3*int(t.inOne))%len(e.swung)]
+	if t.swung != s.swung || t.inOne != s.inOne || s.chance == 0 {
+		*s = swung{t.swung, t.inOne, e.m.swings.begins(float64(t.swung), float64(t.inOne))}
 	}
 	return s.chance
 }
 
-// swung keeps a chance of an unfinished pull: hypotheses share a few.
+// goesOn is the chance that another swing follows one.
+func (e *expander) goesOn() float64 { return e.goesOnAfter(&e.h.tally) }
+
+func (e *expander) goesOnAfter(t *tally) float64 {
+	return e.m.swings.more.chance(float64(t.more), float64(t.ended))
+}
+
+// swingLost is the chance that a cycle which was lost before a pull was a swing of
+// its tightening, where that has some. Assumed.
+const swingLost = 0.5
+
+// inOne is the chance that a pull shows no swing before it, q that of one.
+func (x *features) inOne(q float64) float64 {
+	if x.gap {
+		q *= 1 - swingLost
+	}
+	return 1 - q
+}
+
+// swung keeps a chance of a swing: hypotheses share a few.
 type swung struct {
-	parts          uint8
-	wholes, chance float64
+	swung, inOne uint8
+	chance       float64
 }
 
 // whole is the number of tightenings that ended.
@@ -81,6 +166,8 @@ func (e *expander) rest(scale float64) {
 	}
 	was := *h
 	was.turn, was.dur, was.peak, was.part = h.un.turn, h.un.dur, h.un.peak, h.un.part
+	was.tally = h.un.tally
+	first := h.tally.inOne > was.tally.inOne
 	var ended float64
 	switch h.path.kind {
 	case kNext, kOther, kRetight:
@@ -90,10 +177,25 @@ func (e *expander) rest(scale float64) {
 	default:
 		return
 	}
-	q := e.swing()
+	q := e.goesOnAfter(&was.tally)
+	if first {
+		q = e.beginsAfter(&was.tally)
+	}
+	q /= b.inOne(q) // which was held of it
+	was.tally.rests(first)
+	q *= 1 - e.goesOnAfter(&was.tally)
 	unfinished := e.m.unfinished(&was, b)
 	was.part += degreesOf(b.turn)
 	e.add(kRest, int(h.last), scale*q, unfinished-ended+e.m.finish(&was, e.x), wRest)
+}
+
+// rests counts the pull that seemed to end a tightening as a swing of it.
+func (t *tally) rests(first bool) {
+	if first {
+		t.add(&t.swung)
+	} else {
+		t.add(&t.more)
+	}
 }
 
 // degreesOf is the rotation whose turnLog is x.
@@ -104,8 +206,10 @@ func degreesOf(x float64) float64 {
 
 // learnSwing takes in what a pull tells of the tightening that it is a part of.
 func (m *model) learnSwing(h *hyp, c candidate, x, before *features) {
+	begun := c.fastener >= 0 && h.low&(1<<c.fastener) != 0
 	switch c.kind {
 	case kSwing:
+		h.tally.rests(!begun)
 		if h.partial != c.fastener {
 			h.part = 0
 		}
@@ -118,7 +222,9 @@ func (m *model) learnSwing(h *hyp, c candidate, x, before *features) {
 		h.part = 0
 	case kFinish:
 	case kRest:
-		h.turn, h.dur, h.peak = h.un.turn, h.un.dur, h.un.peak
+		first := h.tally.inOne > h.un.tally.inOne
+		h.turn, h.dur, h.peak, h.tally = h.un.turn, h.un.dur, h.un.peak, h.un.tally
+		h.tally.rests(first)
 		h.part = h.un.part + degreesOf(before.turn)
 		if known(before.turn) {
 			h.arc = m.arc.with(h.arc, before.turn)
@@ -126,7 +232,13 @@ func (m *model) learnSwing(h *hyp, c candidate, x, before *features) {
 	default:
 		return
 	}
-	h.un = undone{h.turn, h.dur, h.peak, h.part}
+	h.un = undone{h.turn, h.dur, h.peak, h.part, h.tally}
+	switch {
+	case c.kind == kFinish || c.kind == kRest || begun:
+		h.tally.add(&h.tally.ended)
+	case !x.gap: // else a swing may have been lost
+		h.tally.add(&h.tally.inOne)
+	}
 	if c.kind != kFinish && c.kind != kRest || x.low {
 		return
 	}

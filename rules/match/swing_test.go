@@ -55,27 +55,107 @@ func TestRestWithAnAngle(t *testing.T) {
 
 // Once a job, or earlier ones, have shown swings, an unfinished pull is nothing odd.
 func TestSwingsAreLearned(t *testing.T) {
-	chance := func(j Joint, parts, wholes float64) float64 {
+	chance := func(j Joint, swung, inOne float64) float64 {
 		m := newModel(Default(), j)
-		return m.swings.chance(parts, wholes)
+		return m.swings.begins(swung, inOne)
 	}
 	first := chance(Joint{N: 8}, 0, 0)
 	if first > 0.05 {
 		t.Errorf("before any was seen %.3f", first)
 	}
-	if p := chance(Joint{N: 8}, 6, 3); p < 0.4 {
-		t.Errorf("after six in nine pulls %.3f", p)
+	if p := chance(Joint{N: 8}, 3, 3); p < 0.4 || p > 0.6 {
+		t.Errorf("after three in six %.3f", p)
 	}
 	if p := chance(Joint{N: 8}, 0, 20); p > first/2 {
 		t.Errorf("after none in twenty %.3f", p)
 	}
-	if p := chance(Joint{N: 8, Mood: Mood{Pulls: 20, Swings: 6}}, 0, 0); p < 0.2 {
+	if p := chance(Joint{N: 8, Mood: Mood{Pulls: 20, Swings: 12, Swung: 6, InOne: 14}}, 0, 0); p < 0.2 {
 		t.Errorf("after a pass in swings %.3f", p)
 	}
-	if p := chance(Joint{N: 8, Known: Known{Wholes: 60, Swings: 120}}, 0, 0); p < 0.5 {
+	if p := chance(Joint{N: 8, Known: Known{Wholes: 60, Swings: 80, Swung: 40}}, 0, 0); p < 0.5 {
 		t.Errorf("taught two in three: %.3f", p)
 	}
-	if p := chance(Joint{N: 8}, 200, 512); math.IsNaN(p) || p < 0.2 || p > 0.4 {
+	if p := chance(Joint{N: 8}, 100, 200); math.IsNaN(p) || p < 0.2 || p > 0.4 {
 		t.Errorf("many: %.3f", p)
+	}
+}
+
+// Where all tightenings had swings, one that has none is odd, the odder the more of
+// them were seen, and never beyond doubt. Half with swings make none odd.
+func TestNoSwingAmongSwings(t *testing.T) {
+	none := func(j Joint, swung, inOne float64) float64 {
+		m := newModel(Default(), j)
+		return 1 - m.swings.begins(swung, inOne)
+	}
+	all := Known{Wholes: 160, Swings: 320, Swung: 160}
+	for _, c := range []struct {
+		what         string
+		j            Joint
+		swung, inOne float64
+		least, most  float64
+	}{
+		{"untaught, six of six", Joint{N: 12}, 6, 0, 0.01, 0.04},
+		{"untaught, twenty of twenty", Joint{N: 24}, 20, 0, 0.002, 0.008},
+		{"untaught, ten and ten", Joint{N: 24}, 10, 10, 0.4, 0.6},
+		{"untaught, after one without among ten", Joint{N: 24}, 10, 1, 0.03, 0.2},
+		{"taught, the first", Joint{N: 12, Known: all}, 0, 0, 0.02, 0.2},
+		{"taught, five of five", Joint{N: 12, Known: all}, 5, 0, 0.001, 0.006},
+		{"taught, another tool today", Joint{N: 12, Known: all}, 0, 3, 0.9, 1},
+		{"taught none, and none", Joint{N: 12, Known: Known{Wholes: 160}}, 0, 4, 0.99, 1},
+	} {
+		if p := none(c.j, c.swung, c.inOne); p < c.least || p > c.most {
+			t.Errorf("%s: %.4f", c.what, p)
+		}
+	}
+}
+
+// With torque alone: nine of ten tightenings rise in two or three pulls, one pull does
+// not (common practice, no source: whoever has no room to swing needs several on each).
+func TestOnePullAmongSwingsIsARepeat(t *testing.T) {
+	nan := math.NaN()
+	j := Joint{N: 10, Strict: true, Target: 50, LSL: 45, USL: 55}
+	pulls := func(without int) *Filter {
+		f := New(nil, j)
+		at := 0.0
+		for i := range 10 {
+			list := []float64{22 + float64(i%3), 37 - float64(i%4), 50.2}
+			if i == without {
+				list = list[2:]
+			} else if i%2 == 1 {
+				list = list[1:]
+			}
+			for _, x := range list {
+				f = f.Pull(Pull{Reading: uint64(f.Pulls() + 1), Tool: Tool{Name: "t"}, AtS: at, Torque: x, Angle: nan, Duration: nan, Placed: -1})
+				at += 1.4
+			}
+			at += 4
+		}
+		return f
+	}
+	if m := pulls(-1).Missed(); m.Odds > 0.002 {
+		t.Errorf("all in swings: odds of a miss %.4f", m.Odds)
+	}
+	if m := pulls(6).Missed(); m.Odds < 0.005 || m.Odds > 0.5 {
+		t.Errorf("one without: odds of a miss %.4f", m.Odds)
+	}
+	j.Known = Known{Wholes: 160, Swings: 240, Swung: 160}
+	if m := pulls(6).Missed(); m.Odds < 0.03 || m.Odds > 2 {
+		t.Errorf("one without, taught: odds of a miss %.4f", m.Odds)
+	}
+	j.Known = Known{Wholes: 160, Swings: 180, Swung: 120} // a quarter of the fasteners are easy to reach
+	if m := pulls(6).Missed(); m.Odds > 0.03 {
+		t.Errorf("one without where a quarter is: odds of a miss %.4f", m.Odds)
+	}
+}
+
+// A cycle that was lost may have been the swing that is missing.
+func TestLostCycleMayHaveBeenASwing(t *testing.T) {
+	x := features{gap: true}
+	if p := x.inOne(0.99); p < 0.4 {
+		t.Errorf("after a lost cycle %.3f", p)
+	}
+	x.gap = false
+	if p := x.inOne(0.99); math.Abs(p-0.01) > 1e-12 {
+		t.Errorf("without one %.3f", p)
 	}
 }
