@@ -312,6 +312,9 @@ func (t *tx) gone(a *events.AlertRaised) (how string, gone bool) {
 	case events.AlertHigh, events.AlertToolStatus:
 		return "decided", len(a.Fasteners) > 0 && t.all(a, func(p place) bool { return !p.f.Held })
 	case events.AlertOutOfOrder:
+		if tellsOfOrder(a) {
+			return "the step is done", t.stepDone(a.Step)
+		}
 		return "decided, or the pull counts no longer", t.all(a, func(p place) bool {
 			return !p.f.Held && (p.f.Accepted || p.f.Marks[a.Pass].Reading != a.Reading)
 		})
@@ -364,7 +367,7 @@ func (t *tx) stepDone(step string) bool {
 // asksAboutReadings reports whether an alert stands for unplaced readings,
 // each of which must be claimed or dismissed.
 func asksAboutReadings(a *events.AlertRaised) bool {
-	if a.Reading == 0 || len(a.Fasteners) > 0 {
+	if a.Reading == 0 || len(a.Fasteners) > 0 || tellsOfOrder(a) {
 		return false
 	}
 	switch a.Kind {

@@ -32,6 +32,7 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 		at := w.fastener
 		if t.weighed(w, r, f.verdict, grade) {
 			t.realign(w.step, w.pass)
+			t.lookForStrayed(w)
 			t.strange(w, r)
 			return
 		}
@@ -64,6 +65,7 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 			t.lookBackOver(stretch{w.step, w.pass})
 		}
 		t.weighWitnesses(w.step, w.pass)
+		t.lookForStrayed(w)
 		t.strange(w, r)
 		if st := &t.job.Steps[w.step]; w.pass < len(w.joint.Passes) && st.Fasteners[w.fastener].doneIn(w.pass) && st.Pass > w.pass {
 			t.zeroShift(w.step, r) // once a pass is through

@@ -230,6 +230,9 @@ func (s *State) foldRaised(o events.AlertRaised) {
 	if j := s.Jobs[o.Job]; j != nil {
 		j = j.clone()
 		j.Alerts = append(slices.Clip(j.Alerts), o.Alert)
+		if tellsOfOrder(&o) {
+			j.Strayed = latest(j.Strayed, o.Reading)
+		}
 		s.Jobs[o.Job] = j
 		return
 	}

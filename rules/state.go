@@ -101,6 +101,9 @@ type Job struct {
 	Question *events.QuestionAsked
 	// Aside holds the latest pulls that were set aside, oldest first.
 	Aside []events.PullSetAside
+	// Strayed are the latest pulls of which it was said that they were made at a
+	// joint before its turn.
+	Strayed []uint64 `json:",omitempty"`
 	// Lost holds, by tool, the cycles lost since its last weighed pull.
 	Lost map[string]int
 	// Audit says that the next pull at the bench is a residual-torque audit.

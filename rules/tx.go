@@ -73,7 +73,7 @@ func (t *tx) raise(a events.AlertRaised) string {
 func (t *tx) same(a *events.AlertRaised) string {
 	for o := range t.openAlerts(a.Job) {
 		if o.Kind == a.Kind && o.Job == a.Job && o.Step == a.Step && o.Tool == a.Tool && whileRising(o) == whileRising(a) &&
-			(a.Job != "" || o.Bench == a.Bench) && (a.Kind != events.AlertOutOfOrder || len(a.Fasteners) == 0 || o.Reading == a.Reading) && len(o.Fasteners) > 0 == (len(a.Fasteners) > 0) && !lacks(o.Fasteners, a.Fasteners) && !lacks(o.Items, a.Items) {
+			(a.Job != "" || o.Bench == a.Bench) && (a.Kind != events.AlertOutOfOrder || len(a.Fasteners) == 0 && !tellsOfOrder(a) || o.Reading == a.Reading) && len(o.Fasteners) > 0 == (len(a.Fasteners) > 0) && !lacks(o.Fasteners, a.Fasteners) && !lacks(o.Items, a.Items) {
 			return o.Alert
 		}
 	}
