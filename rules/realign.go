@@ -113,7 +113,7 @@ func (t *tx) move(w *slot, f *match.Filter, pulls []*Evidence, have markList, wa
 	step := j.Proc.Steps[w.step].ID
 	var moved []events.ReadingJudged
 	all := j.tightenings(w.step, w.pass)
-	reason := "a later pull showed that it was something else"
+	reason := wasElse
 	for k := range all {
 		if all[k].from < k { // swings were taken for pulls at other places
 			reason = movedOn

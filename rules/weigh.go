@@ -55,6 +55,7 @@ type PassWeigh struct {
 // did or said.
 type Evidence struct {
 	Op       string             // "pull", "reset", "accept", "void", "answer"
+	Asked    bool               `json:",omitzero"` // a pull on a fastener that was to be pulled again
 	Pull     events.PullWeighed `json:",omitzero"` // without explanations: those follow from all of them
 	Tool     match.Tool         `json:",omitzero"`
 	Fastener int                // index in the joint
@@ -132,7 +133,7 @@ func (e *Evidence) pull(jt *procedure.Joint, p *procedure.Pass) match.Pull {
 	o := &e.Pull
 	q := match.Pull{
 		Reading: o.Reading, Tool: e.Tool, AtS: float64(o.AtUs) / 1e6, Torque: o.Torque.Base(), Angle: math.NaN(), Duration: math.NaN(),
-		Placed: -1, Gap: o.Lost, Numbered: o.Numbered,
+		Placed: -1, Asked: e.Asked, Gap: o.Lost, Numbered: o.Numbered,
 	}
 	if o.Late {
 		q.AtS = math.NaN()
@@ -269,7 +270,13 @@ func (j *Job) applyPull(o events.PullWeighed, tool match.Tool) {
 		j.Lost = with(j.Lost, o.Tool, 0)
 	}
 	o.Explanations = nil
-	j.learnFrom(i, o.Pass, Evidence{Op: "pull", Pull: o, Tool: tool})
+	j.learnFrom(i, o.Pass, Evidence{Op: "pull", Pull: o, Tool: tool, Asked: j.asksFor(i, o.Placed)})
+}
+
+// asksFor reports whether a fastener of step i is to be pulled once more.
+func (j *Job) asksFor(i int, fastener string) bool {
+	f := j.Proc.Steps[i].Joint.Fastener(fastener)
+	return f >= 0 && j.Steps[i].Fasteners[f].Redo
 }
 
 // forgetElsewhere takes a pull out of the evidence on another pass, if it was

@@ -132,7 +132,7 @@ func (e *expander) floor() float64 {
 	if e.neat {
 		top = min(top, e.tidy.heavy[0].w+tidyShort)
 		if e.tight == e.most {
-			top = min(top, e.tidy.far[0].w+tidyShort)
+			top = min(top, e.tidy.farthest(e.most+1)+tidyShort)
 		}
 	}
 	return top + e.cut
@@ -200,7 +200,7 @@ func (e *expander) ways() {
 		e.round()
 	default:
 		scale := e.finishing()
-		e.after(e.lostBefore(scale))
+		e.after(e.lostBefore(e.asked(scale)))
 	}
 }
 
@@ -268,6 +268,22 @@ func (e *expander) finishing() float64 {
 		e.add(kFinish, f, go1*(1-q), e.m.finish(e.h, e.x), wGrip)
 	}
 	return e.m.p.LeaveLow
+}
+
+// asked adds a pull on the fastener that was asked for, whether it is tight or not,
+// and returns the chance that it was another all the same.
+func (e *expander) asked(scale float64) float64 {
+	f := e.q.Placed
+	if !e.q.Asked || f < 0 || f >= len(e.m.order) || f == int(e.h.partial) {
+		return scale
+	}
+	p := e.m.p.Asked
+	if e.h.done&(1<<f) != 0 {
+		e.add(kRepeat, f, scale*p, e.rep, wWalk)
+	} else {
+		e.tighten(f, scale*p, 0)
+	}
+	return scale * (1 - p)
 }
 
 // lostBefore adds the ways in which a pull on the next one was made before
@@ -338,7 +354,7 @@ func (e *expander) repeats(habit, lost, check float64) {
 	h, m := e.h, e.m
 	last := int(h.last)
 	lastTight := last >= 0 && h.done&(1<<last) != 0
-	e.add(kRepeat, last, habit, e.rep, atOnce|wOnce)
+	e.add(kRepeat, last, habit, e.rep, atOnce|wHabit)
 	others := count(h.done)
 	if lastTight {
 		others--
@@ -416,7 +432,7 @@ func (e *expander) others(take func(float64) float64, hasty float64) {
 	after.passed |= 1 << e.next
 	after.last = int8(e.next)
 	second := m.next(&after)
-	e.tighten(second, take(p.Skip*hasty), passNext)
+	e.tighten(second, take(e.skip()*hasty), passNext)
 	jump := p.Jump
 	if !m.j.Strict {
 		jump *= p.FreeOrder
@@ -430,6 +446,16 @@ func (e *expander) others(take func(float64) float64, hasty float64) {
 			e.tighten(f, jump, 0)
 		}
 	}
+}
+
+// skip is the chance that the next one is left out for the one after it. Whoever
+// pulled one twice, and goes by the number of pulls, does not notice it.
+func (e *expander) skip() float64 {
+	p := e.m.p
+	if e.h.habits == 0 {
+		return p.Skip
+	}
+	return max(p.Skip, p.SkipTwice/float64(len(e.m.order)))
 }
 
 // loosen adds the fasteners that a loosening pull may have been on.

@@ -44,7 +44,7 @@ type model struct {
 
 // logs are logarithms of parameters that every pull needs.
 type logs struct {
-	odd, oddHigh, notOdd, relieved, notRelieved, pause, notPause, peakOdd, peakLow, notPeakOdd, atOnce, snugR, noSnugR, brkR, noBrkR, stillR, noStillR, stillF, noStillF, relShare, repLasts, repRate, pauseS, repeatS, onceS, oddNear float64
+	odd, oddHigh, notOdd, relieved, notRelieved, pause, notPause, peakOdd, peakLow, notPeakOdd, atOnce, snugR, noSnugR, brkR, noBrkR, stillR, noStillR, stillF, noStillF, relShare, repLasts, repRate, pauseS, repeatS, onceS, oddNear, hasty, slow float64
 }
 
 func newModel(p *Params, j Joint) *model {
@@ -106,7 +106,7 @@ func (m *model) setLogs() {
 		pause: ln(p.Pause), notPause: ln(1 - p.Pause), peakOdd: ln(p.PeakOdd) + anyPeak, peakLow: ln(p.PeakLow) + anyPeak, notPeakOdd: ln(1 - p.PeakOdd),
 		atOnce: ln(p.AtOnce), snugR: ln(p.SnugRepeat), noSnugR: ln(1 - p.SnugRepeat),
 		brkR: ln(p.BreakRepeat), noBrkR: ln(1 - p.BreakRepeat), stillR: ln(p.StillRepeat), noStillR: ln(1 - p.StillRepeat), stillF: ln(p.StillFresh), noStillF: ln(1 - p.StillFresh),
-		relShare: ln(p.RelievedShare), repLasts: ln(p.RepeatLasts), repRate: ln(p.RepeatRate), pauseS: ln(p.PauseS), repeatS: ln(p.RepeatS), onceS: ln(p.OnceS),
+		relShare: ln(p.RelievedShare), repLasts: ln(p.RepeatLasts), repRate: ln(p.RepeatRate), pauseS: ln(p.PauseS), repeatS: ln(p.RepeatS), onceS: ln(p.OnceS), hasty: ln(1 - p.HabitSlow), slow: ln(p.HabitSlow),
 		oddNear: ln(m.oddNear / (oddNearRange * math.Sqrt(2*math.Pi))),
 	}
 	for i, share := range waitShares {

@@ -36,7 +36,7 @@ type after struct {
 
 // same reports whether two pulls are the same reading, told alike.
 func (q *Pull) same(o *Pull) bool {
-	return q.Reading != 0 && q.Reading == o.Reading && q.AtS == o.AtS && q.Torque == o.Torque && q.Placed == o.Placed && q.Gap == o.Gap && q.Tool == o.Tool
+	return q.Reading != 0 && q.Reading == o.Reading && q.AtS == o.AtS && q.Torque == o.Torque && q.Placed == o.Placed && q.Asked == o.Asked && q.Gap == o.Gap && q.Tool == o.Tool
 }
 
 // hyp is one reading of all pulls so far.

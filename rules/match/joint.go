@@ -82,6 +82,7 @@ type Pull struct {
 	Duration    float64 // s
 	Trace       *Trace
 	Placed      int  // fastener that somebody pointed at; −1: none
+	Asked       bool // Placed was asked for, tight or not
 	Gap         int  // cycles lost just before it, by the tool's counter; below 0, or above MaxGap: the counter cannot be believed
 	Numbered    bool // the tool's counter tells it from the pull before
 	SameCounter bool // the counter is that of an earlier reading of this pass

@@ -80,7 +80,8 @@ const (
 	wOnceAgain // the same
 	wGrip      // the tool was set on anew, on the same one, which is unfinished
 	wRest      // the same, or it hardly took any time: little was left to turn
-	waitKinds  = 8
+	wHabit     // a second pull at once, which now and then takes its time
+	waitKinds  = 9
 )
 
 // waited are the log densities of the time before a pull, by what it was.

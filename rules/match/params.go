@@ -6,11 +6,13 @@ package match
 type Params struct {
 	// How people work.
 	Habit       float64 // a second pull at once on the same fastener. Assumed
+	HabitSlow   float64 // of these, the share that takes as long as going to another tight one. Assumed
 	HabitWeight float64 // pulls that this chance is worth before any was seen. Assumed
 	LostPlace   float64 // a tight one pulled once more in place of the next, which is then left out. Assumed
 	LostAgain   float64 // of these, the share on the fastener just done. Assumed
 	Check       float64 // a tight one pulled once more without losing the place. Assumed
 	Skip        float64 // the next in order left out for the one after it. Assumed
+	SkipTwice   float64 // per pass: one left out later on, once one was pulled twice at once; shared among all. Assumed
 	Jump        float64 // some other untouched one. Assumed
 	FreeOrder   float64 // factor on Jump where the order is free. Assumed
 	Back        float64 // back to one left out, when all others are done. Assumed
@@ -21,6 +23,7 @@ type Params struct {
 	Interrupted float64 // factor on LostPlace and Skip after a long break. Assumed
 	BreakS      float64 // seconds that make a long break. Assumed
 	LeaveLow    float64 // to go on from an unfinished pull. Assumed
+	Asked       float64 // somebody who was asked for a fastener pulls that one, tight or not. Assumed
 	StopEarly   float64 // per job: to stop with some known to be untouched. Assumed
 	StopHole    float64 // per job: to stop with one left out and not noticed. Assumed
 
@@ -128,9 +131,9 @@ type Params struct {
 // Default returns the parameters in use.
 func Default() *Params {
 	return &Params{
-		Habit: 0.010, HabitWeight: 10, LostPlace: 0.0015, LostAgain: 0.35, Check: 0.001, Skip: 0.003, Jump: 0.002, FreeOrder: 20,
+		Habit: 0.010, HabitSlow: 0.25, HabitWeight: 10, LostPlace: 0.0012, LostAgain: 0.35, Check: 0.001, Skip: 0.003, SkipTwice: 0.1, Jump: 0.002, FreeOrder: 20,
 		Back: 0.3, BackAmid: 0.03, Nowhere: 0.0005, Elsewhere: 0.002, Loosened: 0.0002, Interrupted: 4, BreakS: 45,
-		Swing: 0.01, SwingWeight: 10, SwingOften: 0.05, SwingsSeen: 0.5, SwingAll: 0.5, SwingNone: 0.005, SwingAllWeight: 50, SwingTaught: 20, SwingSame: 0.9, LeaveLow: 0.03, StopEarly: 0.02, StopHole: 0.6,
+		Swing: 0.01, SwingWeight: 10, SwingOften: 0.05, SwingsSeen: 0.5, SwingAll: 0.5, SwingNone: 0.005, SwingAllWeight: 50, SwingTaught: 20, SwingSame: 0.9, LeaveLow: 0.03, Asked: 0.9, StopEarly: 0.02, StopHole: 0.6,
 		Unseen: 0.0002, UnseenGap: 0.85, Again: 0.45, Contiguous: 1e-7, PlaceWrong: 1e-4, AnswerWrong: 0.02,
 		FreshSpread: 0.25, Skew: 0.4, SkewTaught: 0.8, SkewWeight: 300, FreshDF: 8, TaughtMix: 3, TaughtDF: 40, TurnNoise: 0.8, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
 		RepeatDeg: 2.5, RepeatNetDeg: 0.5, RepeatShare: 0.05, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.15, RelievedRange: 0.4, Relieved: 0.15, Odd: 0.00005, OddNear: 0.0001, OddNearWeight: 150, OddHigh: 0.003,

@@ -82,6 +82,15 @@ func (t *tidies) add(c *candidate, tight int) {
 	}
 }
 
+// farthest is the weight of the best of those in which most are tight, if at least
+// so many are.
+func (t *tidies) farthest(tight int) float64 {
+	if t.tight[0] < tight {
+		return math.Inf(-1)
+	}
+	return t.far[0].w
+}
+
 // with returns the chosen candidates and those of t that are not among them.
 func (t *tidies) with(chosen []candidate) []candidate {
 	for i := range keepEach {

@@ -34,6 +34,7 @@ func (m *model) waitsAt(n normal, x float64, whole bool) (w waited) {
 	w[wOnce>>waitShift] = with(math.Log(once))
 	w[wOnceWalk>>waitShift] = logAdd(w[wOnce>>waitShift], w[wWalk>>waitShift]) - math.Ln2
 	w[wOnceAgain>>waitShift] = logAdd(w[wOnce>>waitShift], w[wAgain>>waitShift]) - math.Ln2
+	w[wHabit>>waitShift] = logAdd(w[wOnce>>waitShift]+m.logs.hasty, w[wAgain>>waitShift]+m.logs.slow)
 	return w
 }
 
