@@ -254,7 +254,7 @@ func (j *Job) applyVoided(o events.ReadingVoided) {
 		return
 	}
 	f.Marks[o.Pass] = Mark{}
-	f.Held, f.Redo = false, o.By != "" || o.Reason != movedOn && o.Reason != wasElse
+	f.Held, f.Redo = false, o.Reason != movedOn && o.Reason != wasNone || o.By != ""
 	st.refresh(j.Proc.Steps[n].Joint)
 	if o.By != "" { // else the evidence itself has spoken
 		j.learnFrom(n, o.Pass, Evidence{Op: "void", Reading: o.Reading, Fastener: j.Proc.Steps[n].Joint.Fastener(o.Fastener)})

@@ -506,12 +506,12 @@ func (j *Job) stretchName(a, b stretch) string {
 	return j.title(b.step)
 }
 
-// movedOn and wasElse are why a mark goes where its pull was at another place all
-// the time, or on a tight one. Nobody is told to pull that fastener again, so the next
+// movedOn and wasNone are why a mark goes where its pull was at another place all the
+// time, or made nothing tight. Nobody is told to pull that fastener again, so the next
 // pull that comes says no more of it than of any other that is open.
 const (
 	movedOn = "later pulls showed that it was at another place"
-	wasElse = "a later pull showed that it was something else"
+	wasNone = "later pulls showed that it made nothing tight"
 )
 
 // moveOn takes pulls out of stretch a and makes them the first ones of b: those

@@ -113,13 +113,6 @@ func (t *tx) move(w *slot, f *match.Filter, pulls []*Evidence, have markList, wa
 	step := j.Proc.Steps[w.step].ID
 	var moved []events.ReadingJudged
 	all := j.tightenings(w.step, w.pass)
-	reason := wasElse
-	for k := range all {
-		if all[k].from < k { // swings were taken for pulls at other places
-			reason = movedOn
-			break
-		}
-	}
 	for k, e := range pulls {
 		id := e.Pull.Reading
 		to, counts := want[id]
@@ -135,6 +128,10 @@ func (t *tx) move(w *slot, f *match.Filter, pulls []*Evidence, have markList, wa
 		t.add(o)
 		if m != nil {
 			judged := *m.Judged
+			reason := wasNone
+			if counts {
+				reason = movedOn
+			}
 			t.add(events.ReadingVoided{Reading: id, Job: j.ID, Step: step, Pass: w.pass, Fastener: judged.Fastener,
 				Reason: reason})
 			if counts {
