@@ -33,20 +33,29 @@ func (t *tx) tooHigh(w *slot, r *reading) bool {
 // on is rather just that than work gone on to a later place: more than a quarter of
 // the joint is still to be pulled, and the peak is not what that place aims at, or
 // another joint would have been passed over whole. Towards its end, all that the pull
-// tells has to say so, too.
+// tells has to say so, too; and there a rotation may say so against the peak.
 func (t *tx) justHigh(w *slot, r *reading, later *slot) bool {
 	if !t.tooHigh(w, r) || w.joint.Passes[w.pass].Closing || w.joint.Passes[w.pass].Loose || r.value.Base() >= float64(farHigh*w.usl.Base()) {
 		return false
 	}
 	if !t.inTheMiddle(w) {
-		if later.joint == nil || later.step == w.step || later.aimedAt(r) {
+		if later.joint == nil || later.step == w.step {
 			return false
 		}
 		_, odds, ok := t.oddsOfGoingOn(w, stretch{later.step, later.pass}, r)
+		if later.aimedAt(r) {
+			_, turned := r.turn()
+			return ok && turned && odds < aimedAtOdds
+		}
 		return ok && odds < 1
 	}
 	return later.joint != nil && (!later.aimedAt(r) || t.job.openBetween(w.step, later.step))
 }
+
+// aimedAtOdds are the odds for the later place below which a pull whose peak is what
+// that one aims at is high all the same: its rotation is that of the work in hand. Our
+// choice.
+const aimedAtOdds = 0.1
 
 // closingLow is the share of a closing round's target below which a pull is hardly
 // one of that round, where it may be an unfinished one elsewhere: on a tight
