@@ -179,6 +179,7 @@ func (t *tx) raiseLeft(i, at, until int, missed, low []string, why string) {
 			return
 		}
 	}
+	missed = t.leaveLikeliest(i, at, missed)
 	pass := passName(p.Joint, at)
 	a := events.AlertRaised{Bench: j.Bench, Job: j.ID, Step: p.ID, Pass: until, Blocks: true}
 	if left := t.unnamed(missed, p.ID, events.AlertCounterGap); len(left) > 0 && len(left) <= j.lostIn(i) {

@@ -255,6 +255,10 @@ func (j *Job) applyVoided(o events.ReadingVoided) {
 	}
 	f.Marks[o.Pass] = Mark{}
 	f.Held, f.Redo = false, o.Reason != movedOn && o.Reason != wasNone || o.By != ""
+	if f.Redo && o.By == "" {
+		k := j.Proc.Steps[n].Joint.Fastener(o.Fastener)
+		st.Asked = append(slices.DeleteFunc(slices.Clone(st.Asked), func(i int) bool { return i == k || !st.Fasteners[i].Redo }), k)
+	}
 	st.refresh(j.Proc.Steps[n].Joint)
 	if o.By != "" { // else the evidence itself has spoken
 		j.learnFrom(n, o.Pass, Evidence{Op: "void", Reading: o.Reading, Fastener: j.Proc.Steps[n].Joint.Fastener(o.Fastener)})

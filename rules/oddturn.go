@@ -311,8 +311,8 @@ func (t *tx) ratherSeized(w *slot, r *reading) bool {
 	if m := &t.job.Steps[w.step].Fasteners[w.fastener].Marks[w.pass]; m.Reading != 0 && m.Reading != r.seq {
 		return false // the rest of an unfinished pull
 	}
-	if t.isNamed(w, events.AlertSeized) {
-		return true // asked for: it did not turn
+	if t.isNamed(w, events.AlertSeized) { // asked for: it did not turn
+		return t.rather(w)
 	}
 	if st := t.job.Steps[w.step].Weigh[w.pass]; restsAtOnce(st.pulls(), st.pullOf(r.seq), &w.joint.Passes[w.pass]) {
 		return false
@@ -348,6 +348,19 @@ func (r *reading) notTight(idle float64) float64 {
 func seizedOdds(repeat float64) float64 {
 	fresh := seizesOver * (1 - repeat)
 	return fresh / (fresh + repeat)
+}
+
+// rather reports whether an open alert says of the place's fastener that it rather seized
+// than that it was left out. If it was said to be left out, and hardly turns when it is
+// pulled again, it was tight, and another was left out.
+func (t *tx) rather(w *slot) bool {
+	name := w.joint.Fasteners[w.fastener].ID
+	for a := range t.openAlerts(t.job.ID) {
+		if a.Kind == events.AlertSeized && a.Step == t.job.Proc.Steps[w.step].ID && slices.Contains(a.Fasteners, name) && (len(a.Likely) == 0 || a.Likely[0].P >= 0.5) {
+			return true
+		}
+	}
+	return !t.isNamed(w, events.AlertMissed) && !t.job.Steps[w.step].Fasteners[w.fastener].Redo
 }
 
 // isNamed reports whether an open alert of a kind names the place's fastener.

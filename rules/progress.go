@@ -129,6 +129,11 @@ func (st *StepState) refresh(j *procedure.Joint) {
 // fastener is -1 if there is none.
 func (st *StepState) next(j *procedure.Joint) (pass, fastener int) {
 	for p := st.Pass; p < len(j.Passes); p++ {
+		for _, i := range st.Asked {
+			if f := &st.Fasteners[i]; f.Redo && !f.Held && !f.doneIn(p) && slices.Contains(j.Passes[p].Order, i) {
+				return p, i
+			}
+		}
 		for _, i := range j.Passes[p].Order {
 			if f := &st.Fasteners[i]; !f.Held && !f.doneIn(p) {
 				return p, i

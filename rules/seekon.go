@@ -108,6 +108,44 @@ func (t *tx) seekOn() {
 	}
 }
 
+// leaveLikeliest gives the pulls of a final pass that is one short to its fasteners by
+// what the pulls themselves tell, where that is clearly another one than the count
+// leaves: so the one that is asked for first is the one that was rather left out.
+func (t *tx) leaveLikeliest(i, pass int, missed []string) []string {
+	j := t.job
+	jt, st := j.Proc.Steps[i].Joint, &j.Steps[i]
+	if !j.Weighed || len(missed) != 1 || pass >= len(st.Weigh) || len(st.Weigh[pass].Log) == 0 || lastOf(jt, pass) != pass || jt.Passes[pass].Closing || jt.Passes[pass].Loose ||
+		slices.ContainsFunc(st.Fasteners, func(f FastenerState) bool { return f.Held || f.Redo || f.Accepted }) {
+		return missed
+	}
+	pulls, f := st.Weigh[pass].pulls(), j.filterOf(i, pass)
+	if f.Overrun() || len(pulls) != f.Pulls() || slices.ContainsFunc(pulls, func(e *Evidence) bool {
+		return !e.turned() || e.Pull.Placed != "" || e.below(&jt.Passes[pass])
+	}) {
+		return missed
+	}
+	l := t.whoWasLeft(i, pass)
+	if len(l) == 0 || l[0].P < ratherOther || l[0].Fastener == missed[0] {
+		return missed
+	}
+	order, have := jt.Passes[pass].Order, j.marked(i, pass)
+	to, tight, ok := f.AssignLeft(local(&jt.Passes[pass], jt.Fastener(l[0].Fastener)))
+	want := map[uint64]int{}
+	for k := range to {
+		if tight[k] {
+			want[pulls[k].Pull.Reading] = order[to[k]]
+			ok = ok && (have.of(pulls[k].Pull.Reading) != nil || j.aside(pulls[k].Pull.Reading) != nil)
+		}
+	}
+	if !ok || len(want) != len(order)-1 {
+		return missed
+	}
+	w := j.fastenerSlot(i, pass, order[0])
+	t.move(&w, f, pulls, have, want)
+	missed, _ = j.undone(i)
+	return missed
+}
+
 const neverPulled = "probably never pulled: to be pulled once more"
 
 // pullAgain voids the marks of fasteners that may have been left out.

@@ -16,6 +16,10 @@ const (
 	tightTimes   = 0.05
 )
 
+// seizedLeast is the least chance that a fastener seized at which that is spoken of.
+// Our choice.
+const seizedLeast = 0.1
+
 // seized names, where a fastener seems to be left out, the pull that turned too
 // little for a first one: it may have been a repeat, or the fastener that was
 // due then has seized. One more pull of it tells which: if it turns, it was
@@ -59,7 +63,11 @@ func (t *tx) seized(i, pass int, short bool) {
 			continue
 		}
 		r := reading{found: e.Pull.Trace}
-		t.raiseSeized(i, pass, due, e, deg, &l, seizedOdds(r.notTight(p)))
+		odds := seizedOdds(r.notTight(p))
+		if odds < seizedLeast {
+			continue // it was a repeat: who was left out is asked for anyway
+		}
+		t.raiseSeized(i, pass, due, e, deg, &l, odds)
 		if m.Reading == e.Pull.Reading {
 			t.add(events.ReadingVoided{Reading: m.Reading, Job: j.ID, Step: j.Proc.Steps[i].ID, Pass: pass, Fastener: due,
 				Reason: "turned too little: to be looked at and pulled once more"})

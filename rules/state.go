@@ -147,6 +147,7 @@ type StepState struct {
 	// once that is released.
 	Hold       *events.HoldOpened
 	HoldPassed bool
+	Asked      []int `json:",omitempty"` // fasteners that are to be pulled once more, first the one that was named first
 	// Parts is what is recorded of a parts step's kit, oldest first.
 	Parts []events.PartRecorded
 	// Presses are the places of a press step, as PressSpec.Places.

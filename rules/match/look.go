@@ -359,3 +359,32 @@ func (f *Filter) Assign() []int {
 	}
 	return out
 }
+
+// AssignLeft returns the fastener of each pull, and whether it made that one tight, in
+// the likeliest hypothesis in which nothing but one fastener is left; −1 for none. Not
+// ok where there is no such hypothesis.
+func (f *Filter) AssignLeft(fastener int) (to []int, tight []bool, ok bool) {
+	bit, ok := f.bit(fastener)
+	if !ok {
+		return nil, nil, false
+	}
+	best := -1
+	for i := range f.hyps {
+		if h := &f.hyps[i]; f.m.left(h) == bit && (best < 0 || h.weight() > f.hyps[best].weight()) {
+			best = i
+		}
+	}
+	if best < 0 {
+		return nil, nil, false
+	}
+	to, tight = make([]int, f.Pulls()), make([]bool, f.Pulls())
+	for i := range to {
+		to[i] = -1
+	}
+	n := f.hyps[best].path
+	for i := f.pulls - 1; i >= 0; i-- {
+		to[i], tight[i] = int(n.fastener), tightens[n.kind] == 1
+		n = n.parent
+	}
+	return to, tight, true
+}
