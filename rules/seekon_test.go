@@ -47,3 +47,34 @@ func TestOneShortNamesAll(t *testing.T) {
 		}
 	}
 }
+
+// A mark that goes because its pull was at another place, or on a tight fastener, asks
+// nobody for a pull: the next one that comes says no more of that place than of any other
+// that is open. One that is to be pulled again does, in the order in which they are named.
+func TestWhatAsksForAPull(t *testing.T) {
+	c := newScene(t)
+	c.line("release-procedure hub")
+	c.line("open J1 at axle using HUB")
+	for range 8 {
+		c.line("K2 100 N·m angle 40°")
+	}
+	j := c.s.Jobs["J1"].clone()
+	void := func(k int, reason string) {
+		m := j.Steps[0].Fasteners[k].Marks[0]
+		j.apply(events.ReadingVoided{Reading: m.Reading, Job: "J1", Step: "hub", Fastener: m.Judged.Fastener, Reason: reason}, 0)
+	}
+	next := func() string {
+		w, _ := j.slotOf(0)
+		return w.joint.Fasteners[w.fastener].ID
+	}
+	void(0, wasElse)
+	void(1, movedOn)
+	if got := next(); got != "1" || j.asksFor(0, "1") || j.asksFor(0, "2") {
+		t.Errorf("expected at %s; asked for 1: %t, 2: %t; want 1, none", got, j.asksFor(0, "1"), j.asksFor(0, "2"))
+	}
+	void(6, neverPulled)
+	void(3, neverPulled)
+	if got := next(); got != "7" || !j.asksFor(0, "7") || !j.asksFor(0, "4") {
+		t.Errorf("expected at %s; asked for 7: %t, 4: %t; want 7, both", got, j.asksFor(0, "7"), j.asksFor(0, "4"))
+	}
+}
