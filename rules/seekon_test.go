@@ -67,7 +67,7 @@ func TestWhatAsksForAPull(t *testing.T) {
 		w, _ := j.slotOf(0)
 		return w.joint.Fasteners[w.fastener].ID
 	}
-	void(0, wasElse)
+	void(0, wasNone)
 	void(1, movedOn)
 	if got := next(); got != "1" || j.asksFor(0, "1") || j.asksFor(0, "2") {
 		t.Errorf("expected at %s; asked for 1: %t, 2: %t; want 1, none", got, j.asksFor(0, "1"), j.asksFor(0, "2"))
