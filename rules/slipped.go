@@ -20,8 +20,9 @@ func (t *tx) slippedLow(i, at int, left []string) {
 		return
 	}
 	w := j.fastenerSlot(i, at, p.Joint.Passes[at].Order[0])
-	for _, e := range j.Steps[i].Weigh[at].pulls() {
-		if !(e.Pull.Torque.Base() < w.lsl.Base()) || w.earlierPass(e.Pull.Torque) {
+	partial := j.partials(i, at)
+	for k, e := range j.Steps[i].Weigh[at].pulls() {
+		if !(e.Pull.Torque.Base() < w.lsl.Base()) || w.earlierPass(e.Pull.Torque) || len(partial) > 0 && partial[k] {
 			continue
 		}
 		r := reading{value: e.Pull.Torque, unit: j.unitOf(i, e.Pull.Tool)}

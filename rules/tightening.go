@@ -103,6 +103,27 @@ func (w *PassWeigh) gripped(lsl quantity.Value) bool {
 	return n >= leastGripped
 }
 
+// partials tells of each pull of a pass that is worked on in swings whether it was
+// one that the next one topped on the same fastener, or may be yet: it ended where the
+// hand or the room did, and its peak tells of neither aim nor unit. Nil where the pass
+// is not worked on so.
+func (j *Job) partials(step, pass int) []bool {
+	w, p := j.Steps[step].Weigh[pass], &j.Proc.Steps[step].Joint.Passes[pass]
+	if !w.gripped(p.LSL) {
+		return nil
+	}
+	pulls, all := w.pulls(), j.tightenings(step, pass)
+	out := make([]bool, len(pulls))
+	for k, e := range pulls {
+		if k+1 < len(pulls) {
+			out[k] = all[k+1].from <= k && pulls[k+1].Pull.Torque.Base() >= float64(tops*e.Pull.Torque.Base())
+		} else {
+			out[k] = e.below(p)
+		}
+	}
+	return out
+}
+
 // leastGripped is how many such show it. Our choice.
 const leastGripped = 2
 

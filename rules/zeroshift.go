@@ -28,9 +28,10 @@ func (t *tx) zeroShift(step int, r *reading) {
 	for i := range step + 1 {
 		for pass := range j.Steps[i].Weigh {
 			p := &j.Proc.Steps[i].Joint.Passes[pass]
-			for _, e := range j.Steps[i].Weigh[pass].pulls() {
+			partial := j.partials(i, pass)
+			for k, e := range j.Steps[i].Weigh[pass].pulls() {
 				o := &e.Pull
-				if o.Tool != r.tool || p.Loose {
+				if o.Tool != r.tool || p.Loose || len(partial) > 0 && partial[k] {
 					continue
 				}
 				if x := o.Torque.Base()/p.Target.Base() - 1; math.Abs(x) < 0.3 {
