@@ -287,7 +287,7 @@ func (t *tx) unfinished(w *slot, r *reading, tool *toolDates) bool {
 		return true
 	}
 	if len(t.job.Steps[w.step].Weigh[w.pass].Log) == 0 { // nothing is known of its pulls yet
-		return t.inTheMiddle(w) || !later.aimedAt(r)
+		return t.inTheMiddle(w) || !later.aimedAt(r) || t.mostlySwings(w)
 	}
 	_, odds, _ := t.oddsOfGoingOn(w, stretch{later.step, later.pass}, r)
 	if open, _ := t.job.openOf(stretch{w.step, w.pass}); open > 1 {

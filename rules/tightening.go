@@ -159,6 +159,25 @@ func (t *tx) maySwing(w *slot) bool {
 	return n < taughtPulls || k.Swings >= float64(rareSwings*n)
 }
 
+// mostlySwings reports whether earlier jobs, or else the passes of this one, show that
+// most tightenings at a place take several swings, each a reading of its own. There a
+// peak that another joint aims at says nothing yet; the next pull does.
+func (t *tx) mostlySwings(w *slot) bool {
+	if !t.job.Weighed || w.joint == nil {
+		return false
+	}
+	k := &t.job.Steps[w.step].Weigh[w.pass].Known
+	if k.Wholes >= taughtPulls {
+		return 2*k.Swung > k.Wholes
+	}
+	for pass := range w.pass {
+		if m := t.job.filterOf(w.step, pass).Mood(); len(t.job.Steps[w.step].Weigh[pass].Log) > 0 && m.Swung > m.InOne {
+			return true
+		}
+	}
+	return false
+}
+
 // rareSwings is the share of unfinished pulls below which they are rare. Our choice.
 const rareSwings = 0.02
 

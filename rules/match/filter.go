@@ -205,6 +205,7 @@ func (f *Filter) Pull(q Pull) *Filter {
 	e := expander{m: f.m, q: &q, x: &x, same: f.pulls > 0 && (q.SameCounter || sameCycle(f.lastQ, q))}
 	x.after = f.pulls > 0 && f.lastX.low
 	x.gap = q.Gap > 0
+	x.whole = x.whole && !f.gripped()
 	if f.pulls > 0 {
 		e.before = &f.lastX
 	}

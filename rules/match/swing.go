@@ -198,6 +198,13 @@ func (t *tally) rests(first bool) {
 	}
 }
 
+// gripped tells whether a pass is worked on in swings. Then the wait before a
+// tightening holds no more of it than its first swing, and a repeat takes as long.
+func (f *Filter) gripped() bool { return f.grip.n >= leastGrips && 2*f.grip.n >= f.wait.n }
+
+// leastGrips is how many times of setting the tool on anew show that. Our choice.
+const leastGrips = 4
+
 // degreesOf is the rotation whose turnLog is x.
 func degreesOf(x float64) float64 {
 	y := math.Exp(x)

@@ -140,6 +140,7 @@ func (f *Filter) weighWaits() {
 	p := m.wait
 	d := mean - p.mean
 	all := normal{mean: (float64(p.k*p.mean) + sum) / (p.k + n), b: p.b + ss/2 + p.k*n*float64(d*d)/(2*(p.k+n)), n: int32(n)}
+	gripped := f.gripped()
 	var change [mostWaits]waited
 	for i := range f.waits {
 		w := &f.waits[i]
@@ -150,7 +151,7 @@ func (f *Filter) weighWaits() {
 		if w.learned {
 			rest = p.without(all, near(w.x))
 		}
-		change[i] = m.waitsAt(rest, w.x, w.whole)
+		change[i] = m.waitsAt(rest, w.x, w.whole && !gripped)
 		m.grips(f.grip, w.x, &change[i])
 		for k := range change[i] {
 			change[i][k] -= w.then[k]
