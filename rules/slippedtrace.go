@@ -19,6 +19,11 @@ const (
 	springLeast  = 1.5  // degrees; less is a few steps of the angle
 	springSure   = 5.0  // deviations from the others, at least
 	springFits   = 0.07 // of logarithms: distance from what the unit would make of it, at most
+	springSteps  = 2.0  // of the angle, by which it must differ from the others at least
+
+	// springStepSD is the standard deviation of the difference of two rounded values, in
+	// steps: each is uniform within half a step.
+	springStepSD = 0.408
 )
 
 // sprang doubts a pull whose number is right, but whose spring-back is that of
@@ -42,9 +47,12 @@ func (t *tx) sprang(w *slot, r *reading, f *finding) {
 	if !known || len(others) < springPulls {
 		return
 	}
-	usual := stretchLaw(others, springSpread)
-	off := (x - usual.mean) / usual.sd
-	if math.Abs(off) < springSure {
+	// A spring-back is told in steps of the angle: one of its two ends may lie half a
+	// step off, and the other too.
+	step := t.s.toolOf(r.tool).AngleStep
+	usual := stretchLaw(others, math.Hypot(springSpread, float64(springStepSD*step)/r.found.SpringBack.In(quantity.Degree)))
+	apart := r.found.SpringBack.In(quantity.Degree) - float64(math.Exp(usual.mean)*r.found.Peak.Base())
+	if math.Abs(x-usual.mean) < float64(springSure*usual.sd) || math.Abs(apart) < float64(springSteps*step) {
 		return
 	}
 	meant, ok := slippedBy(x-usual.mean, springFits, sent)

@@ -56,14 +56,16 @@ func woundLine(seq int, value, windDeg float64, way ...at) string {
 }
 
 // soundLine is a first pull that turns by about 60 degrees.
-func soundLine(seq int) string {
+func soundLine(seq int) string { return soundWound(seq, windDeg) }
+
+func soundWound(seq int, windDeg float64) string {
 	more := float64(seq*7%5) - 2
 	top := 40 + 0.1*float64(seq*3%7)
-	return courseLine(seq, top, at{20, 12}, at{60 + 2*more, top})
+	return woundLine(seq, top, windDeg, at{20, 12}, at{60 + 2*more, top})
 }
 
 func traceHead() string {
-	return strings.Replace(angleHead(), `"trace_rate":null`, `"trace_rate":200`, 1)
+	return strings.Replace(strings.Replace(angleHead(), `"angle_resolution":0.5`, `"angle_resolution":0.25`, 1), `"trace_rate":null`, `"trace_rate":200`, 1)
 }
 
 // judgeCourses judges twelve pulls on twelve bolts, one of them in another's place.
@@ -154,5 +156,24 @@ func TestJudgeSlipBySpringBack(t *testing.T) {
 	j := judgeCourses(t, plateProcedure(t, "C", 12), 9, woundLine(9, 40, 1.3558*windDeg, at{20, 12}, at{70, 40}))
 	if len(j.Alerts) != 1 || j.Alerts[0].Kind != "unit_slip" || j.Alerts[0].Pull != 9 || j.Fasteners[8].Claim != claimDoubtful || j.Release.Granted {
 		t.Errorf("alerts %+v, fastener 9 %s, released %t", j.Alerts, j.Fasteners[8].Claim, j.Release.Granted)
+	}
+}
+
+// A spring-back is told in steps of the angle. Of a few steps, one more is no slip:
+// 2.0 after 1.5 degrees is a third more, as lbf·ft would be, and one step of 0.5.
+func TestJudgeSpringBackInCoarseSteps(t *testing.T) {
+	for name, x := range map[string]struct{ usual, one float64 }{"more": {1.5, 2}, "less": {2, 1.5}} {
+		l := []string{strings.Replace(traceHead(), `"angle_resolution":0.25`, `"angle_resolution":0.5`, 1)}
+		for i := 1; i <= 12; i++ {
+			wind := x.usual
+			if i == 12 {
+				wind = x.one
+			}
+			l = append(l, soundWound(i, wind))
+		}
+		j := mustJudge(t, plateProcedure(t, "C", 12), jsonl(append(l, `{"release":true,"t":120}`)...), streamOptions{})
+		if len(j.Alerts) > 0 || !j.Release.Granted {
+			t.Errorf("%s: alerts %+v, released %t", name, j.Alerts, j.Release.Granted)
+		}
 	}
 }

@@ -38,8 +38,8 @@ func (f *Features) flat(v *view, m *Swing) {
 	for from < m.PeakAt && v.y(from) < startShare*m.PeakNm {
 		from++
 	}
-	moved := from
-	for moved < m.PeakAt && turn(moved) < turn(from)+stillDeg {
+	moved, started := from, turn(from)+stillDeg+float64(stillShare*f.SpringDeg)
+	for moved < m.PeakAt && turn(moved) < started {
 		moved++
 	}
 	start := max(flatFrom*m.PeakNm, v.y(moved))

@@ -91,11 +91,12 @@ func TestFindings(t *testing.T) {
 // creeps on or falls; a sound one does not, nor a wrench that breaks over.
 func TestFlat(t *testing.T) {
 	second := pull{start: 65, snug: 65, top: 101, turn: 25}
+	stiff := pull{start: 70, snug: 70, top: 101, turn: 40, wind: 12, kept: 0.2} // a tool whose spring-back is less than its wind-up
 	for name, x := range map[string]struct {
 		p    pull
 		flat bool
 	}{
-		"sound": {fresh(), false}, "repeat": {repeat(), false}, "second pass": {second, false}, "breaks over": {pull{start: 6, snug: 20, top: 101, run: 120, turn: 50, click: true}, false},
+		"sound": {fresh(), false}, "repeat": {repeat(), false}, "second pass": {second, false}, "second pass, less spring-back": {stiff, false}, "breaks over": {pull{start: 6, snug: 20, top: 101, run: 120, turn: 50, click: true}, false},
 		"strips": {pull{start: 6, snug: 20, top: 101, run: 120, turn: 50, after: 50}, true}, "stretches": {pull{start: 6, snug: 20, top: 96, run: 120, turn: 48, creep: 50}, true},
 		"second pass strips": {pull{start: 65, snug: 65, top: 101, turn: 25, after: 25}, true}, "second pass stretches": {pull{start: 65, snug: 65, top: 96, turn: 22, creep: 25}, true},
 		"stick and slip": {pull{start: 6, snug: 20, top: 101, run: 120, turn: 50, ripple: 8}, false}, "hard": {pull{start: 6, snug: 20, top: 101, run: 40, turn: 12}, false},

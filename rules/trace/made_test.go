@@ -18,6 +18,7 @@ type pull struct {
 	after            float64 // stripping: rotation with torque falling
 	creep            float64 // stretching: rotation over which the torque rises by a twentieth
 	us               int64   // period
+	wind, kept       float64 // wind-up at 100 N·m, if another; share of it that does not spring back
 }
 
 func fresh() pull  { return pull{start: 6, snug: 20, top: 101, run: 120, turn: 50} }
@@ -31,12 +32,18 @@ func (p pull) make() *events.Trace {
 		tr.PeriodUs = 1200
 	}
 	scale := 1200 / float64(tr.PeriodUs)
-	turned := 0.0
-	noise, over := 0, 0.0
+	turned, wind := 0.0, windUp
+	if p.wind > 0 {
+		wind = p.wind
+	}
+	noise, over, letGo := 0, 0.0, false
 	at := func(nm float64) {
 		noise++
 		alternate := 0.15 * float64(1-2*(noise%2))
-		angle := turned + over + windUp*nm/100
+		angle := turned + over + wind*nm/100
+		if letGo {
+			angle += p.kept * wind * (p.top - nm) / 100
+		}
 		tr.Torque = append(tr.Torque, nm+alternate)
 		tr.Angle = append(tr.Angle, math.Round(angle*4)/4)
 	}
@@ -76,7 +83,7 @@ func (p pull) make() *events.Trace {
 	if p.after > 0 {
 		ramp(p.top, 0.7*p.top, p.after, 5*p.after)
 	}
-	over = 0
+	over, letGo = 0, true
 	ramp(p.top*0.8, 0.5, 0, 30)
 	for range int(60 * scale) {
 		at(0.5)
