@@ -20,9 +20,13 @@ func (t *tx) lowFirst(b stretch, n int) bool {
 	if !j.Weighed || b.pass == 0 || jt.Passes[b.pass].Closing || !j.plain(b.step) || j.ownOpen(a) > 0 || len(j.Steps[b.step].Weigh[b.pass].pulls()) == 0 {
 		return false
 	}
-	first := j.Steps[b.step].Weigh[b.pass].pulls()[0].Pull.Reading
+	begins := &j.Steps[b.step].Weigh[b.pass].pulls()[0].Pull
+	first := begins.Reading
 	p := &jt.Passes[b.pass]
 	pulls := j.Steps[a.step].Weigh[a.pass].pulls()
+	if k := len(pulls) - 1; k >= 0 && j.Steps[b.step].Weigh[b.pass].gripped(p.LSL) && begins.Torque.Base() >= float64(tops*pulls[k].Pull.Torque.Base()) {
+		return false // a swing of the first one
+	}
 	others := 0 // pulled twice in the joint, these apart
 	for i := range j.Steps[b.step].Weigh {
 		for _, e := range j.Steps[b.step].Weigh[i].pulls() {

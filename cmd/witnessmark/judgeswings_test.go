@@ -139,3 +139,21 @@ func TestSomeFastenersInSwings(t *testing.T) {
 		}
 	}
 }
+
+// The first swing of a later pass may end where the pass before does, and is taken for
+// one more of that. If the pass comes out one short, it still was a swing, and not a
+// low pull of its own fastener, which would shift all others by one.
+func TestFirstSwingLikeThePassBefore(t *testing.T) {
+	pulls := []made{{10, 51, 40}, {6, 50.2, 43}, {6, 50.8, 38}, {20, 5, 31}, {6, 5.1, 28}, {6, 4.9, 33}, {6, 5, 30}, {6, 5.1, 29}, {6, 5, 32}}
+	for k := range 6 {
+		if k == 3 {
+			pulls = append(pulls, made{6, 15.1, 3}) // once more on the third
+			continue
+		}
+		pulls = append(pulls, made{6, []float64{5.6, 7.4, 8.1, 0, 7.8, 7}[k], 27 + float64(k)}, made{1.4, 15, 52 - float64(k)})
+	}
+	j := mustJudge(t, twoJoints(t, "C", 3, 50, 6, 5, 15), madeStream(pulls...), streamOptions{})
+	if j.Release.Granted || !slices.Equal(kindsOf(j), []string{"missed_fastener"}) {
+		t.Errorf("granted %v, alerts %+v\n%s", j.Release.Granted, j.Alerts, strings.Join(placesOf(j), "\n"))
+	}
+}
