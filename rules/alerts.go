@@ -319,6 +319,8 @@ func (t *tx) gone(a *events.AlertRaised) (how string, gone bool) {
 		return "decided, or the pull counts no longer", t.all(a, func(p place) bool {
 			return !p.f.Held && (p.f.Accepted || p.f.Marks[a.Pass].Reading != a.Reading)
 		})
+	case events.AlertSameCycle:
+		return "pulled again: its readings differ", t.pulledAnew(a)
 	case events.AlertClosing:
 		return "the closing round is done", len(t.job.closingLeftOf(a.Step)) == 0
 	case events.AlertStepSkipped, events.AlertShims:

@@ -53,6 +53,7 @@ func newRunner(tb testing.TB) *runner {
 	wide := shop.Tools[0]
 	wide.ID, wide.Serial, wide.Least, wide.Most, wide.URel = "wide", "wide", nm(1), nm(400), 0.005
 	wide.Interval.Cycles = -1 // it makes more cycles than any wrench
+	wide.Resolution = nm(10)  // it hits the target each time, as a hand does only by a coarse scale
 	shop.Tools = append(shop.Tools, wide)
 	shop.Shims = demoDrawers()
 	r.tell(events.ShopDescribed{Shop: shop, Hash: "1"})
@@ -178,6 +179,7 @@ func BenchmarkPull(b *testing.B) {
 	wide := shop.Tools[0]
 	wide.ID, wide.Serial, wide.Least, wide.Most, wide.URel = "wide", "wide", nm(1), nm(400), 0.005
 	wide.Interval.Cycles = -1 // it makes more cycles than any wrench
+	wide.Resolution = nm(10)  // it hits the target each time, as a hand does only by a coarse scale
 	wide.Reports = events.ToolReports{Angle: true}
 	shop.Tools = append(shop.Tools, wide)
 	text := `procedure: BENCH

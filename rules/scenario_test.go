@@ -60,6 +60,8 @@ func testShop() events.Shop {
 	wrench := func(id string, least, most, u float64) events.Tool {
 		return events.Tool{ID: id, Name: strings.ToUpper(id), Kind: events.ToolTorqueWrench, Serial: id, Least: nm(least), Most: nm(most), URel: u, Calibrated: "2026-06-01", Due: "2027-06-01", Class: "I C", Resolution: nm(0.1)}
 	}
+	k2 := wrench("k2", 5, 200, 0.01)
+	k2.Resolution = nm(0.5) // so coarse that pulls are told alike now and then
 	old := wrench("old", 5, 200, 0.01)
 	old.Calibrated, old.Due = "2025-11-24", "2026-11-24"
 	last := wrench("last", 5, 200, 0.01)
@@ -75,7 +77,7 @@ func testShop() events.Shop {
 		Benches: []events.Bench{{ID: "axle", Name: "Axle"}, {ID: "gearbox", Name: "Gearbox"}},
 		People: []events.Person{{ID: "ines", Name: "Ines", Role: events.RoleTechnician, Badge: "FD-0407"}, {ID: "tomas", Name: "Tomas", Role: events.RoleTechnician, Badge: "FD-0412", Code: "To"},
 			{ID: "maren", Name: "Maren", Role: events.RoleLead}, {ID: "quim", Name: "Quim", Role: events.RoleMetrology}},
-		Tools: append([]events.Tool{wrench("k2", 5, 200, 0.01), wrench("s5", 5, 200, 0.01), old, last, tester, small, wrench("big", 60, 300, 0.01), dial, oldDial}, careTools()...),
+		Tools: append([]events.Tool{k2, wrench("s5", 5, 200, 0.01), old, last, tester, small, wrench("big", 60, 300, 0.01), dial, oldDial}, careTools()...),
 		Boxes: []events.Box{{ID: "axle-box", Key: "U"}},
 		Devices: []events.Device{{ID: "k2", Tool: "k2", Bench: "axle", Box: "axle-box"}, {ID: "old", Tool: "old", Bench: "axle"}, {ID: "small", Tool: "small", Bench: "axle"},
 			{ID: "s5", Tool: "s5", Bench: "gearbox"}, {ID: "ref", Tool: "ref", Bench: "axle"}, {ID: "d3", Tool: "d3", Bench: "axle"}},

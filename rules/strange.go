@@ -38,6 +38,7 @@ func (t *tx) strange(w *slot, r *reading) {
 	pulls := t.job.Steps[w.step].Weigh[w.pass].pulls()
 	t.oddTool(w, r, pulls)
 	t.alike(w, r, pulls)
+	t.stuck(w, r, pulls)
 	t.tooMany(w, pulls)
 	t.slippedRow(w, r)
 	if r.value.Base() < w.lsl.Base() && t.lowsBefore(w, r) >= stuckPulls {

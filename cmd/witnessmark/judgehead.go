@@ -214,8 +214,12 @@ func (o object) reports(t *streamTool) error {
 	if _, t.Reports.Trace, err = o.number("trace_rate"); err != nil {
 		return err
 	}
-	if _, _, err = o.number("resolution"); err != nil {
+	resolution, ok, err := o.number("resolution")
+	if err != nil {
 		return err
+	}
+	if ok && resolution > 0 {
+		t.Resolution = quantity.Of(resolution, t.unit)
 	}
 	if t.counter, err = o.optionalText("counter"); err != nil {
 		return err
