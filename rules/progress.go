@@ -194,8 +194,8 @@ func (st *StepState) passAt(j *procedure.Joint, fastener int) int {
 
 // NextFastener returns where the next pull is expected: indices of the step,
 // the pass and the fastener. A place that somebody pointed at comes first;
-// else it is the first of the current step's order that is neither done nor
-// held. ok is false if the current step takes no pull now.
+// else it is the first of the current step's that is to be pulled again, in the order
+// in which they were named, or else of its order, that is neither done nor held. ok is false if the current step takes no pull now.
 func (s *State) NextFastener(job *Job) (step, pass, fastener int, ok bool) {
 	return job.next()
 }

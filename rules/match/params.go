@@ -131,7 +131,7 @@ type Params struct {
 // Default returns the parameters in use.
 func Default() *Params {
 	return &Params{
-		Habit: 0.010, HabitSlow: 0.25, HabitWeight: 10, LostPlace: 0.0012, LostAgain: 0.35, Check: 0.001, Skip: 0.003, SkipTwice: 0.1, Jump: 0.002, FreeOrder: 20,
+		Habit: 0.010, HabitSlow: 0.25, HabitWeight: 10, LostPlace: 0.0015, LostAgain: 0.35, Check: 0.001, Skip: 0.003, SkipTwice: 0.1, Jump: 0.002, FreeOrder: 20,
 		Back: 0.3, BackAmid: 0.03, Nowhere: 0.0005, Elsewhere: 0.002, Loosened: 0.0002, Interrupted: 4, BreakS: 45,
 		Swing: 0.01, SwingWeight: 10, SwingOften: 0.05, SwingsSeen: 0.5, SwingAll: 0.5, SwingNone: 0.005, SwingAllWeight: 50, SwingTaught: 20, SwingSame: 0.9, LeaveLow: 0.03, Asked: 0.9, StopEarly: 0.02, StopHole: 0.6,
 		Unseen: 0.0002, UnseenGap: 0.85, Again: 0.45, Contiguous: 1e-7, PlaceWrong: 1e-4, AnswerWrong: 0.02,
