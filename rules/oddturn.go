@@ -24,6 +24,12 @@ const (
 	oddLittle     = 0.2  // of the usual, at most
 	oddDegrees    = 8.0  // difference in degrees, at least: more than play, wind-up and noise
 	oddFewer      = 6.0
+	oddOthers     = 2.5 // deviations of the greatest of the others, from which a joint is irregular upwards
+
+	// Deviations where the trace shows a straight way to the peak: no torque went, so
+	// nothing but the rotation speaks. What has a longer tail than a normal
+	// distribution reaches four and five of them. Our choice.
+	straightOff = 5.5
 
 	// Where enough others of the job are there to compare with, one that lies above
 	// all of them by a good way is odd sooner. Not in joints that turn little: of
@@ -105,7 +111,8 @@ func (t *tx) spoilt(w *slot, r *reading, low bool, deg float64, l *turnLaw, know
 		return "Its torque stopped rising while the rotation went on: it may have stretched or stripped."
 	case low && l.times(deg) >= oddMuchLow:
 		return "So much rotation with too little torque: it may have stretched or stripped."
-	case !low && p.AngleHi.IsZero() && (l.off(deg) >= oddDeviations && l.times(deg) >= oddMuch || l.alone(deg)):
+	case low || !p.AngleHi.IsZero() || l.stray(deg) || r.straight() && l.off(deg) < straightOff:
+	case l.off(deg) >= oddDeviations && l.times(deg) >= oddMuch || l.alone(deg):
 		return "It may have stretched, stripped, or caught late."
 	}
 	return ""
@@ -127,6 +134,12 @@ func flatTimes(low bool) float64 {
 // shows reports whether a reading's trace has a finding.
 func (r *reading) shows(finding string) bool {
 	return r.found != nil && slices.Contains(r.found.Findings, finding)
+}
+
+// straight reports whether a pull has a trace whose torque rose with its rotation up
+// to the peak, and no rotation went on beyond it.
+func (r *reading) straight() bool {
+	return r.found != nil && !r.found.SpringBack.IsZero() && r.found.RateNmDeg > 0 && !r.shows("flat") && !r.shows("strip") && !r.shows("yield") && !r.shows("no_release")
 }
 
 // givesByRule reports whether the pulls of a pass leave their line as a rule: a

@@ -17,7 +17,7 @@ type turnLaw struct {
 	power  float64 // power of a rotation that is about normal
 	n      int     // pulls of this job that it rests on
 	lowest float64 // the least of their logarithms
-	most   float64 // the greatest
+	most   float64 // the greatest of those that nobody was told of
 	spread float64 // of them alone
 }
 
@@ -55,7 +55,7 @@ func (t *tx) turnLaw(step, pass int, but uint64) (turnLaw, bool) {
 	l := turnLaw{n: len(logs), power: assumedRoot}
 	l.middle = k.Mean
 	if l.n > 0 {
-		l.lowest, l.most = logs[0], logs[l.n-1]
+		l.lowest, l.most = logs[0], t.mostUntold(step, pass, logs)
 	}
 	ss, df := assumedDF*assumedSD*assumedSD, float64(assumedDF)
 	if l.n >= leastPulls {
@@ -102,6 +102,29 @@ func rootOf(k match.Moments) float64 {
 // times returns how many times the usual rotation one is.
 func (l *turnLaw) times(deg float64) float64 {
 	return (max(deg, 0) + turnFloor) / math.Exp(l.middle)
+}
+
+// mostUntold is the greatest of a pass's rotations, as sorted logarithms, without
+// those that an open alert is about.
+func (t *tx) mostUntold(step, pass int, logs []float64) float64 {
+	var told []float64
+	for _, e := range t.job.Steps[step].Weigh[pass].pulls() {
+		if deg, ok := e.turn(); ok && t.toldOf(e.Pull.Reading) {
+			told = append(told, math.Log(deg+turnFloor))
+		}
+	}
+	n := len(logs) - 1
+	for n > 0 && slices.Contains(told, logs[n]) {
+		n--
+	}
+	return logs[n]
+}
+
+// stray reports whether the joint's others reach far up too: then one that goes
+// little beyond them is of the same kind.
+func (l *turnLaw) stray(deg float64) bool {
+	others := math.Exp(l.most) - turnFloor
+	return l.n >= aloneOthers && l.off(others) >= oddOthers && math.Log(max(deg, 0)+turnFloor)-l.most < math.Log(aloneTop)
 }
 
 // alone reports whether a rotation lies far above all of enough others, which must

@@ -177,3 +177,14 @@ func TestJudgeSpringBackInCoarseSteps(t *testing.T) {
 		}
 	}
 }
+
+// A long tail upwards is the nature of rotations (screw-tightening-wear). Where the
+// trace shows a straight way to the peak, twice as far is no fault yet; thrice is.
+func TestJudgeTurnsFarOnAStraightLine(t *testing.T) {
+	for deg, told := range map[float64]bool{126: false, 200: true} {
+		j := judgeCourses(t, plateProcedure(t, "C", 12), 10, courseLine(10, 40.1, at{deg / 3, 12}, at{deg, 40.1}))
+		if got := len(j.Alerts) > 0; got != told || j.Release.Granted == told {
+			t.Errorf("%g degrees: alerts %+v, released %t", deg, j.Alerts, j.Release.Granted)
+		}
+	}
+}
