@@ -2,9 +2,103 @@ package rules
 
 import (
 	"fmt"
+	"math"
+	"slices"
 
 	"witnessmark/events"
 )
+
+// How far a pull of the closing round must have turned beyond the round's others
+// before its fastener was not tight. On a tight one only the wind-up of tool and
+// joint shows, alike at all of them. All are our choice, but for what a spread is
+// worth (see turnLaw).
+const (
+	roundOthers = 3   // pulls to hold it against, at least
+	roundSure   = 4.5 // deviations
+	roundLeast  = 5.0 // degrees
+	roundSD     = 2.0 // degrees: the spread before any was seen
+	roundWorth  = 4.0 // values that it is worth
+)
+
+// turnedInRound holds a fastener that turned in the closing round far beyond the
+// round's others: it was not tight, so the final pass had left it out.
+func (t *tx) turnedInRound(w *slot, r *reading, f *finding) {
+	if !w.joint.Passes[w.pass].Closing || f.kind != "" || f.held || f.verdict != events.Within && f.verdict != events.Doubtful {
+		return
+	}
+	deg, ok := r.turn()
+	if !ok {
+		return
+	}
+	usual, ok := beyondRound(t.job.Steps[w.step].Weigh[w.pass].pulls(), r.seq, deg)
+	if !ok {
+		return
+	}
+	name := w.joint.Fasteners[w.fastener].ID
+	f.verdict, f.held, f.kind = events.Doubtful, true, events.AlertMissed
+	f.text = t.wasLoose(w, name, deg, usual)
+	f.todo = fmt.Sprintf("Look at the mark of fastener %s. This pull has tightened it; a lead decides.", name)
+}
+
+// lookBackRound says the same of earlier pulls of a closing round, which the first
+// of it cannot show. Such a fastener is pulled once more.
+func (t *tx) lookBackRound(w *slot) {
+	j := t.job
+	if !w.joint.Passes[w.pass].Closing {
+		return
+	}
+	st := &j.Steps[w.step]
+	pulls, marked := st.Weigh[w.pass].pulls(), j.marked(w.step, w.pass)
+	for k, e := range pulls {
+		m := marked.of(e.Pull.Reading)
+		deg, ok := e.turn()
+		if k == len(pulls)-1 || !ok || m == nil || t.toldOf(e.Pull.Reading) {
+			continue
+		}
+		n := w.joint.Fastener(m.Judged.Fastener)
+		if f := &st.Fasteners[n]; f.Held || f.Accepted || st.Weigh[w.pass].seenTo(n, e.Pull.Reading) {
+			continue
+		}
+		usual, ok := beyondRound(pulls, e.Pull.Reading, deg)
+		if !ok {
+			continue
+		}
+		name := m.Judged.Fastener
+		t.raise(events.AlertRaised{
+			Kind: events.AlertMissed, Bench: j.Bench, Job: j.ID, Step: j.Proc.Steps[w.step].ID, Pass: w.pass, Fasteners: []string{name}, Reading: e.Pull.Reading, Blocks: true,
+			Text: t.wasLoose(w, name, deg, usual),
+			Todo: fmt.Sprintf("Stop, and pull fastener %s once more: it may not turn again. Then go on with the closing round.", name),
+		})
+		t.add(events.ReadingVoided{Reading: e.Pull.Reading, Job: j.ID, Step: j.Proc.Steps[w.step].ID, Pass: w.pass, Fastener: name,
+			Reason: "it turned in the closing round: to be pulled once more"})
+		t.why = "a fastener turned in the closing round"
+	}
+}
+
+func (t *tx) wasLoose(w *slot, name string, deg, usual float64) string {
+	return fmt.Sprintf("%s: fastener %s turned %s in the closing round, the others about %s. So it was not tight: it was probably left out of the %s pass, and another pulled twice.",
+		t.job.title(w.step), name, degrees(deg), degrees(usual), passName(w.joint, lastOf(w.joint, w.pass)))
+}
+
+// beyondRound reports whether a pull turned by deg far beyond all others of a
+// closing round, and what is usual there.
+func beyondRound(pulls []*Evidence, reading uint64, deg float64) (usual float64, ok bool) {
+	var others []float64
+	for _, e := range pulls {
+		if x, told := e.turn(); told && e.Pull.Reading != reading {
+			others = append(others, x)
+		}
+	}
+	n := float64(len(others))
+	if n < roundOthers {
+		return 0, false
+	}
+	slices.Sort(others)
+	usual = others[len(others)/2]
+	s := robustSpread(others, usual)
+	sd := math.Sqrt((float64(roundWorth*roundSD*roundSD) + float64(madWorth*n*s*s)) / (roundWorth + float64(madWorth*n)) * (1 + math.Pi/2/n))
+	return usual, deg-usual >= max(roundLeast, float64(roundSure*sd))
+}
 
 // turnReported takes a technician's word that a fastener turned in the closing
 // round, in which none may turn. A wrench that tells torque alone cannot show

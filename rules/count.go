@@ -42,6 +42,7 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 		t.otherPeak(w, r, &f)
 		if t.sprang(w, r, &f); !f.held {
 			t.oddTurn(w, r, &f)
+			t.turnedInRound(w, r, &f)
 		}
 		var g events.Grade
 		if p, g = t.job.sureness(w, turnTold(r.angle) || r.found != nil && !r.found.NetAngle.IsZero()); grade == events.Counted && !f.held && (f.verdict == events.Within || f.verdict == events.Doubtful) {
@@ -61,6 +62,7 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 	if w.joint != nil && t.job.Weighed {
 		t.realign(w.step, w.pass)
 		t.lookBack(w)
+		t.lookBackRound(w)
 		if n := len(t.job.marked(w.step, w.pass)); n >= 2 && n <= lookBackAt {
 			t.lookBackOver(stretch{w.step, w.pass})
 		}

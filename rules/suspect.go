@@ -299,8 +299,8 @@ func (t *tx) turnedInClosing(w *slot, r *reading) bool {
 	if t.endsLow(w.step, final) && len(t.job.Steps[w.step].Weigh[w.pass].Log) == 0 {
 		return t.oneMore(r, w.step) // it ends what the last one began
 	}
-	if _, ok := r.turn(); !ok {
-		return false
+	if _, ok := r.turn(); !ok || !slices.ContainsFunc(t.job.Steps[w.step].Weigh[final].pulls(), func(e *Evidence) bool { return e.turned() }) {
+		return false // by rotation it can be held against the round alone: see turnedInRound
 	}
 	at := t.job.fastenerSlot(w.step, final, w.joint.Passes[final].Order[0])
 	e := Evidence{Op: "pull", Pull: t.pullAt(&at, r), Tool: t.s.toolOf(r.tool)}
