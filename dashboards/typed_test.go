@@ -14,9 +14,9 @@ func typing(t *testing.T) *rig {
 	t.Helper()
 	r := newRig(t)
 	r.open()
-	for _, v := range []string{"25.0", "45.0"} {
-		for range 6 {
-			r.pull(v)
+	for _, v := range [][]string{{"25.0", "25.2"}, {"45.0", "44.8"}} {
+		for i := range 6 {
+			r.pull(v[i%2])
 		}
 	}
 	r.sign("ines")

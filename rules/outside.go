@@ -172,3 +172,71 @@ func (t *tx) lowBeforeClosing(w *slot, r *reading) bool {
 	t.setSwingAside(&at, r)
 	return true
 }
+
+// walkedLeast is the least time that a walk to another joint takes, μs; walkedShare the
+// share of what a joint's fasteners turn that no tight one does. Our choice.
+const (
+	walkedLeast = 5_000_000
+	walkedShare = 0.15
+)
+
+// tooFarAtNext keeps a pull that is above the limits of the joint that comes next, and
+// of which nothing is done, but would do for the one that is finished: if it came after
+// a pause as of a walk, and turned as no tight fastener does, it was rather made there,
+// with the tool set as before. A second one of habit comes at once, or hardly turns.
+func (t *tx) tooFarAtNext(w *slot, r *reading) bool {
+	j := t.job
+	if !j.Weighed || w.joint == nil || w.usl.IsZero() || w.joint.Passes[w.pass].Closing {
+		return false
+	}
+	most := w.usl
+	if w.loose() {
+		most = w.joint.Passes[lastOf(w.joint, w.pass)].USL
+	}
+	before, ok := j.repeats(r, true)
+	if !ok || !(r.value.Base() > most.Base()) {
+		return false
+	}
+	jt := j.Proc.Steps[before].Joint
+	pass := finalPass(jt)
+	at := j.fastenerSlot(before, pass, jt.Passes[pass].Order[0])
+	pulls := j.Steps[before].Weigh[pass].pulls()
+	if len(pulls) < 3 || t.wantsOneMore(j.Proc.Steps[before].ID) {
+		return false
+	}
+	o, usual := t.pullAt(&at, r), usualWait(pulls)
+	wait := float64(o.AtUs - pulls[len(pulls)-1].Pull.AtUs)
+	if o.Late || usual < paceLeast || wait < walkedLeast || wait <= soonWaits*usual {
+		return false
+	}
+	how := ""
+	if deg, turned := r.turn(); turned {
+		least := checkerTurn
+		if l, known := t.turnLaw(before, pass, r.seq); known {
+			least = max(least, walkedShare*l.usual())
+		}
+		if deg <= least {
+			return false
+		}
+		how = " and turned " + degrees(deg)
+	} else if turnTold(r.angle) {
+		return false
+	}
+	name := w.joint.Fasteners[w.fastener].ID
+	t.unplacedAt(r, events.AlertExtraPull, w.step,
+		fmt.Sprintf("%s is done, and it came %.0f s after%s, as a first pull after a walk does; if it was on fastener %s of %s, which wants %s, that one was pulled too far",
+			j.title(before), wait/1e6, how, name, j.title(w.step), w.wanted()),
+		fmt.Sprintf("Stop. Look at fastener %s. If it was pulled that far, a lead claims the reading for it and decides; if the pull was elsewhere, dismiss it with a reason.", name))
+	return true
+}
+
+// wantsOneMore reports whether an open alert asks for one more pull of a step: of one that was
+// missed, or that hardly turned.
+func (t *tx) wantsOneMore(step string) bool {
+	for a := range t.openAlerts(t.job.ID) {
+		if a.Step == step && (a.Kind == events.AlertMissed || a.Kind == events.AlertSeized || a.Kind == events.AlertCounterGap) {
+			return true
+		}
+	}
+	return false
+}

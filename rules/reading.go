@@ -230,7 +230,7 @@ func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit 
 		t.placeInJob(r, tool)
 		return
 	}
-	if wants && !t.job.Steps[w.step].begun() && t.repeated(r, wants) {
+	if wants && !t.job.Steps[w.step].begun() && (fits && t.tooFarAtNext(w, r) || t.repeated(r, wants)) {
 		return
 	}
 	if fits && t.oneMoreBefore(r, w) {
