@@ -48,6 +48,7 @@ const (
 	closingTurn           = 1.25 // ln (2.5° + 1°), see match.Params.RepeatDeg
 	closingRange          = 0.7
 	paceRange             = 0.5
+	passToPass            = 0.7 // between the rotations of two passes of a joint
 )
 
 // law is how a feature of the pulls of a stretch is distributed.
@@ -103,6 +104,7 @@ type laws struct {
 	peak, turn law
 	low        float64 // share of unfinished pulls
 	lsl        float64
+	before     float64 // what the pass before has left, at least
 	usual      float64 // logarithm of the usual wait
 }
 
@@ -132,6 +134,7 @@ func (j *Job) lawsOf(s stretch, but []sight) laws {
 		}
 	}
 	l := laws{low: lows / all, lsl: p.LSL.Base(), peak: law{0.005, peakSpread}, turn: law{untaughtTurn, untaughtRange}, usual: math.Log(5)}
+	l.before = j.leftBefore(s)
 	spread := peakSpread
 	if p.Loose {
 		spread = peakLoose
@@ -147,11 +150,34 @@ func (j *Job) lawsOf(s stretch, but []sight) laws {
 		l.turn = law{k.Mean, math.Sqrt(k.Var + jobToJob*jobToJob)}
 	} else if p.Closing {
 		l.turn = law{closingTurn, closingRange}
+	} else if turns := j.turnsBefore(s); len(turns) >= 3 {
+		slices.Sort(turns)
+		l.turn = law{turns[len(turns)/2], passToPass}
 	}
 	if w := usualWait(pulls); len(pulls) > 2 && w > paceLeast {
 		l.usual = math.Log(w / 1e6)
 	}
 	return l
+}
+
+// leftBefore is the torque up to which a pull of a stretch turns nothing, N·m: what the
+// pass before has left, but for who pulled a little short there.
+func (j *Job) leftBefore(s stretch) float64 {
+	jt := j.Proc.Steps[s.step].Joint
+	if s.pass == 0 || jt.Passes[s.pass].Closing {
+		return 0
+	}
+	return (1 - aimedWithin) * jt.Passes[s.pass-1].Target.Base()
+}
+
+// turnsBefore returns the logarithms of the rotations of the joint's pass before a
+// stretch, nil where there is none. A joint that turned little there does not turn
+// far in the next.
+func (j *Job) turnsBefore(s stretch) []float64 {
+	if s.pass == 0 {
+		return nil
+	}
+	return j.turns(s.step, s.pass-1, 0)
 }
 
 // in is the logarithm of the density of what a pull tells, the wait apart, if
@@ -162,6 +188,9 @@ func (l *laws) in(s *sight) float64 {
 	part := l.low * anyPeak
 	if s.nm < l.lsl {
 		whole *= 0.5 // it did not reach its limit
+		if s.nm < l.before {
+			part /= turnsNothing
+		}
 	} else {
 		part *= 0.1
 		whole += oddShare * anyPeak

@@ -45,6 +45,7 @@ func (t *tx) strayed(a, b stretch, upto uint64) {
 	}
 	class := j.Proc.Steps[a.step].Joint.Class
 	target := j.Proc.Steps[b.step].Joint.Passes[b.pass].Target.Base()
+	before := j.leftBefore(a)
 	var of *peculiar
 	for k, e := range pulls {
 		if e.Pull.Reading >= upto {
@@ -66,7 +67,7 @@ func (t *tx) strayed(a, b stretch, upto uint64) {
 			of = j.peculiarTo(b)
 		}
 		odds := p / max(1-p, 1e-9) * math.Exp(of.says(e))
-		if a.pass > 0 && e.Pull.Torque.Base() < j.Proc.Steps[a.step].Joint.Passes[a.pass-1].LSL.Base() {
+		if e.Pull.Torque.Base() < before {
 			odds *= turnsNothing
 		}
 		enough := strayedEnough(class)

@@ -64,7 +64,11 @@ func lastPull(f *rules.FastenerState, jt *procedure.Joint, k int) (open int, m *
 		if mark.Reading != 0 {
 			m = mark
 		}
-		if open < 0 && !jt.Passes[p].Closing && !(mark.Reading != 0 && (mark.Verdict == events.Within || mark.Verdict == events.Doubtful)) {
+		switch counts := mark.Reading != 0 && (mark.Verdict == events.Within || mark.Verdict == events.Doubtful); {
+		case jt.Passes[p].Closing:
+		case counts && f.Weighed:
+			open = -1 // it makes good what an earlier pass left
+		case !counts && open < 0:
 			open = p
 		}
 	}
