@@ -52,6 +52,7 @@ type Joint struct {
 	Pace Ring `json:"pace"` // interval of a first pull
 	Peak Ring `json:"peak"` // torque of a first pull
 	Rise Ring `json:"rise"` // torque of a pull on a tight fastener
+	Aim  Ring `json:"aim"`  // those middles of the torque, one for each job, N·m
 	// How many pulls ended a tightening, and how many were unfinished.
 	Wholes int `json:"wholes,omitempty"`
 	Swings int `json:"swings,omitempty"`
@@ -66,7 +67,7 @@ func (j *Joint) Known() match.Known {
 		return match.Known{}
 	}
 	k := match.KnownFrom(j.Fresh.Values, j.Repeat.Values, j.Duration.Values, j.Interval.Values, j.Rate.Values)
-	k.FromTorque(j.Pace.Values, j.Peak.Values, j.Rise.Values)
+	k.FromTorque(j.Pace.Values, j.Peak.Values, j.Rise.Values, j.Aim.Values)
 	k.Wholes, k.Swings, k.Swung = float64(j.Wholes), float64(j.Swings), float64(j.Swung)
 	return k
 }

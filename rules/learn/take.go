@@ -93,21 +93,43 @@ func (t *plain) add(p *events.PullWeighed, kind events.ExplanationKind, before e
 // the others of its job, so that pace and aim, which are a technician's, do not
 // count as spread.
 func (j *Joint) takePlain(t *plain) {
-	over := func(r *Ring, xs []float64, middle float64) {
-		for _, x := range xs {
-			if middle > 0 {
-				r.Add(x / middle)
-			}
-		}
-	}
 	if len(t.waits) >= leastPlain {
-		over(&j.Pace, t.waits, median(slices.Sorted(slices.Values(t.waits))))
+		j.Pace.overOthers(t.waits)
 	}
 	if len(t.peaks) >= leastPlain {
+		j.Peak.overOthers(t.peaks)
 		m := median(slices.Sorted(slices.Values(t.peaks)))
-		over(&j.Peak, t.peaks, m)
-		over(&j.Rise, t.repeats, m)
+		for _, x := range t.repeats {
+			j.Rise.Add(x / m)
+		}
+		j.Aim.Add(m)
 	}
+}
+
+// overOthers adds values, each over the middle of the others, brought to the spread
+// that it would have beside a middle that is known: over one in which it has a part
+// itself, few values would seem to lie close together with single ones far out.
+func (r *Ring) overOthers(xs []float64) {
+	others := make([]float64, 0, len(xs))
+	shrink := 1 / math.Sqrt(1+medianVar(len(xs)-1))
+	for i, x := range xs {
+		others = append(append(others[:0], xs[:i]...), xs[i+1:]...)
+		slices.Sort(others)
+		if m := median(others); m > 0 && x > 0 {
+			r.Add(math.Exp(math.Log(x/m) * shrink))
+		}
+	}
+}
+
+// medianVar is the variance of the median of n normal values of variance 1.
+// Computed: π/2n for many; the small terms fit the order statistics of two to ten
+// values to 0.005.
+func medianVar(n int) float64 {
+	small := 0.31
+	if n%2 == 0 {
+		small = 0.8
+	}
+	return 1 / (2*float64(n)/math.Pi + small)
 }
 
 // copy gives a state whose list of joints may change.
@@ -124,7 +146,7 @@ func (s *State) own(key string) *Joint {
 	j := &Joint{}
 	if old := s.Joints[key]; old != nil {
 		*j = *old
-		for _, r := range []*Ring{&j.Fresh, &j.Repeat, &j.Rate, &j.Duration, &j.Interval, &j.Pace, &j.Peak, &j.Rise} {
+		for _, r := range []*Ring{&j.Fresh, &j.Repeat, &j.Rate, &j.Duration, &j.Interval, &j.Pace, &j.Peak, &j.Rise, &j.Aim} {
 			r.Values = slices.Clone(r.Values)
 		}
 	} else if len(s.Joints) >= mostKeys {

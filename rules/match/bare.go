@@ -100,7 +100,7 @@ func (m *model) peakAgain(h *hyp, x float64) float64 {
 	for i, by := range rises {
 		l += float64(m.bare.rise[i] * heavy5(x, h.peak.mean+by, s))
 	}
-	return logAdd(math.Log(l)+m.logs.notPeakOdd, m.logs.peakOdd)
+	return logAdd(math.Log(l)+m.logs.notOddBare, m.logs.oddBare)
 }
 
 // waitLess is the log density of the wait before a repeat, as a first pull's without

@@ -65,7 +65,7 @@ func (e *expander) first(h *hyp) *firstOnes {
 	*k = firstOnes{turn: h.turn, dur: h.dur, peak: h.peak, rate: h.rate, traced: h.traced, snugs: h.snugs, breaks: h.breaks}
 	k.fresh, k.odd = m.fresh(h, x)
 	if !x.low && !m.j.Closing {
-		s := seen{x.turn, x.last, x.rate, x.net}
+		s := x.told()
 		k.rep = m.repeat(h, x) + m.seen(h, &s)
 	}
 	return k

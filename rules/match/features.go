@@ -44,7 +44,7 @@ type model struct {
 
 // logs are logarithms of parameters that every pull needs.
 type logs struct {
-	odd, oddHigh, notOdd, relieved, notRelieved, pause, notPause, peakOdd, peakLow, notPeakOdd, atOnce, snugR, noSnugR, brkR, noBrkR, stillR, noStillR, stillF, noStillF, relShare, repLasts, repRate, pauseS, repeatS, onceS, oddNear, hasty, slow float64
+	odd, oddHigh, notOdd, relieved, notRelieved, pause, notPause, peakOdd, peakLow, notPeakOdd, atOnce, snugR, noSnugR, brkR, noBrkR, stillR, noStillR, stillF, noStillF, oddBare, notOddBare, relShare, repLasts, repRate, pauseS, repeatS, onceS, oddNear, hasty, slow float64
 }
 
 func newModel(p *Params, j Joint) *model {
@@ -56,6 +56,11 @@ func newModel(p *Params, j Joint) *model {
 	m.priors()
 	m.setLogs()
 	m.bare = m.bareOf()
+	odd := p.OddBare
+	if m.bare.taught {
+		odd = p.OddTaught
+	}
+	m.logs.oddBare, m.logs.notOddBare = math.Log(odd)+anyPeak, math.Log(1-odd)
 	return m
 }
 
@@ -116,7 +121,7 @@ func (m *model) setLogs() {
 
 // soonest is the shortest time between the ends of two pulls, s. What comes
 // sooner came late, in a burst, and its time tells nothing. Assumed.
-const soonest = 0.35
+const soonest = 0.15
 
 // features takes the logarithms of what a pull tells. before is when the pull
 // before it was taken.
@@ -273,22 +278,28 @@ func (m *model) peakFresh(h *hyp, x *features) float64 {
 	if !known(x.peak) {
 		return 0
 	}
-	odd := m.logs.peakOdd
+	odd, not := m.logs.peakOdd, m.logs.notPeakOdd
+	if x.bare() {
+		odd, not = m.logs.oddBare, m.logs.notOddBare
+	}
 	if x.low {
 		odd = m.logs.peakLow
 	}
 	if m.bare.taught && x.bare() {
-		return logAdd(m.bare.peak.log(x.peak-h.peak.mean, m.peak.off2(h.peak))+m.logs.notPeakOdd, odd)
+		return logAdd(m.bare.peak.log(x.peak-h.peak.mean, m.peak.off2(h.peak))+not, odd)
 	}
-	return logAdd(m.peak.log(h.peak, x.peak)+m.logs.notPeakOdd, odd)
+	return logAdd(m.peak.log(h.peak, x.peak)+not, odd)
 }
 
 // repeat is the log density of the features of a pull on a tight fastener that
 // do not depend on later pulls: peak and what the trace shows.
 func (m *model) repeat(h *hyp, x *features) (l float64) {
 	if known(x.peak) && !x.low {
-		if m.bare.taught && x.bare() {
-			return m.peakAgain(h, x.peak)
+		if x.bare() {
+			if m.j.Closing { // where no repeat is weighed anew
+				return m.peakAgain(h, x.peak)
+			}
+			return 0 // see seen
 		}
 		s := math.Sqrt(m.peak.scale2(h.peak) + m.p.PeakRepSp*m.p.PeakRepSp)
 		l = logAdd(student5(x.peak, h.peak.mean+m.p.PeakRepeat, s)+m.logs.notPeakOdd, m.logs.peakOdd)
@@ -304,8 +315,18 @@ func (m *model) repeat(h *hyp, x *features) (l float64) {
 	return l
 }
 
-// seen is the log density of a repeat's rotation, duration and rate. They are
-// held against what fresh pulls of the same hypothesis do, later ones too.
+// told is what is kept of a pull on a tight fastener.
+func (x *features) told() seen {
+	s := seen{turn: x.turn, last: x.last, rate: x.rate, peak: math.NaN(), net: x.net}
+	if x.bare() {
+		s.peak = x.peak
+	}
+	return s
+}
+
+// seen is the log density of a repeat's rotation, duration and rate, or of its peak
+// where it told no more. They are held against what fresh pulls of the same
+// hypothesis do, later ones too.
 func (m *model) seen(h *hyp, r *seen) (l float64) {
 	if known(r.turn) {
 		l += m.turnAgain(h, r.turn, r.net)
@@ -317,6 +338,9 @@ func (m *model) seen(h *hyp, r *seen) (l float64) {
 			d = m.p.Dependent
 		}
 		l += d * logAdd(student5(r.last, h.dur.mean+m.logs.repLasts, s)+math.Log(0.9), math.Log(0.1)+anyLast)
+	}
+	if known(r.peak) {
+		l += m.peakAgain(h, r.peak)
 	}
 	if known(r.rate) {
 		s := math.Sqrt(m.rate.scale2(h.rate) + m.p.RepeatRateSp*m.p.RepeatRateSp)

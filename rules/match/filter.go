@@ -81,7 +81,8 @@ type undone struct {
 // seen is what a pull on a tight fastener told.
 type seen struct {
 	turn, last, rate float64
-	net              bool // the rotation is a trace's, spring-back taken off
+	peak             float64 // of a pull that told nothing but torque; else NaN
+	net              bool    // the rotation is a trace's, spring-back taken off
 }
 
 // node is a pull's explanation within one hypothesis.

@@ -222,7 +222,7 @@ func (s *shop) teach(jobs int) Known {
 	}
 	k := KnownFrom(fa, ra, fd, fi, fr)
 	if !s.angle {
-		k.FromTorque(pace, peak, rise)
+		k.FromTorque(pace, peak, rise, nil)
 	}
 	return k
 }

@@ -24,6 +24,7 @@ type Known struct {
 	FreshRate               Moments // of N·m per degree after snug
 	// What is known from pulls that told no rotation, each over the middle of its job:
 	Pace, Peak, Rise Moments // waits, peaks, and peaks of repeats
+	Aim              Moments // the middles of the jobs' peaks, of N·m
 	Wholes, Swings   float64 // how many pulls ended a tightening, and how many were unfinished
 	Swung            float64 // how many tightenings had an unfinished pull
 }
@@ -47,9 +48,11 @@ func KnownFrom(freshAngles, repeatAngles, freshDurations, freshIntervals, freshR
 }
 
 // FromTorque adds what pulls without a rotation taught: waits and peaks of first
-// pulls and peaks of repeats, each over the middle of the first pulls of its job.
-func (k *Known) FromTorque(pace, peak, rise []float64) {
+// pulls and peaks of repeats, each over the middle of the first pulls of its job; and
+// the middles of the jobs' peaks, N·m.
+func (k *Known) FromTorque(pace, peak, rise, aim []float64) {
 	k.Pace, k.Peak, k.Rise = momentsOf(pace, positiveLog), momentsOf(peak, positiveLog), momentsOf(rise, positiveLog)
+	k.Aim = momentsOf(aim, positiveLog)
 	var low, high []float64
 	for _, x := range pace {
 		if y := positiveLog(x); y < 0 {
@@ -67,7 +70,7 @@ func (k *Known) FromTorque(pace, peak, rise []float64) {
 
 // tailGrid are the degrees of freedom that are tried; fitted is how often a fit is
 // made better, and leastTail the least standard deviation that is believed. Our choice.
-var tailGrid = [...]float64{3, 4, 5.5, 8, 12, 20, 50}
+var tailGrid = [...]float64{2.2, 3, 4, 5.5, 8, 12, 20, 50}
 
 const (
 	fitted    = 8

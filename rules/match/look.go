@@ -331,6 +331,9 @@ func (f *Filter) Missed() Miss {
 func (f *Filter) threshold() float64 {
 	m, h := f.m, &f.hyps[heaviest(f.hyps)]
 	if h.turn.n == 0 && h.rate.n == 0 {
+		if !m.bare.taught {
+			return m.p.OddsUntaught
+		}
 		return m.p.OddsTorque
 	}
 	if h.traced > 0 {

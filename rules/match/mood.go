@@ -73,6 +73,15 @@ const (
 	waitWorthMore = 10
 )
 
+// aimsTaught is how many earlier jobs make their aims worth carrying on, aimBeside
+// what the assumed range is worth beside theirs, in jobs, and aimLeast the least
+// that they are believed to differ by. Our choice.
+const (
+	aimsTaught = 5
+	aimBeside  = 1
+	aimLeast   = 0.004
+)
+
 // waitPrior is what is believed of the walks before the first.
 func (m *model) waitPrior() *prior {
 	p, k, o := m.p, m.j.Known.FreshInterval, &m.j.Mood
@@ -104,6 +113,11 @@ func (m *model) peakPrior() *prior {
 	}
 	if o.AimN >= moodLeast && !m.j.Loose {
 		return newPrior(o.Aim, aimCarried, sd, worth)
+	}
+	if k := m.j.Known.Aim; k.N >= aimsTaught && m.j.Target > 0 {
+		n := float64(k.N)
+		off := math.Sqrt((float64(n*k.Var)+float64(aimBeside*p.PeakRange*p.PeakRange))/(n+aimBeside) + aimLeast*aimLeast)
+		return newPrior(k.Mean-math.Log(m.j.Target), off, sd, worth)
 	}
 	return newPrior(0.01, p.PeakRange, sd, worth)
 }

@@ -115,14 +115,16 @@ type Params struct {
 	PeakRepeat float64 // a repeat's peak above a fresh one's. Assumed: static friction
 	PeakRepSp  float64 // Assumed
 	PeakOdd    float64 // a peak quite unlike the others. Assumed
+	OddBare    float64 // the same where the peak is all that a pull tells but its time. Assumed
+	OddTaught  float64 // and what the joint's first peaks do is known. Assumed
 	PeakLow    float64 // a whole pull that ends far too low. Assumed
 
 	// Limits.
 	Keep         int     // hypotheses kept
 	Prune        float64 // weight, as a share of the greatest, below which one is let go
 	Odds         float64 // odds "somebody was left out" from which it is said. Calibrated, see model.md
-	OddsTorque   float64 // the same where no rotation was reported
-	OddsUntaught float64 // the same of a joint of which nothing was learned
+	OddsTorque   float64 // the same of a joint of which only torque is known
+	OddsUntaught float64 // the same of a joint of which nothing was learned, whatever was reported
 	OddsTrace    float64 // the same where whole traces were evaluated, learned or not
 	AskP         float64 // chance that somebody was left out from which a question pays
 	AskMin       float64 // chance of the least of two explanations that are worth a question
@@ -139,9 +141,9 @@ func Default() *Params {
 		RepeatDeg: 2.5, RepeatNetDeg: 0.5, RepeatShare: 0.05, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.15, RelievedRange: 0.4, Relieved: 0.15, Odd: 0.00005, OddNear: 0.0001, OddNearWeight: 150, OddHigh: 0.003,
 		LastSpread: 0.3, RepeatLasts: 0.45, RepeatLastSp: 0.5, Dependent: 0.3,
 		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.6, SnugRepeat: 0.02, BreakFresh: 0.01, BreakRepeat: 0.6, StillFresh: 0.01, StillRepeat: 0.95,
-		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.38, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, WaitSkew: 0.4, RepeatS: 3.2, RepeatRange: 0.55, OnceS: 1.2,
+		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.35, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, WaitSkew: 0.4, RepeatS: 3.2, RepeatRange: 0.55, OnceS: 1.2,
 		ArcDeg: 60, ArcRange: 0.8, ArcSpread: 0.5, GripS: 1.6, GripRange: 0.7, GripSpread: 0.4, RestRise: 0.01,
-		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02, PeakLow: 0.0005,
-		Keep: 48, Prune: 1e-7, Odds: 0.2, OddsTorque: 0.1, OddsUntaught: 0.08, OddsTrace: 0.25, AskP: 0.1, AskMin: 0.03,
+		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02, OddBare: 0.05, OddTaught: 0.005, PeakLow: 0.0005,
+		Keep: 48, Prune: 1e-7, Odds: 0.2, OddsTorque: 0.05, OddsUntaught: 0.05, OddsTrace: 0.25, AskP: 0.1, AskMin: 0.03,
 	}
 }

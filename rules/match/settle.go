@@ -155,7 +155,7 @@ func (m *model) learn(h *hyp, c candidate, x *features) {
 			}
 			return
 		}
-		h.keepSeen(m, seen{x.turn, x.last, x.rate, x.net})
+		h.keepSeen(m, x.told())
 	}
 }
 
@@ -186,7 +186,7 @@ func (m *model) learnFresh(h *hyp, c candidate, x *features) {
 // keepSeen keeps what a repeat told, to be weighed anew after every later
 // pull. A fifth one pushes out the first, whose weight stays as it is.
 func (h *hyp) keepSeen(m *model, s seen) {
-	if !known(s.turn) && !known(s.last) && !known(s.rate) {
+	if !known(s.turn) && !known(s.last) && !known(s.rate) && !known(s.peak) {
 		return
 	}
 	if int(h.nseen) == len(h.seen) {
