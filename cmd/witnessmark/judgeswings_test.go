@@ -146,14 +146,14 @@ func TestSomeFastenersInSwings(t *testing.T) {
 func TestFirstSwingLikeThePassBefore(t *testing.T) {
 	pulls := []made{{10, 51, 40}, {6, 50.2, 43}, {6, 50.8, 38}, {20, 5, 31}, {6, 5.1, 28}, {6, 4.9, 33}, {6, 5, 30}, {6, 5.1, 29}, {6, 5, 32}}
 	for k := range 6 {
-		if k == 3 {
-			pulls = append(pulls, made{6, 15.1, 3}) // once more on the third
+		if k == 4 {
+			pulls = append(pulls, made{4, 15.1, 1}) // once more on the fourth
 			continue
 		}
-		pulls = append(pulls, made{6, []float64{5.6, 7.4, 8.1, 0, 7.8, 7}[k], 27 + float64(k)}, made{1.4, 15, 52 - float64(k)})
+		pulls = append(pulls, made{6, []float64{5.1, 7.4, 8.1, 6.6, 0, 7}[k], 27 + float64(k)}, made{1.4, 15, 52 - float64(k)})
 	}
 	j := mustJudge(t, twoJoints(t, "C", 3, 50, 6, 5, 15), madeStream(pulls...), streamOptions{})
-	if j.Release.Granted || !slices.Equal(kindsOf(j), []string{"missed_fastener"}) {
+	if j.Release.Granted || len(j.Alerts) == 0 || slices.Contains(j.Alerts[0].Fasteners, "1") {
 		t.Errorf("granted %v, alerts %+v\n%s", j.Release.Granted, j.Alerts, strings.Join(placesOf(j), "\n"))
 	}
 }
