@@ -26,8 +26,8 @@ const (
 	oddFewer      = 6.0
 	oddOthers     = 2.5 // deviations of the greatest of the others, from which a joint is irregular upwards
 
-	// Deviations where the trace shows a straight way to the peak: no torque went, so
-	// nothing but the rotation speaks. What has a longer tail than a normal
+	// Deviations where the trace shows a straight way to the peak, and no earlier job
+	// taught the spread: no torque went, so nothing but the rotation speaks. What has a longer tail than a normal
 	// distribution reaches four and five of them. Our choice.
 	straightOff = 5.5
 
@@ -111,7 +111,7 @@ func (t *tx) spoilt(w *slot, r *reading, low bool, deg float64, l *turnLaw, know
 		return "Its torque stopped rising while the rotation went on: it may have stretched or stripped."
 	case low && l.times(deg) >= oddMuchLow:
 		return "So much rotation with too little torque: it may have stretched or stripped."
-	case low || !p.AngleHi.IsZero() || l.stray(deg) || r.straight() && l.off(deg) < straightOff:
+	case low || !p.AngleHi.IsZero() || l.stray(deg) || !l.taught && r.straight() && l.off(deg) < straightOff:
 	case l.off(deg) >= oddDeviations && l.times(deg) >= oddMuch || l.alone(deg):
 		return "It may have stretched, stripped, or caught late."
 	}

@@ -15,6 +15,7 @@ type turnLaw struct {
 	middle float64 // of the logarithms
 	sd     float64 // of the logarithms
 	power  float64 // power of a rotation that is about normal
+	taught bool    // earlier jobs say how far such rotations spread
 	n      int     // pulls of this job that it rests on
 	lowest float64 // the least of their logarithms
 	most   float64 // the greatest of those that nobody was told of
@@ -52,7 +53,7 @@ func (t *tx) turnLaw(step, pass int, but uint64) (turnLaw, bool) {
 		return turnLaw{}, false
 	}
 	slices.Sort(logs)
-	l := turnLaw{n: len(logs), power: assumedRoot}
+	l := turnLaw{n: len(logs), power: assumedRoot, taught: taught}
 	l.middle = k.Mean
 	if l.n > 0 {
 		l.lowest, l.most = logs[0], t.mostUntold(step, pass, logs)
