@@ -294,11 +294,15 @@ func (m *model) unfinished(h *hyp, x *features) (l float64) {
 	return l
 }
 
+// endsOdd is how often the parts of a tightening do not make up what a fresh pull turns.
+// Assumed: seldom, or a pull on a tight fastener would pass for the rest of a swing.
+const endsOdd = 0.01
+
 // finish is the log density of a pull that ends what an unfinished one began: with
 // that it turns as a fresh one does.
 func (m *model) finish(h *hyp, x *features) (l float64) {
 	if known(x.turn) {
-		l += logAdd(math.Log(0.8)+m.turnEnds(h, x.turn), math.Log(0.2)+anyTurn)
+		l += logAdd(math.Log(1-endsOdd)+m.turnEnds(h, x.turn), math.Log(endsOdd)+anyTurn)
 	}
 	if known(x.last) {
 		l += m.dependent(x) * logAdd(math.Log(0.5)+student5(x.last, h.dur.mean-0.3, 0.6), math.Log(0.5)+anyLast)
