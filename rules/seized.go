@@ -77,6 +77,26 @@ func (t *tx) seized(i, pass int, short bool) {
 	}
 }
 
+// orSeized names, where a miss is rather unlikely, the pull that speaks for it: one
+// that turned far less than all others of its joint. If it was no second one, its
+// fastener may have seized. "" if there is none.
+func (t *tx) orSeized(i, pass int) string {
+	j := t.job
+	jt := j.Proc.Steps[i].Joint
+	all := j.tightenings(i, pass)
+	for k, e := range j.Steps[i].Weigh[pass].pulls() {
+		l, known := t.turnLaw(i, pass, e.Pull.Reading)
+		if !known || !all[k].ok || !all[k].last || e.below(&jt.Passes[pass]) || all[k].deg < tightDegrees || !l.aloneBelow(all[k].deg) {
+			continue
+		}
+		if due := t.dueThen(i, pass, k); due != "" {
+			return fmt.Sprintf(" The pull that came for fastener %s turned only %s, the others about %s: if it was no second one on another, %s may be cross-threaded, bottomed or seized.",
+				due, degrees(all[k].deg), degrees(l.usual()), due)
+		}
+	}
+	return ""
+}
+
 // onlyTight reports whether all pulls of a pass that do not count were surely second
 // ones: at once, or turned far less than a rotation.
 func (t *tx) onlyTight(i, pass int, deg float64) bool {

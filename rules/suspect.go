@@ -69,6 +69,9 @@ func (t *tx) suspectPass(i, pass int, why string) {
 			j.title(i), likely(names), why)
 		a.Todo = fmt.Sprintf("Check %s: pull once more before anything covers the joint, or ask a lead to decide.", list(inOrder(names)))
 	}
+	if m.P < 0.5 {
+		a.Text += t.orSeized(i, pass)
+	}
 	t.raise(a)
 	t.pullAgain(i, pass, names, reason)
 	t.why = "a fastener was probably left out"

@@ -12,7 +12,8 @@ import (
 // trace shows it where the tool rests before or after the pull. Without one it
 // only shows where whoever pulls aims by feel or by another tool: then all peaks
 // lie to one side of their targets. Both limits are our choice: a trained hand
-// aims to within two or three per cent.
+// aims to within two or three per cent. In a pass that a later one makes good it need
+// not, and does not.
 const (
 	zeroPulls  = 8    // least pulls
 	zeroOff    = 0.07 // mean distance from the targets, as a share
@@ -34,7 +35,7 @@ func (t *tx) zeroShift(step int, r *reading) {
 				if o.Tool != r.tool || p.Loose || len(partial) > 0 && partial[k] {
 					continue
 				}
-				if x := o.Torque.Base()/p.Target.Base() - 1; math.Abs(x) < 0.3 {
+				if x := o.Torque.Base()/p.Target.Base() - 1; math.Abs(x) < 0.3 && lastOf(j.Proc.Steps[i].Joint, pass) == pass {
 					off = append(off, x)
 				}
 				if o.Trace != nil {

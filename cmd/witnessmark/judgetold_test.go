@@ -36,12 +36,15 @@ func TestJudgeTurnsTooFarInSoftJoint(t *testing.T) {
 }
 
 // One bolt of a regular joint turns a quarter of the others, and all others were
-// pulled in order: it may be cross-threaded. It is told at the end, and does not count.
+// pulled in order: it may be cross-threaded, or another was pulled twice. It is told at
+// the end, and does not count.
 func TestJudgeTurnsTooLittleAmongRegular(t *testing.T) {
 	turns := []float64{31, 28, 33, 30, 29, 8, 32, 27, 30, 34, 29, 31}
 	j := mustJudge(t, plateProcedure(t, "C", 12), jsonl(turnsOf(turns...)...), streamOptions{})
-	at := slices.IndexFunc(j.Alerts, func(a judgedAlert) bool { return a.Kind == "little_turn" })
-	if at < 0 || j.Release.Granted || !slices.Equal(j.Alerts[at].Fasteners, []string{"6"}) || j.Alerts[at].About != 6 {
+	at := slices.IndexFunc(j.Alerts, func(a judgedAlert) bool {
+		return (a.Kind == "little_turn" || a.Kind == "missed_fastener") && a.Fasteners[0] == "6" && strings.Contains(a.Text, "fastener 6 turned only 8")
+	})
+	if at < 0 || j.Release.Granted || j.Fasteners[5].Claim == claimWitnessed {
 		t.Errorf("alerts %+v, released %t", j.Alerts, j.Release.Granted)
 	}
 	turns[5] = 16 // half of the others
