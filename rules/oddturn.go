@@ -190,7 +190,7 @@ func (t *tx) lookBack(w *slot) {
 	if !ok || l.n < leastPulls {
 		return
 	}
-	pulls, all := st.Weigh[w.pass].pulls(), j.tightenings(w.step, w.pass)
+	pulls, all := st.Weigh[w.pass].pulls(), j.asCounted(w.step, w.pass)
 	marked, logs := j.marked(w.step, w.pass), j.turns(w.step, w.pass, 0)
 	slices.Sort(logs)
 	for k, e := range pulls {
@@ -261,7 +261,11 @@ func (t *tx) littleBefore(w *slot, pulls []*Evidence, k int, m *Mark, x *tighten
 		return false
 	}
 	r := reading{found: e.Pull.Trace}
-	sure := seizedOdds(r.notTight(t.repeatChance(w, e.Pull.Reading)))
+	repeat := t.repeatChance(w, e.Pull.Reading)
+	if k == 0 {
+		repeat = 0 // nothing that we saw was tight before it
+	}
+	sure := seizedOdds(r.notTight(repeat))
 	n := w.joint.Fastener(m.Judged.Fastener)
 	if f := &st.Fasteners[n]; sure < seizedEnough || f.Held || f.Accepted || st.Weigh[w.pass].seenTo(n, e.Pull.Reading) {
 		return false

@@ -65,6 +65,12 @@ func (ms markList) of(reading uint64) *Mark {
 	return nil
 }
 
+// apart reports whether two readings count for different fasteners.
+func (ms markList) apart(a, b uint64) bool {
+	x, y := ms.of(a), ms.of(b)
+	return x != nil && y != nil && x.Judged.Fastener != y.Judged.Fastener
+}
+
 // flips reports whether a pull of the pass is now surely something else than
 // it was taken for.
 func (t *tx) flips(step, pass int, f *match.Filter, pulls []*Evidence) bool {

@@ -21,7 +21,15 @@ type tightened struct {
 }
 
 // tightenings returns that for each pull of a pass.
-func (j *Job) tightenings(step, pass int) []tightened {
+func (j *Job) tightenings(step, pass int) []tightened { return j.grouped(step, pass, nil) }
+
+// asCounted returns it as the pulls count: two that count for different fasteners are
+// no parts of one, whatever the likeliest hypothesis says.
+func (j *Job) asCounted(step, pass int) []tightened {
+	return j.grouped(step, pass, j.marked(step, pass))
+}
+
+func (j *Job) grouped(step, pass int, marked markList) []tightened {
 	pulls := j.Steps[step].Weigh[pass].pulls()
 	out := make([]tightened, len(pulls))
 	var parts []int
@@ -35,6 +43,9 @@ func (j *Job) tightenings(step, pass int) []tightened {
 			x.from = parts[k]
 		}
 		x.deg, x.ok = e.turn()
+		if x.from != k && marked.apart(pulls[x.from].Pull.Reading, e.Pull.Reading) {
+			x.from = k
+		}
 		if x.from == k {
 			continue
 		}
@@ -62,7 +73,7 @@ func (j *Job) turnOf(step, pass int, r *reading) (deg float64, ok bool) {
 // tells nothing of how far they turn.
 func (j *Job) turns(step, pass int, but uint64) []float64 {
 	marked := j.marked(step, pass)
-	pulls, all := j.Steps[step].Weigh[pass].pulls(), j.tightenings(step, pass)
+	pulls, all := j.Steps[step].Weigh[pass].pulls(), j.asCounted(step, pass)
 	end := make([]int, len(pulls)) // by its first pull: the last of a tightening that counts, one more
 	for k, e := range pulls {
 		from := all[k].from

@@ -53,6 +53,22 @@ func TestJudgeTurnsTooLittleAmongRegular(t *testing.T) {
 	}
 }
 
+// The first pull of a joint hardly turns, which nobody can know yet; the others show
+// it. The second pull, which turned far, is no rest of it: each counts for its own.
+func TestJudgeFirstTurnsTooLittle(t *testing.T) {
+	l := []string{strings.Replace(angleHead(), `"counter":"cycles"`, `"counter":"sent"`, 1)}
+	for i, p := range []struct{ at, value, deg, lasts float64 }{
+		{85.1, 40.4, 10.1, 0.38}, {88.9, 41.5, 145.1, 2.45}, {92.5, 39.6, 102.8, 1.86}, {96.1, 40, 140.4, 2.34}, {99.4, 39.2, 97.8, 1.84}, {102, 40, 127.3, 2.19},
+	} {
+		l = append(l, fmt.Sprintf(`{"tool":"K2","seq":%d,"t":%g,"rx":%g,"value":%g,"unit":"N·m","angle":%g,"duration":%g}`, i+1, p.at, p.at, p.value, p.deg, p.lasts))
+	}
+	j := mustJudge(t, plateProcedure(t, "B", 6), jsonl(append(l, `{"release":true,"t":120}`)...), streamOptions{})
+	at := slices.IndexFunc(j.Alerts, func(a judgedAlert) bool { return a.Kind == "little_turn" })
+	if at < 0 || j.Release.Granted || !slices.Equal(j.Alerts[at].Fasteners, []string{"1"}) || j.Alerts[at].About != 1 {
+		t.Errorf("alerts %+v, released %t", j.Alerts, j.Release.Granted)
+	}
+}
+
 // The counter shows that one cycle was lost between the pulls of bolts 4 and 6: no
 // reading shows bolt 5, and the doubt is there, not at the last one.
 func TestJudgeDoubtAtTheGap(t *testing.T) {
