@@ -183,13 +183,16 @@ func (t *tx) lookForStrayed(w *slot) {
 	if n := len(j.marked(w.step, w.pass)); w.pass > 0 || n < laterAfter || n > lookBackAt {
 		return
 	}
-	first := j.Steps[w.step].Weigh[0].pulls()[0].Pull.Reading
+	begins := j.Steps[w.step].Weigh[0].pulls()
+	if len(begins) == 0 {
+		return
+	}
 	for i := w.step - 1; i >= 0; i-- {
 		if j.Proc.Steps[i].Joint == nil {
 			continue
 		}
 		for pass := range j.Steps[i].Weigh {
-			t.strayed(stretch{i, pass}, stretch{w.step, 0}, first)
+			t.strayed(stretch{i, pass}, stretch{w.step, 0}, begins[0].Pull.Reading)
 		}
 		return
 	}

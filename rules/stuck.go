@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -114,15 +115,7 @@ func (j *Job) pullsOf(tool string) (out []toolPull) {
 			}
 		}
 	}
-	slices.SortStableFunc(out, func(a, b toolPull) int {
-		switch {
-		case a.e.Pull.Reading < b.e.Pull.Reading:
-			return -1
-		case a.e.Pull.Reading > b.e.Pull.Reading:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(out, func(a, b toolPull) int { return cmp.Compare(a.e.Pull.Reading, b.e.Pull.Reading) })
 	return out
 }
 
@@ -142,14 +135,10 @@ func (j *Job) scatterOf(tool string) float64 {
 			if len(xs) < 2 || slices.Min(xs) == slices.Max(xs) {
 				continue
 			}
-			mean := 0.0
-			for _, x := range xs {
-				mean += x / float64(len(xs))
-			}
-			for _, x := range xs {
-				ss += float64((x - mean) * (x - mean))
-			}
-			n += len(xs) - 1
+			_, se := meanError(xs)
+			free := len(xs) - 1
+			ss += float64(se * se * float64(len(xs)*free))
+			n += free
 		}
 	}
 	if n < scatterPulls {
