@@ -25,6 +25,7 @@ func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
 			t.suspect(i, fmt.Sprintf("%s came for %s", r.said(w.unit), t.job.title(w.step)))
 		}
 	}
+	t.neverWentBack(w, r)
 	u := uncertainty(tool.Tool, r.value)
 	f := t.find(w, r, u.Base())
 	var p float64

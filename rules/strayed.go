@@ -6,7 +6,6 @@ import (
 	"slices"
 
 	"witnessmark/events"
-	"witnessmark/rules/procedure"
 )
 
 // Now and then a pull is made at the joint that comes next while another one is in
@@ -17,19 +16,13 @@ import (
 
 // strayedAtOnce is how sure it must be, when a pull comes, that it was at the next
 // joint, before that is said; once the next pull has come it is known whether that
-// one went on with it, and strayedEnough will do. laterAfter is how many pulls of
-// the next joint tell what pulls there are like. Our choice.
+// one went on with it, and strayedEnough will do: the alert blocks nothing. laterAfter
+// is how many pulls of the next joint tell what pulls there are like. Our choice.
 const (
 	strayedAtOnce = 0.95
+	strayedEnough = 0.6
 	laterAfter    = 3
 )
-
-func strayedEnough(c procedure.Class) float64 {
-	if c == procedure.ClassA {
-		return 0.75
-	}
-	return 0.8
-}
 
 // strayed says which pulls of stretch a, before reading upto, were made at the next
 // joint, whose first pass is b, most likely.
@@ -43,10 +36,10 @@ func (t *tx) strayed(a, b stretch, upto uint64) {
 	if f.Overrun() || len(pulls) != f.Pulls() {
 		return
 	}
-	class := j.Proc.Steps[a.step].Joint.Class
 	target := j.Proc.Steps[b.step].Joint.Passes[b.pass].Target.Base()
 	before := j.leftBefore(a)
 	var of *peculiar
+	var la laws
 	for k, e := range pulls {
 		if e.Pull.Reading >= upto {
 			break
@@ -54,23 +47,28 @@ func (t *tx) strayed(a, b stretch, upto uint64) {
 		if math.Abs(math.Log(e.Pull.Torque.Base()/target)) > strayedNear || e.Pull.Placed != "" || slices.Contains(j.Strayed, e.Pull.Reading) {
 			continue
 		}
+		swings := j.swingsBefore(a, pulls, k)
 		p := 0.0
 		for _, x := range f.Explain(k) {
 			if x.Kind == events.ExplainedElsewhere {
 				p += x.P
 			}
 		}
-		if p < strayedLeast {
+		if p < strayedLeast && swings == 0 {
 			continue
 		}
 		if of == nil {
-			of = j.peculiarTo(b)
+			of, la = j.peculiarTo(b), j.lawsOnFoot(a, pulls)
 		}
 		odds := p / max(1-p, 1e-9) * math.Exp(of.says(e))
+		if swings > 0 {
+			odds = max(odds, j.swingsOdds(a, b, &la, of, pulls, k, swings))
+		}
 		if e.Pull.Torque.Base() < before {
 			odds *= turnsNothing
 		}
-		enough := strayedEnough(class)
+		odds *= j.walked(&la, pulls, k-swings, k)
+		enough := strayedEnough
 		if k == len(pulls)-1 {
 			enough = strayedAtOnce
 		}

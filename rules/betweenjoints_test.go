@@ -1,0 +1,108 @@
+package rules
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"witnessmark/events"
+)
+
+// pulled is a pull of K2 so many seconds after the one before.
+type pulled struct{ after, nm float64 }
+
+// pulls sends them one by one.
+func (c *scene) pulls(list ...pulled) {
+	c.t.Helper()
+	for _, p := range list {
+		c.at = c.at.Add(time.Duration((p.after - 10) * float64(time.Second))) // each line is ten seconds after the one before
+		c.line(fmt.Sprintf("K2 %.1f N·m", p.nm))
+	}
+}
+
+// open counts the open alerts of a kind about a step.
+func (c *scene) open(kind events.AlertKind, step string) (n int) {
+	for _, a := range c.s.Alerts {
+		if a.Kind == kind && a.Step == step {
+			n++
+		}
+	}
+	return n
+}
+
+// In the middle of the inner flange one fastener of the outer one is pulled, in one pull
+// or in four swings, each a reading of its own. With a walk behind them they were no swings
+// of the inner flange's next one; where that was pulled at once, they were. Common practice,
+// no source: a ratchet swings again within a second or two, and a walk takes longer.
+func TestPulledAtTheNextJoint(t *testing.T) {
+	one := []pulled{{6, 12.1}}
+	four := []pulled{{7, 4.0}, {1.4, 6.0}, {1.2, 9.0}, {1.3, 12.1}}
+	for _, v := range []struct {
+		name  string
+		there []pulled
+		back  float64 // time to the next pull of the inner flange
+		want  int
+	}{
+		{"one pull, a walk behind it", one, 12, 1},
+		{"one pull, gone on with at once", one, 1.3, 0},
+		{"four swings, a walk behind them", four, 7, 1},
+		{"four swings, gone on with at once", four, 1.3, 0},
+	} {
+		t.Run(v.name, func(t *testing.T) {
+			c := newScene(t)
+			c.line("release-procedure after")
+			c.line("open J1 at axle using AFTER")
+			c.pulls(pulled{10, 25.0}, pulled{6, 25.2}, pulled{7, 24.9})
+			c.pulls(v.there...)
+			c.pulls(pulled{v.back, 25.1}, pulled{6, 25.0}, pulled{6, 24.9})
+			for k := range 3 {
+				if n := c.open(events.AlertOutOfOrder, "outer"); n > 0 && v.want == 0 {
+					t.Fatalf("told of a pull at the outer flange after %d pulls there", k)
+				}
+				if len(v.there) == 1 {
+					c.pulls(pulled{20, 12.0})
+					continue
+				}
+				c.pulls(pulled{18, 5.5}, pulled{1.2, 12.0})
+			}
+			if n := c.open(events.AlertOutOfOrder, "outer"); n != v.want {
+				t.Errorf("%d alerts that the outer flange was pulled before its turn, want %d", n, v.want)
+			}
+		})
+	}
+}
+
+// The inner flange is left one short, which is told, and work goes on at the outer one.
+// There a swing ends where the inner one is pulled to, and the next pull tops it at once:
+// nobody went back, and the alert stays. Who does go back needs the walk.
+func TestSwingFillsNoGapBefore(t *testing.T) {
+	for _, v := range []struct {
+		name  string
+		after float64
+		want  int
+	}{
+		{"topped at once", 1.3, 1},
+		{"after a walk", 9, 0},
+	} {
+		t.Run(v.name, func(t *testing.T) {
+			c := newScene(t)
+			c.line("release-procedure twice")
+			c.line("open J1 at axle using TWICE")
+			for range 5 {
+				c.pulls(pulled{7, 32.0})
+			}
+			c.pulls(pulled{25, 59.8}, pulled{7, 60.5})
+			if c.open(events.AlertMissed, "housing") != 1 {
+				t.Fatal("the housing is one short, and nobody was told")
+			}
+			c.pulls(pulled{11, 31.4}, pulled{v.after, 59.6})
+			if n := c.open(events.AlertMissed, "housing"); n != v.want {
+				t.Errorf("%d open alerts that one of the housing is missed, want %d", n, v.want)
+			}
+			c.pulls(pulled{8, 60.2})
+			if got, want := c.s.Jobs["J1"].Steps[1].Done, true; got != want {
+				t.Errorf("the flange is done: %t, want %t", got, want)
+			}
+		})
+	}
+}
