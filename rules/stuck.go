@@ -18,7 +18,8 @@ import (
 // leastScatter is the least standard deviation of the peaks of one hand, as a share of
 // the torque. Common practice, no source: who pulls a wrench with care keeps within one
 // or two per cent. shownScatter is the share of the scatter which the tool's other
-// passes of the job showed that is believed; scatterPulls how many show it.
+// passes of the job showed that is believed; scatterPulls how many show it, and shownFrom
+// the least share of the torque that such a pass wants.
 //
 // stuckPeaks in a row are needed at the least, and their probability must be below
 // stuckOdds, or stuckSince where a tool has told nothing else since the job began: that
@@ -26,6 +27,7 @@ import (
 const (
 	leastScatter = 0.005
 	shownScatter = 0.5
+	shownFrom    = 0.5
 	scatterPulls = 8
 	stuckPeaks   = 5
 	stuckOdds    = 1e-4
@@ -53,7 +55,7 @@ func (t *tx) stuckRun(w *slot, r *reading, pulls []*Evidence) []toolPull {
 	step := t.stepOf(r)
 	var run []toolPull
 	lp, alike := 0.0, 1
-	scatter := t.job.scatterOf(r.tool)
+	scatter := t.job.scatterOf(r.tool, r.value.Base())
 	for k := len(all) - 1; k >= 0; k-- {
 		if len(run) > 0 && all[k].stretch == run[len(run)-1].stretch {
 			if all[k].e.Pull.Torque != run[len(run)-1].e.Pull.Torque {
@@ -119,13 +121,17 @@ func (j *Job) pullsOf(tool string) (out []toolPull) {
 	return out
 }
 
-// scatterOf is how much the peaks of a tool scatter at the least, as a share: passes
-// in which not all are alike show it.
-func (j *Job) scatterOf(tool string) float64 {
+// scatterOf is how much the peaks of a tool scatter at the least at a torque, as a share:
+// passes in which not all are alike show it. At far less torque the same hand, and the
+// step of the tool, make more of it.
+func (j *Job) scatterOf(tool string, torque float64) float64 {
 	n, ss := 0, 0.0
 	for i := range j.Steps {
 		for pass := range j.Steps[i].Weigh {
 			p := &j.Proc.Steps[i].Joint.Passes[pass]
+			if p.Target.Base() < float64(shownFrom*torque) {
+				continue
+			}
 			var xs []float64
 			for _, e := range j.Steps[i].Weigh[pass].pulls() {
 				if e.Pull.Tool == tool && !e.below(p) && !(p.USL.Base() > 0 && e.Pull.Torque.Base() > p.USL.Base()) {
