@@ -131,6 +131,9 @@ func (t *tx) leaveClosing(i int, why string) {
 	if missed, low := t.job.undone(i); len(left) == 0 || len(missed)+len(low) > 0 {
 		return // the final pass comes first
 	}
+	if t.firstOfRound(i, len(left)) {
+		return
+	}
 	a := events.AlertRaised{
 		Kind: events.AlertClosing, Bench: t.job.Bench, Job: t.job.ID, Step: t.job.Proc.Steps[i].ID, Blocks: true,
 		Text: fmt.Sprintf("%s: the closing round is not done, and work went on: %s.", t.job.title(i), why),
