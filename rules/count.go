@@ -175,8 +175,8 @@ func (t *tx) justLow(w *slot, r *reading) bool {
 	if t.lowsBefore(w, r) >= like && ok && w.near(r, meant) {
 		return false
 	}
-	if t.maySwing(w) && w.mayBeSwing(r) && !(ok && meant == w.unit) {
-		return true
+	if (t.maySwing(w) || len(t.job.Steps[w.step].Weigh[w.pass].Log) == 0) && w.mayBeSwing(r) && !(ok && meant == w.unit) {
+		return true // the first of all may be one on a checker, too
 	}
 	for i := range w.step + 1 {
 		for k := range t.job.Steps[i].Fasteners {

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"slices"
 
 	"witnessmark/events"
 	"witnessmark/events/quantity"
@@ -21,13 +22,15 @@ const (
 	onceMost  = 2_500_000 // μs
 )
 
-// checkerHigh is how far above the limits of a joint that is not begun a pull must
-// be, as a share, to be rather one on a checker; checkerTurn the most that such a
-// one turns, and checkerShare that, of what the joint is known to turn. Our choice:
-// a checker winds up by a few degrees, and to more torque a fastener turns more.
+// checkerHigh is how far above the limits of a joint that is not begun a pull must be, as
+// a share, to be rather one on a checker where no rotation is told. checkerShare is the
+// most that one on a checker turns, as a share of what the joint is known to turn; where
+// that is not known, checkerTurn degrees so far above, where no pass wants as much, else
+// checkerLeast. Our choice: a checker winds up by a few degrees.
 const (
 	checkerHigh  = 1.25
 	checkerTurn  = 8.0
+	checkerLeast = 5.0
 	checkerShare = 0.3
 )
 
@@ -93,10 +96,62 @@ func (t *tx) moreWhereWorking(r *reading) bool {
 	return s.pass == pass && at.holds(r.value) && t.oneMore(r, s.step)
 }
 
-// onNothing takes a pull that is far above what a joint which is not begun wants
-// for one on no fastener: a checker, or a vice. Where its rotation says so, it is
-// set aside; where none is told, and a later pass takes the fastener further yet,
-// somebody is asked.
+// onChecker sets a pull aside that came before anything was pulled at a joint, is above
+// what its first fastener wants, or low there and right at a later joint, and turned as a
+// checker winds up: tools are tried before they are used, at any torque. If it was at the
+// joint all the same, a pull is missing there in the end.
+func (t *tx) onChecker(w *slot, r *reading, later *slot) bool {
+	j := t.job
+	if !j.Weighed || w.joint == nil || !j.untouched(w.step) || w.usl.IsZero() || !(r.value.Base() > w.usl.Base()) && later == nil {
+		return false
+	}
+	if _, slipped := w.slip(r.value, r.unit); slipped {
+		return false
+	}
+	deg, turned := r.turn()
+	if !turned || len(j.Aside) > 0 && j.Aside[len(j.Aside)-1].Kind == events.ExplainedNowhere && j.Aside[len(j.Aside)-1].Step == j.Proc.Steps[w.step].ID {
+		return false // nobody tries a tool again and again
+	}
+	if later != nil {
+		if later.joint == nil || !j.untouched(later.step) || deg > t.woundUp(later, r) {
+			return false
+		}
+	}
+	if deg > t.woundUp(w, r) {
+		return false
+	}
+	t.setAside(w, r, events.ExplainedNowhere, "", 0)
+	a := t.out[len(t.out)-1].Data.(events.PullSetAside)
+	a.Why = fmt.Sprintf("%s: not what its first fastener wants, with hardly any rotation: on a checker or a vice, no fastener of the joint", j.title(w.step))
+	t.out[len(t.out)-1].Data = a
+	return true
+}
+
+// woundUp is the most that a pull on a checker turns, where it may be the first one at a
+// place. To so much more torque a fastener turns so much more.
+func (t *tx) woundUp(w *slot, r *reading) float64 {
+	if l, known := t.turnLaw(w.step, w.pass, r.seq); known {
+		return checkerShare * l.usual() * max(1, r.value.Base()/w.target.Base())
+	}
+	if r.value.Base() < float64(checkerHigh*w.usl.Base()) {
+		return checkerLeast
+	}
+	for p := w.pass + 1; p < len(w.joint.Passes); p++ {
+		if l := t.job.fastenerSlot(w.step, p, w.fastener); l.holds(r.value) {
+			return checkerLeast
+		}
+	}
+	return checkerTurn
+}
+
+// untouched reports whether nothing was pulled at a step.
+func (j *Job) untouched(step int) bool {
+	return !j.Steps[step].begun() && !slices.ContainsFunc(j.Steps[step].Weigh, func(w *PassWeigh) bool { return len(w.Log) > 0 })
+}
+
+// onNothing keeps a pull that is far above what a joint which is not begun wants, and
+// tells no rotation: a later pass takes the fastener further yet, and it may have been on
+// a checker or a vice. Somebody is asked.
 func (t *tx) onNothing(w *slot, r *reading) bool {
 	j := t.job
 	if !j.Weighed || w.joint == nil || j.Steps[w.step].begun() || w.usl.IsZero() || r.value.Base() < float64(checkerHigh*w.usl.Base()) {
@@ -105,20 +160,8 @@ func (t *tx) onNothing(w *slot, r *reading) bool {
 	if _, slipped := w.slip(r.value, r.unit); slipped {
 		return false
 	}
-	deg, turned := r.turn()
-	if turned || turnTold(r.angle) {
-		most := checkerTurn
-		if l, known := t.turnLaw(w.step, w.pass, r.seq); known {
-			most = checkerShare * l.usual()
-		}
-		if deg > most {
-			return false
-		}
-		t.setAside(w, r, events.ExplainedNowhere, "", 0)
-		a := t.out[len(t.out)-1].Data.(events.PullSetAside)
-		a.Why = fmt.Sprintf("%s: far above what its first fastener wants, with hardly any rotation: on a checker or a vice, no fastener of the joint", j.title(w.step))
-		t.out[len(t.out)-1].Data = a
-		return true
+	if _, turned := r.turn(); turned || turnTold(r.angle) {
+		return false
 	}
 	if last := lastOf(w.joint, w.pass); last == w.pass || r.value.Base() > w.joint.Passes[last].USL.Base() {
 		return false
@@ -200,7 +243,7 @@ func (t *tx) tooFarAtNext(w *slot, r *reading) bool {
 	jt := j.Proc.Steps[before].Joint
 	pass := finalPass(jt)
 	at := j.fastenerSlot(before, pass, jt.Passes[pass].Order[0])
-	pulls := j.Steps[before].Weigh[pass].pulls()
+	pulls := j.latestPulls(before)
 	if len(pulls) < 3 || t.wantsOneMore(j.Proc.Steps[before].ID) {
 		return false
 	}
@@ -228,6 +271,21 @@ func (t *tx) tooFarAtNext(w *slot, r *reading) bool {
 			j.title(before), wait/1e6, how, name, j.title(w.step), w.wanted()),
 		fmt.Sprintf("Stop. Look at fastener %s. If it was pulled that far, a lead claims the reading for it and decides; if the pull was elsewhere, dismiss it with a reason.", name))
 	return true
+}
+
+// latestPulls returns the pulls of the pass of a joint that had its latest one: the closing
+// round's, where that is over.
+func (j *Job) latestPulls(step int) []*Evidence {
+	at, latest := 0, uint64(0)
+	for p := range j.Steps[step].Weigh {
+		if e := j.Steps[step].Weigh[p].last(); e != nil && e.Pull.Reading > latest {
+			at, latest = p, e.Pull.Reading
+		}
+	}
+	if latest == 0 {
+		return nil
+	}
+	return j.Steps[step].Weigh[at].pulls()
 }
 
 // wantsOneMore reports whether an open alert asks for one more pull of a step: of one that was

@@ -236,10 +236,16 @@ func (t *tx) elsewhere(r *reading, tool *toolDates, w *slot, wants bool, misfit 
 	if fits && t.oneMoreBefore(r, w) {
 		return
 	}
+	if fits && t.onChecker(w, r, nil) {
+		return
+	}
 	if wants && w.joint != nil && t.laterPass(r, tool, w, fits) {
 		return
 	}
 	later, went := t.job.later(r, tool)
+	if went && fits && t.onChecker(w, r, &later) {
+		return
+	}
 	if !went && t.moreWhereWorking(r) {
 		return
 	}
