@@ -435,10 +435,10 @@ func (t *tx) ratherMore(r *reading, step, pass int) bool {
 
 // mostMore is the greatest chance that one more pull comes on a pass that is
 // complete by the count; moreSure are the odds from which a pull is taken for
-// that. Our choice.
+// that. Our choice: if it was at the next joint, a gap would be filled unseen.
 const (
 	mostMore = 0.9
-	moreSure = 3
+	moreSure = 19
 )
 
 // workingAt returns the stretch that had the latest pull.

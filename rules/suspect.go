@@ -329,7 +329,7 @@ func (t *tx) surelyRepeat(r *reading) (step int, ok bool) {
 	if !t.job.Weighed {
 		return 0, false
 	}
-	step, ok = t.job.repeats(r, false)
+	step, ok = t.job.repeats(r, true)
 	if !ok {
 		return 0, false
 	}
