@@ -35,7 +35,7 @@ func (c *scene) open(kind events.AlertKind, step string) (n int) {
 // of the inner flange's next one; where that was pulled at once, they were. Common practice,
 // no source: a ratchet swings again within a second or two, and a walk takes longer.
 func TestPulledAtTheNextJoint(t *testing.T) {
-	one := []pulled{{6, 12.1}}
+	one := []pulled{{5, 11.5}}
 	four := []pulled{{7, 4.0}, {1.4, 6.0}, {1.2, 9.0}, {1.3, 12.1}}
 	for _, v := range []struct {
 		name  string
@@ -43,7 +43,7 @@ func TestPulledAtTheNextJoint(t *testing.T) {
 		back  float64 // time to the next pull of the inner flange
 		want  int
 	}{
-		{"one pull, a walk behind it", one, 12, 1},
+		{"one pull, a walk behind it", one, 8, 1},
 		{"one pull, gone on with at once", one, 1.3, 0},
 		{"four swings, a walk behind them", four, 7, 1},
 		{"four swings, gone on with at once", four, 1.3, 0},

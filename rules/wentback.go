@@ -47,7 +47,9 @@ func (t *tx) neverWentBack(w *slot, r *reading) {
 	moved := *e
 	t.weighMoved(w, o)
 	t.judgeMoved(w, &moved, m)
-	t.leaveStretch(a, b)
+	if !j.closing(a) || len(j.marksIn(a)) > 0 { // a round that nobody began is not left
+		t.leaveStretch(a, b)
+	}
 	t.why = "the next pull showed where the last one was"
 }
 
