@@ -8,15 +8,19 @@ import (
 	"witnessmark/events"
 )
 
-// pulled is a pull of K2 so many seconds after the one before.
-type pulled struct{ after, nm float64 }
+// pulled is a pull of K2 so many seconds after the one before; deg nought: no rotation told.
+type pulled struct{ after, nm, deg float64 }
 
 // pulls sends them one by one.
 func (c *scene) pulls(list ...pulled) {
 	c.t.Helper()
 	for _, p := range list {
 		c.at = c.at.Add(time.Duration((p.after - 10) * float64(time.Second))) // each line is ten seconds after the one before
-		c.line(fmt.Sprintf("K2 %.1f N·m", p.nm))
+		line := fmt.Sprintf("K2 %.1f N·m", p.nm)
+		if p.deg > 0 {
+			line += fmt.Sprintf(" angle %.0f°", p.deg)
+		}
+		c.line(line)
 	}
 }
 
@@ -35,8 +39,8 @@ func (c *scene) open(kind events.AlertKind, step string) (n int) {
 // of the inner flange's next one; where that was pulled at once, they were. Common practice,
 // no source: a ratchet swings again within a second or two, and a walk takes longer.
 func TestPulledAtTheNextJoint(t *testing.T) {
-	one := []pulled{{5, 11.5}}
-	four := []pulled{{7, 4.0}, {1.4, 6.0}, {1.2, 9.0}, {1.3, 12.1}}
+	one := []pulled{{after: 5, nm: 11.5}}
+	four := []pulled{{7, 4.0, 0}, {1.4, 6.0, 0}, {1.2, 9.0, 0}, {1.3, 12.1, 0}}
 	for _, v := range []struct {
 		name  string
 		there []pulled
@@ -52,18 +56,47 @@ func TestPulledAtTheNextJoint(t *testing.T) {
 			c := newScene(t)
 			c.line("release-procedure after")
 			c.line("open J1 at axle using AFTER")
-			c.pulls(pulled{10, 25.0}, pulled{6, 25.2}, pulled{7, 24.9})
+			c.pulls(pulled{after: 10, nm: 25.0}, pulled{after: 6, nm: 25.2}, pulled{after: 7, nm: 24.9})
 			c.pulls(v.there...)
-			c.pulls(pulled{v.back, 25.1}, pulled{6, 25.0}, pulled{6, 24.9})
+			c.pulls(pulled{after: v.back, nm: 25.1}, pulled{after: 6, nm: 25.0}, pulled{after: 6, nm: 24.9})
 			for k := range 3 {
 				if n := c.open(events.AlertOutOfOrder, "outer"); n > 0 && v.want == 0 {
 					t.Fatalf("told of a pull at the outer flange after %d pulls there", k)
 				}
 				if len(v.there) == 1 {
-					c.pulls(pulled{20, 12.0})
+					c.pulls(pulled{after: 20, nm: 12.0})
 					continue
 				}
-				c.pulls(pulled{18, 5.5}, pulled{1.2, 12.0})
+				c.pulls(pulled{after: 18, nm: 5.5}, pulled{after: 1.2, nm: 12.0})
+			}
+			if n := c.open(events.AlertOutOfOrder, "outer"); n != v.want {
+				t.Errorf("%d alerts that the outer flange was pulled before its turn, want %d", n, v.want)
+			}
+		})
+	}
+}
+
+// The same by a tool that tells the rotation: all four together and the next pull would
+// have turned twice as far as the others do. Where that one turned the rest alone, they
+// were its own.
+func TestTurnedAtTheNextJoint(t *testing.T) {
+	for _, v := range []struct {
+		name string
+		deg  float64 // of the next pull of the inner flange
+		want int
+	}{
+		{"a whole rotation behind them", 33, 1},
+		{"the rest of one behind them", 8, 0},
+	} {
+		t.Run(v.name, func(t *testing.T) {
+			c := newScene(t)
+			c.line("release-procedure after")
+			c.line("open J1 at axle using AFTER")
+			c.pulls(pulled{10, 25.0, 34}, pulled{6, 25.2, 31}, pulled{7, 24.9, 35},
+				pulled{5, 5.5, 9}, pulled{1.2, 8.5, 7}, pulled{1.3, 12.1, 10},
+				pulled{2.2, 25.1, v.deg}, pulled{6, 25.0, 33}, pulled{6, 24.9, 32})
+			for range 3 {
+				c.pulls(pulled{18, 5.5, 12}, pulled{1.2, 12.0, 14})
 			}
 			if n := c.open(events.AlertOutOfOrder, "outer"); n != v.want {
 				t.Errorf("%d alerts that the outer flange was pulled before its turn, want %d", n, v.want)
@@ -89,17 +122,17 @@ func TestSwingFillsNoGapBefore(t *testing.T) {
 			c.line("release-procedure twice")
 			c.line("open J1 at axle using TWICE")
 			for range 5 {
-				c.pulls(pulled{7, 32.0})
+				c.pulls(pulled{after: 7, nm: 32.0})
 			}
-			c.pulls(pulled{25, 59.8}, pulled{7, 60.5})
+			c.pulls(pulled{after: 25, nm: 59.8}, pulled{after: 7, nm: 60.5})
 			if c.open(events.AlertMissed, "housing") != 1 {
 				t.Fatal("the housing is one short, and nobody was told")
 			}
-			c.pulls(pulled{11, 31.4}, pulled{v.after, 59.6})
+			c.pulls(pulled{after: 11, nm: 31.4}, pulled{after: v.after, nm: 59.6})
 			if n := c.open(events.AlertMissed, "housing"); n != v.want {
 				t.Errorf("%d open alerts that one of the housing is missed, want %d", n, v.want)
 			}
-			c.pulls(pulled{8, 60.2})
+			c.pulls(pulled{after: 8, nm: 60.2})
 			if got, want := c.s.Jobs["J1"].Steps[1].Done, true; got != want {
 				t.Errorf("the flange is done: %t, want %t", got, want)
 			}

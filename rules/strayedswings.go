@@ -13,7 +13,7 @@ import (
 // hand; the four of them together, the last of which ended where the next joint is
 // pulled to, with a walk behind it, are not.
 
-// Chances of swings where no rotation is told: that a tightening begins with one, as
+// Chances of swings: that a tightening begins with one, as
 // if seen in so many; that another follows; and that a pull was at another joint, as
 // rules/match takes it. All assumed.
 const (
@@ -27,15 +27,14 @@ const (
 )
 
 // swingsBefore counts the swings of one tightening that ended with pull k, which is low
-// for a stretch and was not gone on with: each was topped by the next. It is nought
-// where rotations are told, which say more.
+// for a stretch: each was topped by the next.
 func (j *Job) swingsBefore(a stretch, pulls []*Evidence, k int) (n int) {
 	p := &j.Proc.Steps[a.step].Joint.Passes[a.pass]
-	if k+1 >= len(pulls) || !pulls[k].below(p) || pulls[k+1].below(p) || pulls[k].turned() {
+	if k+1 >= len(pulls) || !pulls[k].below(p) || pulls[k+1].below(p) {
 		return 0
 	}
 	for i := k; i > 0; i-- {
-		if e := pulls[i-1]; !e.below(p) || e.turned() || e.Pull.Placed != "" || pulls[i].Pull.Torque.Base() < float64(tops*e.Pull.Torque.Base()) {
+		if e := pulls[i-1]; !e.below(p) || e.Pull.Placed != "" || pulls[i].Pull.Torque.Base() < float64(tops*e.Pull.Torque.Base()) {
 			break
 		}
 		n++
@@ -69,6 +68,17 @@ func (j *Job) swingsOdds(a, b stretch, la *laws, of *peculiar, pulls []*Evidence
 			walk, _ := la.waits(&s, true)
 			rest := math.Exp(match.HeavyLog(s.wait, math.Log(40), 1.2))
 			score += walk - math.Log((1-restsAmid)*math.Exp(match.HeavyLog(s.wait, grip/n, gripSpread))+restsAmid*rest)
+		}
+	}
+	// By itself the next pull turned as a first one does, or all of them together did.
+	if own, ok := pulls[k+1].turn(); ok {
+		sum := own
+		for _, e := range pulls[k-swings : k+1] {
+			deg, told := e.turn()
+			sum, ok = sum+deg, ok && told
+		}
+		if ok {
+			score += math.Log(la.turn.density(math.Log(own+turnFloor), anyTurn)) - math.Log(la.turn.density(math.Log(sum+turnFloor), anyTurn))
 		}
 	}
 	return elsewhereAs * there / (here * swingMore) * math.Exp(min(score, 500))
