@@ -139,3 +139,29 @@ func TestSwingFillsNoGapBefore(t *testing.T) {
 		})
 	}
 }
+
+// The same where the work had not gone on yet: the first swing at the outer flange fills
+// the gap that was left at the inner one.
+func TestFirstSwingFillsNoGap(t *testing.T) {
+	for _, v := range []struct {
+		name  string
+		after float64
+		want  int
+	}{
+		{"topped at once", 1.2, 1},
+		{"after a walk", 20, 0},
+	} {
+		t.Run(v.name, func(t *testing.T) {
+			c := newScene(t)
+			c.line("release-procedure twice")
+			c.line("open J1 at axle using TWICE")
+			for range 5 {
+				c.pulls(pulled{after: 7, nm: 32.0})
+			}
+			c.pulls(pulled{after: 9, nm: 31.4}, pulled{after: v.after, nm: 59.6}, pulled{after: 7, nm: 60.2}, pulled{after: 6, nm: 59.9})
+			if n := c.open(events.AlertMissed, "housing"); n != v.want {
+				t.Errorf("%d open alerts that one of the housing is missed, want %d", n, v.want)
+			}
+		})
+	}
+}

@@ -20,12 +20,12 @@ type finding struct {
 // count judges a reading at its place and raises what follows: for the place
 // itself, and for all that was left open before it.
 func (t *tx) count(w *slot, r *reading, tool *toolDates, grade events.Grade) {
+	t.neverWentBack(w, r)
 	if !t.job.Steps[w.step].begun() {
 		for i := range w.step {
 			t.suspect(i, fmt.Sprintf("%s came for %s", r.said(w.unit), t.job.title(w.step)))
 		}
 	}
-	t.neverWentBack(w, r)
 	u := uncertainty(tool.Tool, r.value)
 	f := t.find(w, r, u.Base())
 	var p float64

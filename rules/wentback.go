@@ -29,7 +29,9 @@ func (t *tx) neverWentBack(w *slot, r *reading) {
 		return
 	}
 	if s, ok := j.workedAt(e.Pull.Reading); !ok || s.step != w.step {
-		return // the work had not gone on
+		if b, ok := j.nextJoint(a.step); !ok || b.step != w.step || j.Steps[w.step].begun() {
+			return // the work had not gone on, nor does it now
+		}
 	}
 	x := e.Pull.Torque.Base()
 	if x >= w.lsl.Base() || x < float64(leastSwing*w.target.Base()) || r.value.Base() < float64(tops*x) {
