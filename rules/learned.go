@@ -70,12 +70,16 @@ func (s *State) learn(j *Job) {
 		return
 	}
 	var pulls []events.PullWeighed
+	doubts := map[string]float64{}
 	for i := range j.Steps {
 		for pass := range j.Steps[i].Weigh {
 			if len(j.Steps[i].Weigh[pass].Log) == 0 || j.Proc.Steps[i].Joint.Passes[pass].Closing {
 				continue
 			}
 			f := j.filterOf(i, pass)
+			if odds, ok := f.Doubt(); ok {
+				doubts[LearnKey(j.Proc, j.Proc.Steps[i].ID, pass)] = odds
+			}
 			// Where the number of pulls agrees and nobody was found to be left out,
 			// each was a first one, also one that turned oddly little.
 			all := j.tightenings(i, pass)
@@ -95,6 +99,7 @@ func (s *State) learn(j *Job) {
 	}
 	s.rates(j, pulls)
 	s.Learned.Released(pulls, func(o *events.PullWeighed) string { return LearnKey(j.Proc, o.Step, o.Pass) })
+	s.Learned.Doubts(doubts)
 }
 
 // kinds adds up explanations over the fasteners: what teaches is whether a

@@ -9,12 +9,16 @@
 package learn
 
 import (
+	"maps"
+	"slices"
+
 	"witnessmark/events"
 	"witnessmark/rules/match"
 )
 
 const (
 	mostValues  = 300  // a ring's length. A choice: ten jobs of 30 bolts
+	mostDoubts  = 20   // jobs whose odds are kept. A choice
 	mostCounted = 600  // pulls in the share of unfinished ones; beyond, both are halved
 	mostKeys    = 5000 // joints in a State; the one that was idle longest goes first
 	surely      = 0.9  // least probability of the explanation that teaches
@@ -53,6 +57,8 @@ type Joint struct {
 	Peak Ring `json:"peak"` // torque of a first pull
 	Rise Ring `json:"rise"` // torque of a pull on a tight fastener
 	Aim  Ring `json:"aim"`  // those middles of the torque, one for each job, N·m
+	// Of jobs that told no rotation, the odds that a fastener was left out, in the latest of them.
+	Doubt []float64 `json:"doubt,omitempty"`
 	// How many pulls ended a tightening, and how many were unfinished.
 	Wholes int `json:"wholes,omitempty"`
 	Swings int `json:"swings,omitempty"`
@@ -68,8 +74,28 @@ func (j *Joint) Known() match.Known {
 	}
 	k := match.KnownFrom(j.Fresh.Values, j.Repeat.Values, j.Duration.Values, j.Interval.Values, j.Rate.Values)
 	k.FromTorque(j.Pace.Values, j.Peak.Values, j.Rise.Values, j.Aim.Values)
+	for _, odds := range j.Doubt {
+		k.Doubt = max(k.Doubt, odds)
+	}
 	k.Wholes, k.Swings, k.Swung = float64(j.Wholes), float64(j.Swings), float64(j.Swung)
 	return k
+}
+
+// Doubts takes in, by the keys of their joints, what odds of a miss a job that was
+// released came to: after Released, and of joints that it taught alone.
+func (s *State) Doubts(odds map[string]float64) {
+	n := s.copy()
+	for _, k := range slices.Sorted(maps.Keys(odds)) {
+		j := n.Joints[k]
+		if j == nil {
+			continue
+		}
+		c := *j
+		c.Doubt = append(slices.Clone(j.Doubt), odds[k])
+		c.Doubt = c.Doubt[max(0, len(c.Doubt)-mostDoubts):]
+		n.Joints[k] = &c
+	}
+	*s = *n
 }
 
 // State is what was learned about all joints. The zero value and nil are

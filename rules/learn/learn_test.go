@@ -110,6 +110,24 @@ func TestTorqueAloneTeaches(t *testing.T) {
 	}
 }
 
+// The odds that released jobs came to are kept of the latest ones, of joints that are
+// known, and a state that was cloned before does not see them.
+func TestDoubts(t *testing.T) {
+	s := &learn.State{}
+	s.Released(job(10, 1), always)
+	was := s.Clone()
+	s.Doubts(map[string]float64{"ra210|cover|0": 0.3, "ra210|hub|0": 0.5})
+	if k := s.Joint("ra210|cover|0").Known(); k.Doubt != 0.3 || was.Joint("ra210|cover|0").Known().Doubt != 0 || s.Joint("ra210|hub|0") != nil {
+		t.Errorf("doubt %g, %g before", k.Doubt, was.Joint("ra210|cover|0").Known().Doubt)
+	}
+	for range 20 {
+		s.Doubts(map[string]float64{"ra210|cover|0": 0.01})
+	}
+	if k := s.Joint("ra210|cover|0").Known(); k.Doubt != 0.01 {
+		t.Errorf("doubt %g after twenty jobs of 0.01", k.Doubt)
+	}
+}
+
 func TestFoldIsSnapshot(t *testing.T) {
 	a := &learn.State{}
 	for i := range 80 {

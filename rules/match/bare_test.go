@@ -50,7 +50,9 @@ func TestBareTails(t *testing.T) {
 	if !even.Say {
 		t.Errorf("a pull 2.6 s after the last where waits of 6 s spread by a tenth: odds %.3g, not said", even.Odds)
 	}
-	for name, j := range map[string]Joint{"spread by four tenths": bareJoint(0.4, 0, 0), "came so soon now and then": bareJoint(0.1, 0.04, 0)} {
+	soon := bareJoint(0.1, 0.04, 0)
+	soon.Known.Doubt = bareOdds(soon, 3, 101).Odds // such a job was released
+	for name, j := range map[string]Joint{"spread by four tenths": bareJoint(0.4, 0, 0), "came so soon now and then": soon} {
 		if m := bareOdds(j, 2.6, 101); m.Say || m.Odds > even.Odds/3 {
 			t.Errorf("a pull 2.6 s after the last where waits %s: odds %.3g, %.3g where they never did", name, m.Odds, even.Odds)
 		}

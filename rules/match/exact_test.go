@@ -254,7 +254,7 @@ func (b branch) ways(q *Params, low bool, asked int) (out []branch) {
 		after := b.to(1, e, false, -1, "")
 		skip := q.Skip
 		if b.repeats > 0 {
-			skip = max(skip, q.SkipTwice/3)
+			skip = max(skip, q.SkipTwice/3/float64(b.repeats))
 		}
 		out = append(out, b.pull(q, take(skip), after.next(), e, "other", low)...)
 		j := take(q.Jump)

@@ -161,6 +161,10 @@ func logAbove(x float64) float64 {
 	return float64(int(math.Float64bits(x)>>52&0x7ff)-1022) * math.Ln2
 }
 
+// lowTurns is how often a pull on a tight fastener that ends too low turns by any
+// amount. Assumed.
+const lowTurns = 0.1
+
 // measure works out the densities of the pull under the hypothesis in hand.
 func (e *expander) measure() {
 	m, h, x := e.m, e.h, e.x
@@ -171,6 +175,9 @@ func (e *expander) measure() {
 	if x.low {
 		e.part = m.unfinished(h, x)
 		e.rep = e.none
+		if known(x.turn) { // no swing: a tight one hardly turns, however low the pull ended
+			e.rep += logAdd(math.Log(1-lowTurns)+m.turnAgain(h, x.turn, x.net)-anyTurn, math.Log(lowTurns))
+		}
 		return
 	}
 	if !m.j.Closing {
@@ -449,13 +456,14 @@ func (e *expander) others(take func(float64) float64, hasty float64) {
 }
 
 // skip is the chance that the next one is left out for the one after it. Whoever
-// pulled one twice, and goes by the number of pulls, does not notice it.
+// pulled one twice, and goes by the number of pulls, does not notice it; whoever
+// does so again and again does not go by the number.
 func (e *expander) skip() float64 {
 	p := e.m.p
 	if e.h.habits == 0 {
 		return p.Skip
 	}
-	return max(p.Skip, p.SkipTwice/float64(len(e.m.order)))
+	return max(p.Skip, p.SkipTwice/float64(len(e.m.order))/float64(e.h.habits))
 }
 
 // loosen adds the fasteners that a loosening pull may have been on.

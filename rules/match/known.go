@@ -27,6 +27,7 @@ type Known struct {
 	Aim              Moments // the middles of the jobs' peaks, of N·m
 	Wholes, Swings   float64 // how many pulls ended a tightening, and how many were unfinished
 	Swung            float64 // how many tightenings had an unfinished pull
+	Doubt            float64 // greatest odds of a miss that released jobs came to, with torque alone
 }
 
 // floorDeg is the noise floor that rotations are given before their logarithm

@@ -327,14 +327,27 @@ func (f *Filter) Missed() Miss {
 	return r
 }
 
-// threshold is the odds from which a miss is said.
+// Doubt is the odds that a fastener was left out of a joint of which torque alone is
+// known. Of a job that was released it tells how far such odds go without a miss. Not
+// ok where rotation is told, or nothing was taught.
+func (f *Filter) Doubt() (odds float64, ok bool) {
+	h := &f.hyps[heaviest(f.hyps)]
+	if !f.m.bare.taught || h.turn.n > 0 || h.rate.n > 0 || f.m.j.Closing {
+		return 0, false
+	}
+	return f.Missed().Odds, true
+}
+
+// threshold is the odds from which a miss is said. With torque alone, in a joint whose
+// released jobs came to high odds, it is higher: its hands do now and then what looks
+// like a miss.
 func (f *Filter) threshold() float64 {
 	m, h := f.m, &f.hyps[heaviest(f.hyps)]
 	if h.turn.n == 0 && h.rate.n == 0 {
 		if !m.bare.taught {
-			return m.p.OddsUntaught
+			return m.p.OddsTorqueUntaught
 		}
-		return m.p.OddsTorque
+		return max(m.p.OddsTorque, min(m.p.DoubtTimes*m.j.Known.Doubt, m.p.DoubtMost))
 	}
 	if h.traced > 0 {
 		return m.p.OddsTrace

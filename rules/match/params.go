@@ -120,14 +120,17 @@ type Params struct {
 	PeakLow    float64 // a whole pull that ends far too low. Assumed
 
 	// Limits.
-	Keep         int     // hypotheses kept
-	Prune        float64 // weight, as a share of the greatest, below which one is let go
-	Odds         float64 // odds "somebody was left out" from which it is said. Calibrated, see model.md
-	OddsTorque   float64 // the same of a joint of which only torque is known
-	OddsUntaught float64 // the same of a joint of which nothing was learned, whatever was reported
-	OddsTrace    float64 // the same where whole traces were evaluated, learned or not
-	AskP         float64 // chance that somebody was left out from which a question pays
-	AskMin       float64 // chance of the least of two explanations that are worth a question
+	Keep               int     // hypotheses kept
+	Prune              float64 // weight, as a share of the greatest, below which one is let go
+	Odds               float64 // odds "somebody was left out" from which it is said. Calibrated, see model.md
+	OddsTorque         float64 // the same of a joint of which only torque is known
+	OddsUntaught       float64 // the same of a joint of which nothing was learned, where rotations are reported
+	OddsTorqueUntaught float64 // and where they are not
+	DoubtTimes         float64 // torque alone: by which the greatest odds of released jobs are to be exceeded. Our choice
+	DoubtMost          float64 // odds from which it is said in any case. Our choice
+	OddsTrace          float64 // the same where whole traces were evaluated, learned or not
+	AskP               float64 // chance that somebody was left out from which a question pays
+	AskMin             float64 // chance of the least of two explanations that are worth a question
 }
 
 // Default returns the parameters in use.
@@ -144,6 +147,6 @@ func Default() *Params {
 		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.35, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, WaitSkew: 0.4, RepeatS: 3.2, RepeatRange: 0.55, OnceS: 1.2,
 		ArcDeg: 60, ArcRange: 0.8, ArcSpread: 0.5, GripS: 1.6, GripRange: 0.7, GripSpread: 0.4, RestRise: 0.01,
 		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02, OddBare: 0.05, OddTaught: 0.005, PeakLow: 0.0005,
-		Keep: 48, Prune: 1e-7, Odds: 0.2, OddsTorque: 0.07, OddsUntaught: 0.05, OddsTrace: 0.25, AskP: 0.1, AskMin: 0.03,
+		Keep: 48, Prune: 1e-7, Odds: 0.2, OddsTorque: 0.04, OddsUntaught: 0.03, OddsTorqueUntaught: 0.05, DoubtTimes: 4, DoubtMost: 0.2, OddsTrace: 0.25, AskP: 0.1, AskMin: 0.03,
 	}
 }

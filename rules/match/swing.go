@@ -249,7 +249,7 @@ func (m *model) learnSwing(h *hyp, c candidate, x, before *features) {
 	if c.kind != kFinish && c.kind != kRest || x.low {
 		return
 	}
-	if all := turnLog(h.part + degreesOf(x.turn)); known(all) {
+	if _, all := m.turnEnds(h, x); known(all) {
 		h.turn = m.turn.with(h.turn, all)
 	}
 	if known(x.peak) && math.Abs(x.peak) < 0.5 {
@@ -302,7 +302,8 @@ const endsOdd = 0.01
 // that it turns as a fresh one does.
 func (m *model) finish(h *hyp, x *features) (l float64) {
 	if known(x.turn) {
-		l += logAdd(math.Log(1-endsOdd)+m.turnEnds(h, x.turn), math.Log(endsOdd)+anyTurn)
+		ends, _ := m.turnEnds(h, x)
+		l += logAdd(math.Log(1-endsOdd)+ends, math.Log(endsOdd)+anyTurn)
 	}
 	if known(x.last) {
 		l += m.dependent(x) * logAdd(math.Log(0.5)+student5(x.last, h.dur.mean-0.3, 0.6), math.Log(0.5)+anyLast)
@@ -316,14 +317,44 @@ func (m *model) finish(h *hyp, x *features) (l float64) {
 	return l + m.peakFresh(h, x)
 }
 
-// turnEnds is the log density of the rotation of a pull that ends a tightening, by
-// that of the whole of it.
-func (m *model) turnEnds(h *hyp, x float64) float64 {
-	all := turnLog(h.part + degreesOf(x))
-	if !known(all) {
-		return student5(x, h.turn.mean-0.7, 0.8)
+// windUps are the shares of a tight fastener's turn that a pull may have turned before
+// the fastener moved on, the tool winding up, and windUpLogs how likely each is: a
+// click or a short arc says nothing of it, and some tools take it off. Assumed.
+var (
+	windUps    = [...]float64{0, 0.6, 1.2}
+	windUpLogs = [...]float64{math.Log(0.4), math.Log(0.3), math.Log(0.3)}
+)
+
+// windUp is how far, in degrees, a pull on a tight fastener turns.
+func (m *model) windUp(h *hyp, net bool) float64 {
+	switch k := m.j.Known.RepeatAngle; {
+	case net:
+		return 0
+	case k.N >= 3:
+		return math.Exp(k.Mean) - floorDeg
 	}
-	return m.turnFresh(h, all) + min(x-all, 0)
+	return m.p.RepeatDeg + float64(m.p.RepeatShare*math.Exp(min(h.turn.mean, 8)))
+}
+
+// turnEnds is the log density of the rotation of a pull that ends a tightening, by
+// that of the whole of it; and the turnLog of that, as it is likeliest. What the pull
+// turned before the fastener moved on is none of it.
+func (m *model) turnEnds(h *hyp, x *features) (l, all float64) {
+	deg := degreesOf(x.turn)
+	if !known(h.part + deg) {
+		return student5(x.turn, h.turn.mean-0.7, 0.8), math.NaN()
+	}
+	wind, top := m.windUp(h, x.net), math.Inf(-1)
+	l = math.Inf(-1)
+	for i, share := range windUps {
+		a := turnLog(h.part + deg - float64(share*wind))
+		d := windUpLogs[i] + m.turnFresh(h, a) + min(x.turn-a, 0)
+		if d > top {
+			top, all = d, a
+		}
+		l = logAdd(l, d)
+	}
+	return l, all
 }
 
 // Parts returns for each pull the first one of the tightening that it is a part of,

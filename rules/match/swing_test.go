@@ -53,6 +53,30 @@ func TestRestWithAnAngle(t *testing.T) {
 	}
 }
 
+// A pull that ended short, set on anew, winds the tool up before the fastener moves on
+// (common practice, no source): what both turned together is more than the others did,
+// and nobody was left out for it, however many pulled one twice.
+func TestWindUpIsNoTurn(t *testing.T) {
+	again := make([]float64, 30)
+	fresh := make([]float64, 200)
+	for i := range again {
+		again[i] = 5 * math.Exp(0.3*normalQuantile((float64(i)+0.5)/30))
+	}
+	for i := range fresh {
+		fresh[i] = 20 + 2*normalQuantile((float64(i)+0.5)/200)
+	}
+	j := Joint{N: 8, Strict: true, Target: 100, LSL: 92, USL: 108, Known: KnownFrom(fresh, again, nil, nil, nil)}
+	list := [][3]float64{{0, 101, 21}, {1.3, 103, 4.5}, {5, 101, 19}, {9, 100, 22}, {10.4, 102, 6}, {14, 101, 20}, {18, 88, 21}, {19.2, 101, 9.5}, {23, 102, 19}, {24.2, 103, 3.5}, {28, 100, 18}, {32, 101, 20}}
+	if m := swings3(New(nil, j), list...).Missed(); m.Odds > 0.04 {
+		t.Errorf("21° and then 9.5° on one fastener, 20° on all others: odds %.3g of %+v", m.Odds, m.Candidates)
+	}
+	list[7][2] = 0.8 // less than the tool's own wind-up: the fastener did not move on
+	list[6][2] = 12
+	if m := swings3(New(nil, j), list...).Missed(); m.Odds < 0.04 {
+		t.Errorf("12° and then 0.8° on one fastener, 20° on all others: odds %.3g", m.Odds)
+	}
+}
+
 // Once a job, or earlier ones, have shown swings, an unfinished pull is nothing odd.
 func TestSwingsAreLearned(t *testing.T) {
 	chance := func(j Joint, swung, inOne float64) float64 {
