@@ -68,6 +68,7 @@ type TraceFound struct {
 	NetAngle   quantity.Value `json:"net_angle,omitzero"`    // rotation up to the peak, spring-back taken off
 	SpringBack quantity.Value `json:"spring_back,omitzero"`
 	RateNmDeg  float64        `json:"rate_nm_deg,omitempty"` // torque rate after snug, N·m per degree
+	Quarter    quantity.Value `json:"quarter,omitzero"`      // torque at which it had made a quarter of its rotation up to the peak
 	Breakaway  quantity.Value `json:"breakaway,omitzero"`    // torque at which a tight fastener began to move
 	DurationUs int64          `json:"duration_us,omitempty"`
 	Findings   []string       `json:"findings,omitempty"` // codes: gap, time_backwards, slow, stick_slip, click, yield, strip, no_zero, dip, still, flat

@@ -38,10 +38,17 @@ func (t *tx) lowFirst(b stretch, n int) bool {
 	var last []sight
 	score := 0.0
 	la := j.lawsOf(a, nil)
+	var idle []float64
+	if f := j.filterOf(a.step, a.pass); !f.Overrun() && f.Pulls() == len(pulls) {
+		idle = f.Idle()
+	}
 	for k := len(pulls) - 1; k >= 0 && len(last) < n; k-- {
 		e := pulls[k]
 		if x := e.Pull.Torque.Base(); e.Pull.Reading > first || e.Pull.Placed != "" || j.aside(e.Pull.Reading) == nil || x >= p.LSL.Base() || x < float64(leastSwing*p.Target.Base()) {
 			break
+		}
+		if idle != nil && e.Pull.Trace != nil && !e.Pull.Trace.NetAngle.IsZero() && idle[k] < turnedThere {
+			break // it turned as a first one of that pass does: another there was pulled twice
 		}
 		s := j.sightOf(e, nil)
 		score += math.Log(anyPeak) - math.Log((1-oddShare)*math.Exp(match.HeavyLog(math.Log(s.nm), la.peak.mean, la.peak.sd))+oddShare*anyPeak)
@@ -74,6 +81,11 @@ func (t *tx) lowFirst(b stretch, n int) bool {
 	})
 	return true
 }
+
+// turnedThere is the chance that a pull made nothing tight in the pass before, by its
+// trace, below which it is that pass's: a fastener that is that tight already turns
+// next to nothing up to the same torque. Our choice.
+const turnedThere = 0.1
 
 // The chance that a fastener is pulled twice, and in how many pulls it is taken to
 // have been seen. As rules/match assumes.

@@ -38,7 +38,7 @@ func (r *reading) evaluate(tr *events.Trace, threshold quantity.Value) {
 		found.Breakaway = quantity.Value{} // it had begun to move before
 	}
 	if r.unsound = unsoundTrace(&f); r.unsound != "" && (turnTold(r.angle) || !f.Codes.Has(trace.Gap) || f.Codes.Has(trace.TimeBackwards)) {
-		found.NetAngle, found.Breakaway, found.Snug, found.SnugToPeak, found.SpringBack, found.RateNmDeg = quantity.Value{}, quantity.Value{}, quantity.Value{}, quantity.Value{}, quantity.Value{}, 0
+		found.NetAngle, found.Quarter, found.Breakaway, found.Snug, found.SnugToPeak, found.SpringBack, found.RateNmDeg = quantity.Value{}, quantity.Value{}, quantity.Value{}, quantity.Value{}, quantity.Value{}, quantity.Value{}, 0
 		found.Findings = slices.DeleteFunc(found.Findings, func(s string) bool { return slices.Contains(ofCourse, s) })
 	}
 	r.trace, r.found = &f, &found

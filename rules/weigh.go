@@ -166,7 +166,7 @@ const tightShare = 0.85
 
 // traceOf is what the filter wants of a trace.
 func traceOf(t *events.TraceFound) *match.Trace {
-	m := &match.Trace{NetDeg: math.NaN(), RateNmDeg: math.NaN(), Snug: !t.Snug.IsZero()}
+	m := &match.Trace{NetDeg: math.NaN(), RateNmDeg: math.NaN(), Quarter: math.NaN(), Snug: !t.Snug.IsZero()}
 	// A pull of a later pass breaks away too, at what the pass before had left.
 	m.Breakaway = t.Breakaway.Base() >= float64(tightShare*t.Peak.Base()) && t.Breakaway.Base() > 0
 	if slices.Contains(t.Findings, "still") {
@@ -175,6 +175,9 @@ func traceOf(t *events.TraceFound) *match.Trace {
 	m.Sure = !t.SpringBack.IsZero()
 	if !t.NetAngle.IsZero() {
 		m.NetDeg = t.NetAngle.In(quantity.Degree)
+	}
+	if !t.Quarter.IsZero() && t.Peak.Base() > 0 {
+		m.Quarter = t.Quarter.Base() / t.Peak.Base()
 	}
 	if t.RateNmDeg > 0 {
 		m.RateNmDeg = t.RateNmDeg

@@ -342,7 +342,7 @@ func TestRestOfASwingWithinTheLimits(t *testing.T) {
 	for i, p := range [][3]float64{{0, 101, 41}, {6, 70, 24}, {8, 101.5, 20}, {14, 101, 38}, {20, 88, 27}, {21.3, 101.5, 14}, {27, 101, 39}} {
 		q := made(i, p[0], p[1], p[2])
 		q.Tool.Trace = true
-		q.Trace = &Trace{NetDeg: p[2], RateNmDeg: math.NaN()}
+		q.Trace = &Trace{NetDeg: p[2], RateNmDeg: math.NaN(), Quarter: math.NaN()}
 		f = f.Pull(q)
 	}
 	rest := f.Rest()

@@ -45,6 +45,7 @@ type expander struct {
 // by them.
 type firstOnes struct {
 	turn, dur, peak, rate normal
+	quarter               normal
 	traced, snugs, breaks uint16
 	fresh, rep            float64
 	odd                   bool
@@ -55,14 +56,14 @@ type firstOnes struct {
 // same.
 func (e *expander) first(h *hyp) *firstOnes {
 	for i := range min(e.nknown, len(e.known)) {
-		if k := &e.known[i]; k.turn == h.turn && k.peak == h.peak && k.dur == h.dur && k.rate == h.rate && k.traced == h.traced && k.snugs == h.snugs && k.breaks == h.breaks {
+		if k := &e.known[i]; k.turn == h.turn && k.peak == h.peak && k.dur == h.dur && k.rate == h.rate && k.quarter == h.quarter && k.traced == h.traced && k.snugs == h.snugs && k.breaks == h.breaks {
 			return k
 		}
 	}
 	m, x := e.m, e.x
 	k := &e.known[e.nknown%len(e.known)]
 	e.nknown++
-	*k = firstOnes{turn: h.turn, dur: h.dur, peak: h.peak, rate: h.rate, traced: h.traced, snugs: h.snugs, breaks: h.breaks}
+	*k = firstOnes{turn: h.turn, dur: h.dur, peak: h.peak, rate: h.rate, quarter: h.quarter, traced: h.traced, snugs: h.snugs, breaks: h.breaks}
 	k.fresh, k.odd = m.fresh(h, x)
 	if !x.low && !m.j.Closing {
 		s := x.told()

@@ -14,7 +14,9 @@ var (
 // features are the logarithms of what a pull tells; NaN where it tells none.
 type features struct {
 	turn, last, wait, peak, rate float64
+	quarter                      float64 // see Trace.Quarter; of a pull that tells no rotation, NaN
 	trace, snug, brk, sure       bool
+	unclear                      bool // quarter and brk do not agree on when it moved
 	net                          bool // the rotation is the trace's
 	low                          bool // below the limit: unfinished
 	after                        bool // the pull before it was
@@ -32,6 +34,7 @@ type model struct {
 	order, at                    []int // order, and where in it each fastener is
 	all                          uint64
 	turn, last, wait, peak, rate *prior
+	quarter                      *prior
 	again                        *prior // closing round: rotation of a repeat
 	arc, grip                    *prior // of unfinished pulls: rotation, and the time to the next
 	swings                       swings
@@ -45,6 +48,7 @@ type model struct {
 // logs are logarithms of parameters that every pull needs.
 type logs struct {
 	odd, oddHigh, notOdd, relieved, notRelieved, pause, notPause, peakOdd, peakLow, notPeakOdd, atOnce, snugR, noSnugR, brkR, noBrkR, stillR, noStillR, stillF, noStillF, oddBare, notOddBare, relShare, repLasts, repRate, pauseS, repeatS, onceS, oddNear, hasty, slow float64
+	quarterOdd, notQuarterOdd, quarterOddTurn, notQuarterOddTurn, quarterTop, quarterAny                                                                                                                                                                                 float64
 }
 
 func newModel(p *Params, j Joint) *model {
@@ -82,6 +86,7 @@ func (m *model) priors() {
 	m.wait = m.waitPrior()
 	m.rate = m.taught(k.FreshRate, 0, 2, p.RateSpread)
 	m.peak = m.peakPrior()
+	m.quarter = newPrior(p.Quarter, p.QuarterRange, p.QuarterSpread, p.QuarterDF)
 	again := math.Log(p.RepeatDeg + floorDeg)
 	m.again = newPrior(again, 1, 0.5, 6)
 	m.arc = newPrior(math.Log(p.ArcDeg), p.ArcRange, p.ArcSpread, 6)
@@ -112,6 +117,8 @@ func (m *model) setLogs() {
 		atOnce: ln(p.AtOnce), snugR: ln(p.SnugRepeat), noSnugR: ln(1 - p.SnugRepeat),
 		brkR: ln(p.BreakRepeat), noBrkR: ln(1 - p.BreakRepeat), stillR: ln(p.StillRepeat), noStillR: ln(1 - p.StillRepeat), stillF: ln(p.StillFresh), noStillF: ln(1 - p.StillFresh),
 		relShare: ln(p.RelievedShare), repLasts: ln(p.RepeatLasts), repRate: ln(p.RepeatRate), pauseS: ln(p.PauseS), repeatS: ln(p.RepeatS), onceS: ln(p.OnceS), hasty: ln(1 - p.HabitSlow), slow: ln(p.HabitSlow),
+		quarterOdd: ln(p.QuarterOdd), notQuarterOdd: ln(1 - p.QuarterOdd), quarterOddTurn: ln(p.QuarterOddTurn), notQuarterOddTurn: ln(1 - p.QuarterOddTurn),
+		quarterTop: ln((1 - p.QuarterAny) / p.QuarterTop), quarterAny: ln(p.QuarterAny),
 		oddNear: ln(m.oddNear / (oddNearRange * math.Sqrt(2*math.Pi))),
 	}
 	for i, share := range waitShares {
@@ -126,7 +133,7 @@ const soonest = 0.15
 // features takes the logarithms of what a pull tells. before is when the pull
 // before it was taken.
 func (m *model) features(q Pull, before float64) features {
-	x := features{turn: turnLog(q.Angle), last: positiveLog(q.Duration), wait: math.NaN(), peak: math.NaN(), rate: math.NaN()}
+	x := features{turn: turnLog(q.Angle), last: positiveLog(q.Duration), wait: math.NaN(), peak: math.NaN(), rate: math.NaN(), quarter: math.NaN()}
 	if t := q.Trace; t != nil {
 		x.trace, x.snug, x.brk, x.sure, x.rate = true, t.Snug, t.Breakaway, t.Sure, positiveLog(t.RateNmDeg)
 		if y := turnLog(t.NetDeg); !math.IsNaN(y) {
@@ -138,6 +145,11 @@ func (m *model) features(q Pull, before float64) features {
 	}
 	if m.j.Target > 0 {
 		x.peak = positiveLog(q.Torque / m.j.Target)
+	}
+	if x.trace && x.net && q.Trace.Quarter > 0 {
+		// A quarter of a small rotation may be wind-up that the spring-back does not tell.
+		x.quarter = q.Trace.Quarter
+		x.unclear = x.sure && x.brk && x.quarter < m.p.QuarterClear
 	}
 	x.low, x.high = !(q.Torque >= m.j.LSL), m.j.USL > 0 && q.Torque > m.j.USL
 	if d := q.AtS - before; d > soonest && d < 1e7 {
@@ -191,7 +203,16 @@ func (m *model) fresh(h *hyp, x *features) (l float64, odd bool) {
 		l += logAdd(m.rate.log(h.rate, x.rate)+math.Log(0.98), math.Log(0.02)+anyRate)
 	}
 	if x.trace {
-		l += h.shown(h.snugs, m.p.SnugFresh, x.snug) + m.brokeFresh(h, x)
+		switch {
+		case x.low: // a part of the way, which others' signs tell little of
+			l += m.signLow(h, x)
+		case x.unclear:
+			l += h.shown(h.snugs, m.p.SnugFresh, x.snug) + m.quarterUnclear(h, x.quarter)
+		case known(x.quarter):
+			l += h.shown(h.snugs, m.p.SnugFresh, x.snug) + m.quarterFresh(h, x.quarter, odd)
+		default:
+			l += h.shown(h.snugs, m.p.SnugFresh, x.snug) + m.brokeFresh(h, x)
+		}
 	}
 	return l + m.peakFresh(h, x), odd
 }
@@ -215,6 +236,54 @@ func (m *model) brokeFresh(h *hyp, x *features) float64 {
 		return pick(x.brk, m.logs.stillF, m.logs.noStillF)
 	}
 	return h.shown(h.breaks, m.p.BreakFresh, x.brk)
+}
+
+// quarterFresh is the log density of the torque at which a fresh pull had made a
+// quarter of its rotation, as a share of its peak. It is about the same for all first
+// pulls of a pass, how far ever they turn. One that turned oddly little may have been
+// tight nearly, which would show here too.
+func (m *model) quarterFresh(h *hyp, x float64, oddTurn bool) float64 {
+	if oddTurn {
+		return logAdd(m.logs.notQuarterOddTurn+m.quarter.log(h.quarter, x), m.logs.quarterOddTurn)
+	}
+	return logAdd(m.logs.notQuarterOdd+m.quarter.log(h.quarter, x), m.logs.quarterOdd)
+}
+
+// quarterRepeat is the same of a repeat: near its peak, since nothing moves before it
+// is as tight again as it was; or anywhere, where what seems to turn is wind-up that the
+// spring-back does not tell.
+func (m *model) quarterRepeat(x float64) float64 {
+	return logAdd(m.logs.quarterTop-(1-min(x, 1))/m.p.QuarterTop, m.logs.quarterAny)
+}
+
+// quarterUnclear is the same where, but for what is uncertain of the wind-up, nothing
+// moved until near the peak: a fresh pull that turned so little does so as often as not.
+// In a repeat the share may be any.
+func (m *model) quarterUnclear(h *hyp, x float64) float64 {
+	return math.Log(0.5) + logAdd(math.Log(1-m.p.QuarterUnclear)+m.quarter.log(h.quarter, x), math.Log(m.p.QuarterUnclear))
+}
+
+// signLow is the log density of what a trace shows besides its rotation of a pull that
+// ended low on a fastener that was loose. Had the torque risen evenly with the rotation,
+// it would have begun to turn where the others do.
+func (m *model) signLow(h *hyp, x *features) float64 {
+	if !known(x.quarter) || !known(x.peak) || h.quarter.n == 0 {
+		return x.anySign()
+	}
+	whole := math.Exp(h.peak.mean - x.peak)
+	begins := max(h.quarter.mean-0.25, 0) * whole // three quarters of that
+	at := min(max(h.quarter.mean, begins+0.25), 1)
+	s := math.Sqrt(m.quarter.scale2(h.quarter) + m.p.QuarterLow*m.p.QuarterLow)
+	return x.anySign() + logAdd(math.Log(0.8)+student5(x.quarter, at, s), math.Log(0.2))
+}
+
+// anySign is the log density of what a trace shows besides its rotation where nothing is
+// known of it.
+func (x *features) anySign() float64 {
+	if known(x.quarter) && !x.unclear {
+		return math.Log(0.5)
+	}
+	return 2 * math.Log(0.5)
 }
 
 // turnFresh is the log density of a fresh rotation. Its shape lies between the
@@ -306,7 +375,11 @@ func (m *model) repeat(h *hyp, x *features) (l float64) {
 	}
 	if x.trace {
 		l += pick(x.snug, m.logs.snugR, m.logs.noSnugR)
-		if x.sure {
+		if x.unclear {
+			l += m.logs.stillR
+		} else if known(x.quarter) {
+			l += m.quarterRepeat(x.quarter)
+		} else if x.sure {
 			l += pick(x.brk, m.logs.stillR, m.logs.noStillR)
 		} else {
 			l += pick(x.brk, m.logs.brkR, m.logs.noBrkR)
@@ -381,7 +454,7 @@ func (m *model) none(x *features, peak float64) (l float64) {
 		l += anyRate
 	}
 	if x.trace {
-		l += 2 * math.Log(0.5)
+		l += x.anySign()
 	}
 	if known(x.peak) {
 		l += peak

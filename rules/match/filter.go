@@ -62,6 +62,7 @@ type hyp struct {
 	dur                   normal // see last
 	peak                  normal
 	rate                  normal
+	quarter               normal
 	again                 normal  // closing round: rotation of repeats
 	arc                   normal  // of unfinished pulls: rotation
 	part                  float64 // degrees that the one in progress has turned so far; NaN: not told
@@ -102,7 +103,7 @@ func New(p *Params, j Joint) *Filter {
 	}
 	m := newModel(p, j)
 	f := &Filter{m: m, lastAt: math.NaN(), wait: m.wait.start(), grip: m.grip.start()}
-	h := hyp{last: -1, partial: -1, turn: m.turn.start(), dur: m.last.start(), peak: m.peak.start(), rate: m.rate.start(), again: m.again.start(), arc: m.arc.start()}
+	h := hyp{last: -1, partial: -1, turn: m.turn.start(), dur: m.last.start(), peak: m.peak.start(), rate: m.rate.start(), quarter: m.quarter.start(), again: m.again.start(), arc: m.arc.start()}
 	if !j.Closing {
 		f.hyps = []hyp{h}
 		return f

@@ -169,7 +169,7 @@ func (s *shop) pulls(plan []genPull) []Pull {
 			q.Duration = d
 		}
 		if s.trace {
-			q.Trace = &Trace{NetDeg: a + 0.4*s.rng.NormFloat64(), RateNmDeg: s.rate * math.Exp(0.25*s.rng.NormFloat64()), Snug: s.rng.Float64() < 0.9, Breakaway: s.rng.Float64() < 0.08}
+			q.Trace = &Trace{Quarter: math.NaN(), NetDeg: a + 0.4*s.rng.NormFloat64(), RateNmDeg: s.rate * math.Exp(0.25*s.rng.NormFloat64()), Snug: s.rng.Float64() < 0.9, Breakaway: s.rng.Float64() < 0.08}
 			if !g.fresh {
 				q.Trace.RateNmDeg *= 2.5 * math.Exp(0.6*s.rng.NormFloat64())
 				q.Trace.Snug = s.rng.Float64() < 0.2

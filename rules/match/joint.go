@@ -68,6 +68,7 @@ type Trace struct {
 	RateNmDeg float64 // torque rate after snug
 	Snug      bool    // a snug point was found
 	Breakaway bool    // a breakaway near the peak was found
+	Quarter   float64 // torque at which a quarter of the rotation was made, as a share of the peak
 	Sure      bool    // the trace tells surely whether the fastener moved before
 }
 

@@ -75,6 +75,20 @@ type Params struct {
 	StillFresh   float64 // in a fresh pull nothing moved until just before the peak. Assumed
 	StillRepeat  float64 // and in a repeat. Assumed
 
+	// Torque at which a quarter of the rotation was made, as a share of the peak.
+	Quarter        float64 // of fresh pulls. Assumed
+	QuarterRange   float64 // of it, between joints and passes. Assumed
+	QuarterSpread  float64 // within a pass. Assumed
+	QuarterDF      float64 // values that this spread is worth. Assumed
+	QuarterLow     float64 // how far that of a pull that ended low may lie off besides. Assumed
+	QuarterOdd     float64 // a fresh one quite unlike the others. Assumed
+	QuarterOddTurn float64 // the same where it turned oddly little. Assumed
+	QuarterTop     float64 // of a repeat: how far below the peak. Assumed
+	QuarterEnds    float64 // the same of what ends a tightening that a swing began. Assumed
+	QuarterClear   float64 // below it, where nothing seems to have moved until near the peak, the two disagree. Assumed
+	QuarterUnclear float64 // of a fresh one unlike the others, where they do. Assumed
+	QuarterAny     float64 // or anywhere. Assumed
+
 	// Time between pulls.
 	WalkS       float64 // Assumed
 	WalkRange   float64 // between technicians. Assumed
@@ -144,9 +158,10 @@ func Default() *Params {
 		RepeatDeg: 2.5, RepeatNetDeg: 0.5, RepeatShare: 0.05, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.15, RelievedRange: 0.4, Relieved: 0.15, Odd: 0.00005, OddNear: 0.0001, OddNearWeight: 150, OddHigh: 0.003,
 		LastSpread: 0.3, RepeatLasts: 0.45, RepeatLastSp: 0.5, Dependent: 0.3,
 		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.6, SnugRepeat: 0.02, BreakFresh: 0.01, BreakRepeat: 0.6, StillFresh: 0.01, StillRepeat: 0.95,
+		Quarter: 0.55, QuarterRange: 0.25, QuarterSpread: 0.03, QuarterDF: 4, QuarterLow: 0.08, QuarterOdd: 0.01, QuarterOddTurn: 0.2, QuarterTop: 0.03, QuarterAny: 0.2, QuarterEnds: 0.15, QuarterClear: 0.85, QuarterUnclear: 0.3,
 		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.35, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, WaitSkew: 0.4, RepeatS: 3.2, RepeatRange: 0.55, OnceS: 1.2,
 		ArcDeg: 60, ArcRange: 0.8, ArcSpread: 0.5, GripS: 1.6, GripRange: 0.7, GripSpread: 0.4, RestRise: 0.01,
 		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02, OddBare: 0.05, OddTaught: 0.005, PeakLow: 0.0005,
-		Keep: 48, Prune: 1e-7, Odds: 0.2, OddsTorque: 0.04, OddsUntaught: 0.03, OddsTorqueUntaught: 0.05, DoubtTimes: 4, DoubtMost: 0.2, OddsTrace: 0.25, AskP: 0.1, AskMin: 0.03,
+		Keep: 48, Prune: 1e-7, Odds: 0.2, OddsTorque: 0.04, OddsUntaught: 0.03, OddsTorqueUntaught: 0.05, DoubtTimes: 4, DoubtMost: 0.2, OddsTrace: 0.2, AskP: 0.1, AskMin: 0.03,
 	}
 }

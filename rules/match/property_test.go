@@ -26,7 +26,7 @@ func drawPull(t *rapid.T, i int) Pull {
 		Tool: Tool{Counter: Counter(rapid.IntRange(0, 2).Draw(t, "counter"))},
 	}
 	if rapid.Bool().Draw(t, "traced") {
-		q.Trace = &Trace{NetDeg: odd(-5, 400, "net"), RateNmDeg: odd(0, 9, "rate"), Snug: rapid.Bool().Draw(t, "snug")}
+		q.Trace = &Trace{NetDeg: odd(-5, 400, "net"), RateNmDeg: odd(0, 9, "rate"), Quarter: odd(-0.2, 1.2, "quarter"), Sure: rapid.Bool().Draw(t, "sure"), Breakaway: rapid.Bool().Draw(t, "still"), Snug: rapid.Bool().Draw(t, "snug")}
 	}
 	return q
 }

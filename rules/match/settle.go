@@ -169,6 +169,9 @@ func (m *model) learnFresh(h *hyp, c candidate, x *features) {
 	if known(x.rate) {
 		h.rate = m.rate.with(h.rate, x.rate)
 	}
+	if known(x.quarter) && !x.low && !x.unclear && c.flags&oddTurn == 0 && c.kind != kFinish {
+		h.quarter = m.quarter.with(h.quarter, x.quarter)
+	}
 	if x.trace {
 		h.traced++
 		if x.snug {

@@ -286,7 +286,7 @@ func (m *model) unfinished(h *hyp, x *features) (l float64) {
 		l += anyRate
 	}
 	if x.trace {
-		l += 2 * math.Log(0.5)
+		l += m.signLow(h, x)
 	}
 	if known(x.peak) {
 		l += anyPeak
@@ -312,7 +312,10 @@ func (m *model) finish(h *hyp, x *features) (l float64) {
 		l += logAdd(math.Log(0.5)+student5(x.rate, h.rate.mean+0.3, 0.8), math.Log(0.5)+anyRate)
 	}
 	if x.trace {
-		l += 2 * math.Log(0.5)
+		l += x.anySign()
+		if known(x.quarter) && !x.unclear { // it took up where the swing had stopped
+			l += math.Log((1-m.p.QuarterAny)/m.p.QuarterEnds*math.Exp((min(x.quarter, 1)-1)/m.p.QuarterEnds) + m.p.QuarterAny)
+		}
 	}
 	return l + m.peakFresh(h, x)
 }

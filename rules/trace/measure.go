@@ -32,7 +32,7 @@ var nan = math.NaN()
 // Measure evaluates a trace. It allocates nothing for a sound one.
 func Measure(tr *events.Trace, spec Spec) (f Features) {
 	f = Features{
-		TurnDeg: nan, NetDeg: nan, SpringDeg: nan, SnugNm: nan, SnugShare: nan, SnugDeg: nan, RateNmDeg: nan, BreakNm: nan, MoveNm: nan, StillNm: nan, BreakDrop: nan,
+		TurnDeg: nan, NetDeg: nan, SpringDeg: nan, SnugNm: nan, SnugShare: nan, SnugDeg: nan, RateNmDeg: nan, BreakNm: nan, MoveNm: nan, StillNm: nan, QuarterNm: nan, BreakDrop: nan,
 		RunInNm: nan, ZeroStart: nan, ZeroEnd: nan, LaterShare: nan, PastDeg: nan, FlatDeg: nan, LastShare: nan, PeakNm: nan, LevelNm: nan, PeakLoss: 1,
 	}
 	if tr == nil {

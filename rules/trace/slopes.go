@@ -120,13 +120,14 @@ func (p *points) two() (k knee, ok bool) {
 // Limits of the slopes. Assumed but for the slopes found in station traces:
 // 0.09 and 1.24 % of target per degree.
 const (
-	snugRatio  = 1.5  // slope after snug over the one before; found: 14
-	breakRatio = 2.0  // slope of the wind-up over the one after breakaway
-	movedDeg   = 0.5  // two steps of the angle. Found: 0.25° steps
-	stillDeg   = 0.75 // three steps of the angle
-	stillUpTo  = 0.85 // of the peak. An earlier pass leaves seldom more than three quarters; found: a restart starts 2.6 to 14.4 % higher
-	stillShare = 0.15 // of the wind-up: springs are not quite straight. Assumed
-	windowTurn = 3.5  // rotations from half the peak to it that the fit looks back
+	snugRatio    = 1.5  // slope after snug over the one before; found: 14
+	breakRatio   = 2.0  // slope of the wind-up over the one after breakaway
+	movedDeg     = 0.5  // two steps of the angle. Found: 0.25° steps
+	stillDeg     = 0.75 // three steps of the angle
+	stillUpTo    = 0.85 // of the peak. An earlier pass leaves seldom more than three quarters; found: a restart starts 2.6 to 14.4 % higher
+	stillShare   = 0.15 // of the wind-up: springs are not quite straight. Assumed
+	quarterLeast = 1.0  // of a rotation of less, four steps of the angle, a quarter is none
+	windowTurn   = 3.5  // rotations from half the peak to it that the fit looks back
 )
 
 // slopes looks for snug, or else for the breakaway of a tight fastener.
@@ -145,6 +146,7 @@ func (f *Features) slopes(v *view, m *Swing) {
 	}
 	f.breakaway(v, m, elastic)
 	f.still(v, m)
+	f.quarter(v, m)
 	f.yield(v, m)
 }
 
@@ -289,6 +291,29 @@ func (f *Features) still(v *view, m *Swing) {
 	}
 	if f.StillNm >= stillUpTo*m.PeakNm {
 		f.Codes |= Still
+	}
+}
+
+// quarter takes the torque at which a quarter of the rotation was made that stays,
+// up to the peak. On a joint it hangs on the form of its torque over its rotation,
+// not on how far one of its fasteners turned.
+func (f *Features) quarter(v *view, m *Swing) {
+	if !(f.SpringDeg >= 0) || f.Codes&NoRelease != 0 {
+		return
+	}
+	turn := f.TurnDeg - f.SpringDeg
+	if turn < quarterLeast {
+		return
+	}
+	wind := f.SpringDeg / (m.PeakNm - max(0, f.ZeroEnd))
+	start := v.a(0) - float64(wind*max(0, v.y(0))) + turn/4
+	f.QuarterNm = m.PeakNm
+	torque := v.torque[:m.PeakAt]
+	for i, a := range v.angle[:m.PeakAt] {
+		if y := v.sign * torque[i]; float64(v.turn*a)-float64(wind*y) >= start {
+			f.QuarterNm = max(y, 0.01*f.PeakNm)
+			break
+		}
 	}
 }
 

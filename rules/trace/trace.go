@@ -39,6 +39,7 @@ type Features struct {
 	BreakNm    float64 // torque at which a tight fastener began to move: its peak of static friction, or else MoveNm
 	MoveNm     float64 // first movement: where the slopes before and after it meet
 	StillNm    float64 // torque up to which nothing but tool and joint wound up, as the spring-back tells; the peak if that is all there was
+	QuarterNm  float64 // torque at which a quarter of the rotation that stays, up to the peak, was made; NaN where that is less than a degree
 	BreakDrop  float64 // share of it that is lost at once when it moves: static friction
 	RiseUs     int64   // from a tenth to nine tenths of the peak
 	DurationUs int64   // with torque, first swing to last
@@ -71,7 +72,7 @@ func (f *Features) Found() events.TraceFound {
 	r := events.TraceFound{
 		Samples: f.Samples, RateHz: f.RateHz, Peak: nm(f.PeakNm), PeakLoss: f.PeakLoss,
 		Snug: nm(f.SnugNm), SnugToPeak: deg(f.SnugDeg), NetAngle: deg(f.NetDeg), SpringBack: deg(f.SpringDeg),
-		Breakaway: nm(f.BreakNm), DurationUs: f.DurationUs, Findings: f.Codes.Strings(),
+		Breakaway: nm(f.BreakNm), Quarter: nm(f.QuarterNm), DurationUs: f.DurationUs, Findings: f.Codes.Strings(),
 	}
 	if f.RateNmDeg == f.RateNmDeg {
 		r.RateNmDeg = f.RateNmDeg
