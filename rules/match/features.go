@@ -48,7 +48,7 @@ type model struct {
 // logs are logarithms of parameters that every pull needs.
 type logs struct {
 	odd, oddHigh, notOdd, relieved, notRelieved, pause, notPause, peakOdd, peakLow, notPeakOdd, atOnce, snugR, noSnugR, brkR, noBrkR, stillR, noStillR, stillF, noStillF, oddBare, notOddBare, relShare, repLasts, repRate, pauseS, repeatS, onceS, oddNear, hasty, slow float64
-	quarterOdd, notQuarterOdd, quarterOddTurn, notQuarterOddTurn, quarterTop, quarterAny                                                                                                                                                                                 float64
+	quarterOdd, quarterOddLow, notQuarterOdd, quarterOddTurn, notQuarterOddTurn, quarterTop, quarterAny                                                                                                                                                                  float64
 }
 
 func newModel(p *Params, j Joint) *model {
@@ -117,7 +117,7 @@ func (m *model) setLogs() {
 		atOnce: ln(p.AtOnce), snugR: ln(p.SnugRepeat), noSnugR: ln(1 - p.SnugRepeat),
 		brkR: ln(p.BreakRepeat), noBrkR: ln(1 - p.BreakRepeat), stillR: ln(p.StillRepeat), noStillR: ln(1 - p.StillRepeat), stillF: ln(p.StillFresh), noStillF: ln(1 - p.StillFresh),
 		relShare: ln(p.RelievedShare), repLasts: ln(p.RepeatLasts), repRate: ln(p.RepeatRate), pauseS: ln(p.PauseS), repeatS: ln(p.RepeatS), onceS: ln(p.OnceS), hasty: ln(1 - p.HabitSlow), slow: ln(p.HabitSlow),
-		quarterOdd: ln(p.QuarterOdd), notQuarterOdd: ln(1 - p.QuarterOdd), quarterOddTurn: ln(p.QuarterOddTurn), notQuarterOddTurn: ln(1 - p.QuarterOddTurn),
+		quarterOdd: ln(p.QuarterOdd), quarterOddLow: ln(p.QuarterOddLow), notQuarterOdd: ln(1 - p.QuarterOddLow), quarterOddTurn: ln(p.QuarterOddTurn), notQuarterOddTurn: ln(1 - p.QuarterOddTurn),
 		quarterTop: ln((1 - p.QuarterAny) / p.QuarterTop), quarterAny: ln(p.QuarterAny),
 		oddNear: ln(m.oddNear / (oddNearRange * math.Sqrt(2*math.Pi))),
 	}
@@ -246,7 +246,11 @@ func (m *model) quarterFresh(h *hyp, x float64, oddTurn bool) float64 {
 	if oddTurn {
 		return logAdd(m.logs.notQuarterOddTurn+m.quarter.log(h.quarter, x), m.logs.quarterOddTurn)
 	}
-	return logAdd(m.logs.notQuarterOdd+m.quarter.log(h.quarter, x), m.logs.quarterOdd)
+	odd := m.logs.quarterOdd
+	if x < m.p.QuarterClear { // no tight one's either, so that the first pulls may be the odd ones
+		odd = m.logs.quarterOddLow
+	}
+	return logAdd(m.logs.notQuarterOdd+m.quarter.log(h.quarter, x), odd)
 }
 
 // quarterRepeat is the same of a repeat: near its peak, since nothing moves before it

@@ -82,6 +82,7 @@ type Params struct {
 	QuarterDF      float64 // values that this spread is worth. Assumed
 	QuarterLow     float64 // how far that of a pull that ended low may lie off besides. Assumed
 	QuarterOdd     float64 // a fresh one quite unlike the others. Assumed
+	QuarterOddLow  float64 // the same where it is clear that it moved before its peak. Assumed
 	QuarterOddTurn float64 // the same where it turned oddly little. Assumed
 	QuarterTop     float64 // of a repeat: how far below the peak. Assumed
 	QuarterEnds    float64 // the same of what ends a tightening that a swing began. Assumed
@@ -158,7 +159,7 @@ func Default() *Params {
 		RepeatDeg: 2.5, RepeatNetDeg: 0.5, RepeatShare: 0.05, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.15, RelievedRange: 0.4, Relieved: 0.15, Odd: 0.00005, OddNear: 0.0001, OddNearWeight: 150, OddHigh: 0.003,
 		LastSpread: 0.3, RepeatLasts: 0.45, RepeatLastSp: 0.5, Dependent: 0.3,
 		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.6, SnugRepeat: 0.02, BreakFresh: 0.01, BreakRepeat: 0.6, StillFresh: 0.01, StillRepeat: 0.95,
-		Quarter: 0.55, QuarterRange: 0.25, QuarterSpread: 0.03, QuarterDF: 4, QuarterLow: 0.08, QuarterOdd: 0.01, QuarterOddTurn: 0.2, QuarterTop: 0.03, QuarterAny: 0.2, QuarterEnds: 0.15, QuarterClear: 0.85, QuarterUnclear: 0.3,
+		Quarter: 0.55, QuarterRange: 0.25, QuarterSpread: 0.03, QuarterDF: 4, QuarterLow: 0.08, QuarterOdd: 0.01, QuarterOddLow: 0.1, QuarterOddTurn: 0.2, QuarterTop: 0.03, QuarterAny: 0.05, QuarterEnds: 0.15, QuarterClear: 0.85, QuarterUnclear: 0.3,
 		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.35, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, WaitSkew: 0.4, RepeatS: 3.2, RepeatRange: 0.55, OnceS: 1.2,
 		ArcDeg: 60, ArcRange: 0.8, ArcSpread: 0.5, GripS: 1.6, GripRange: 0.7, GripSpread: 0.4, RestRise: 0.01,
 		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02, OddBare: 0.05, OddTaught: 0.005, PeakLow: 0.0005,

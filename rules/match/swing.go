@@ -298,6 +298,10 @@ func (m *model) unfinished(h *hyp, x *features) (l float64) {
 // Assumed: seldom, or a pull on a tight fastener would pass for the rest of a swing.
 const endsOdd = 0.01
 
+// endsAnywhere is how often what ends a tightening begins to turn anywhere below where the
+// swing stopped. Assumed.
+const endsAnywhere = 0.2
+
 // finish is the log density of a pull that ends what an unfinished one began: with
 // that it turns as a fresh one does.
 func (m *model) finish(h *hyp, x *features) (l float64) {
@@ -314,7 +318,7 @@ func (m *model) finish(h *hyp, x *features) (l float64) {
 	if x.trace {
 		l += x.anySign()
 		if known(x.quarter) && !x.unclear { // it took up where the swing had stopped
-			l += math.Log((1-m.p.QuarterAny)/m.p.QuarterEnds*math.Exp((min(x.quarter, 1)-1)/m.p.QuarterEnds) + m.p.QuarterAny)
+			l += math.Log((1-endsAnywhere)/m.p.QuarterEnds*math.Exp((min(x.quarter, 1)-1)/m.p.QuarterEnds) + endsAnywhere)
 		}
 	}
 	return l + m.peakFresh(h, x)

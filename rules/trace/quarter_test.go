@@ -38,7 +38,7 @@ func TestQuarterOfTheRotation(t *testing.T) {
 // rotation after snug spreads by a quarter, that torque as a share of the peak spreads
 // within rules/match's QuarterSpread of 0.03.
 func TestQuarterOfStationJoints(t *testing.T) {
-	var share, turn []float64
+	var share []float64
 	all := 0
 	for _, r := range readRuns(t, "screw-tightening-wear/traces.jsonl") {
 		if r.Result != "OK" {
@@ -47,7 +47,7 @@ func TestQuarterOfStationJoints(t *testing.T) {
 		all++
 		f := trace.Measure(r.trace(), stationSpec)
 		if f.QuarterNm == f.QuarterNm {
-			share, turn = append(share, f.QuarterNm/f.PeakNm), append(turn, f.SnugDeg)
+			share = append(share, f.QuarterNm/f.PeakNm)
 		}
 	}
 	slices.Sort(share)
