@@ -18,7 +18,7 @@ const seekEnough = 0.9
 func (t *tx) askedAndTight(w *slot, o events.PullWeighed, tool string) bool {
 	p := &w.joint.Passes[w.pass]
 	if lastOf(w.joint, w.pass) != w.pass || p.Closing || p.Loose || len(t.job.Steps[w.step].Weigh[w.pass].Log) == 0 ||
-		!w.holds(o.Torque) || !t.isNamed(w, events.AlertMissed) {
+		!w.holds(o.Torque) || !t.isNamed(w, events.AlertMissed) || t.notBegun(w) {
 		return false
 	}
 	o.Placed = w.joint.Fasteners[w.fastener].ID
@@ -29,6 +29,23 @@ func (t *tx) askedAndTight(w *slot, o events.PullWeighed, tool string) bool {
 	f := t.job.filterOf(w.step, w.pass).Pull(e.pull(w.joint, p))
 	_, _, idle := idle(f.Explain(f.Pulls() - 1))
 	return idle >= 0.5
+}
+
+// notBegun reports whether an open alert says of a place's pass that none of its
+// fasteners was done: then it is worked on as any other, second pulls of habit too.
+func (t *tx) notBegun(w *slot) bool {
+	for a := range t.openAlerts(t.job.ID) {
+		if a.Step == t.job.Proc.Steps[w.step].ID && namesAll(a, &w.joint.Passes[w.pass]) {
+			return true
+		}
+	}
+	return false
+}
+
+// namesAll reports whether an alert says that every fastener of a pass is missing, by
+// their number and not by the evidence.
+func namesAll(a *events.AlertRaised, p *procedure.Pass) bool {
+	return a.Kind == events.AlertMissed && a.P == 0 && len(a.Fasteners) == len(p.Order)
 }
 
 // search is where a fastener that was left out is still to be looked for.
@@ -56,6 +73,9 @@ func (t *tx) seek(a *events.AlertRaised) (s search, ok bool) {
 		return s, false
 	}
 	s.pass = lastOf(jt, s.pass)
+	if namesAll(a, &jt.Passes[s.pass]) {
+		return s, false
+	}
 	w, f := st.Weigh[s.pass], t.job.filterOf(i, s.pass)
 	pulls := w.pulls()
 	if jt.Passes[s.pass].Loose || f.Overrun() || len(pulls) != f.Pulls() || slices.ContainsFunc(pulls, func(e *Evidence) bool { return !e.turned() }) {

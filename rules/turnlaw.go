@@ -66,6 +66,10 @@ func (t *tx) turnLaw(step, pass int, but uint64) (turnLaw, bool) {
 		df += n
 		l.spread = s
 	}
+	if s, n := t.job.spreadBefore(step, pass); !taught && s > assumedSD {
+		ss += float64(n * s * s)
+		df += n
+	}
 	if taught {
 		ss += float64(k.N) * k.Var
 		df += float64(k.N)
@@ -83,6 +87,21 @@ func (t *tx) turnLaw(step, pass int, but uint64) (turnLaw, bool) {
 		l.sd *= math.Sqrt(1 + math.Pi/2/float64(l.n)) // of a median
 	}
 	return l, true
+}
+
+// spreadBefore is how far rotations spread in the pass before of the same joint, robust,
+// of their logarithms, and how many values that is worth; of few it tells nothing. A
+// joint that is irregular there is so in the next pass.
+func (j *Job) spreadBefore(step, pass int) (sd, worth float64) {
+	if pass == 0 {
+		return 0, 0
+	}
+	logs := j.turns(step, pass-1, 0)
+	if len(logs) < aloneOthers {
+		return 0, 0
+	}
+	slices.Sort(logs)
+	return robustSpread(logs, logs[len(logs)/2]), madWorth * float64(len(logs))
 }
 
 // jobToJob is how much a joint's middle differs from one job to the next, in

@@ -129,7 +129,7 @@ func TestKeptJobsAreJudgedAlike(t *testing.T) {
 	found := map[string]string{}
 	r := matchRun{jobs: 10, seed: 5, world: labelled.Steady, cores: 2, progress: io.Discard, state: rules.New, keep: dir,
 		draw: func(*rand.Rand) []labelled.Fault { return []labelled.Fault{labelled.MaskedLost} }}
-	units := []matchUnit{{labelled.Angle, true, 5_000_015, 10}, {labelled.Torque, false, 5_500_015, 1}}
+	units := []matchUnit{{labelled.Angle, true, 5_000_016, 10}, {labelled.Torque, false, 5_500_015, 1}}
 	var mu sync.Mutex
 	if _, err := r.judge(t.Context(), units, func(c *matchCase) caseScore {
 		x := scoreCase(c, false)

@@ -35,6 +35,72 @@ func TestJudgeTurnsTooFarInSoftJoint(t *testing.T) {
 	}
 }
 
+// What turns two and a half times as far is nothing odd in a joint whose rotations spread
+// widely in the pass before; nothing was learned of it.
+func TestJudgeTurnsAsWidelyAsBefore(t *testing.T) {
+	text := strings.Replace(string(plateProcedure(t, "C", 12).text), "passes: [{name: final", "passes: [{name: snug, target: 20 N·m, limits: ± 15 %}, {name: final", 1)
+	p, err := newProcText("plate.yaml", []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	final := []float64{89, 53, 226, 96, 87, 102, 127, 92, 125, 76, 102, 91}
+	for name, c := range map[string]struct {
+		snug []float64
+		told bool
+	}{
+		"widely":     {[]float64{150, 218, 49, 104, 90, 185, 62, 89, 48, 160, 95, 67}, false},
+		"as most do": {[]float64{90, 97, 82, 104, 93, 88, 99, 85, 101, 95, 92, 87}, true},
+	} {
+		l := []string{angleHead()}
+		for i, deg := range append(slices.Clone(c.snug), final...) {
+			nm := 20.0
+			if i >= len(c.snug) {
+				nm = 40
+			}
+			l = append(l, pullAngle(i+1, nm+0.1*float64(i%5), deg))
+		}
+		j := mustJudge(t, p, jsonl(append(l, `{"release":true,"t":100}`)...), streamOptions{})
+		if told := slices.ContainsFunc(j.Alerts, func(a judgedAlert) bool { return a.Kind == "turn_no_torque" && a.Fasteners[0] == "3" }); told != c.told {
+			t.Errorf("226° among 53 to 127 in a joint that turned %s before: alerts %+v", name, j.Alerts)
+		}
+	}
+}
+
+// A joint is passed over whole and done after all. A second pull of habit there is one
+// as anywhere: nobody was asked for a fastener that was tight already.
+func TestJudgeHabitInAJointPassedOver(t *testing.T) {
+	text := strings.Replace(string(plateProcedure(t, "C", 6).text), "  - {id: lid,", `  - id: ring
+    title: Ring
+    kind: torque
+    face: top
+    class: C
+    fasteners: [{ring: {count: 4, diameter: 60}, head: 13}]
+    order: clockwise
+    passes: [{name: final, target: 60 N·m, limits: ± 10 %}]
+  - {id: lid,`, 1)
+	p, err := newProcText("plate.yaml", []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := []string{angleHead()}
+	for i, x := range [][3]float64{{0, 60, 31}, {8, 40, 20}, {13, 40.2, 22}, {18, 40.1, 19}, {19.1, 40.4, 1}, {24, 40, 21}, {29, 40.3, 23}, {34, 40.1, 20}, {42, 60.2, 33}, {47, 60.1, 29}, {52, 60.3, 32}} {
+		l = append(l, fmt.Sprintf(`{"tool":"K2","seq":%d,"t":%g,"rx":%g,"value":%g,"unit":"N·m","angle":%g,"duration":0.6}`, i+1, x[0]+10, x[0]+10.2, x[1], x[2]))
+	}
+	j := mustJudge(t, p, jsonl(append(l, `{"release":true,"t":80}`)...), streamOptions{})
+	said := 0
+	for _, a := range j.Alerts {
+		if a.Kind == "missed_fastener" {
+			said++
+		}
+		if a.Open {
+			t.Errorf("open at the end: %+v", a)
+		}
+	}
+	if said != 1 || !j.Release.Granted {
+		t.Errorf("released %t, alerts %+v", j.Release.Granted, j.Alerts)
+	}
+}
+
 // One bolt of a regular joint turns a quarter of the others, and all others were
 // pulled in order: it may be cross-threaded, or another was pulled twice. It is told at
 // the end, and does not count.
