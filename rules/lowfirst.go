@@ -47,7 +47,7 @@ func (t *tx) lowFirst(b stretch, n int) bool {
 		if x := e.Pull.Torque.Base(); e.Pull.Reading > first || e.Pull.Placed != "" || j.aside(e.Pull.Reading) == nil || x >= p.LSL.Base() || x < float64(leastSwing*p.Target.Base()) {
 			break
 		}
-		if idle != nil && e.Pull.Trace != nil && !e.Pull.Trace.NetAngle.IsZero() && idle[k] < turnedThere {
+		if idle != nil && e.turned() && idle[k] < turnedThere {
 			break // it turned as a first one of that pass does: another there was pulled twice
 		}
 		s := j.sightOf(e, nil)
@@ -83,7 +83,7 @@ func (t *tx) lowFirst(b stretch, n int) bool {
 }
 
 // turnedThere is the chance that a pull made nothing tight in the pass before, by its
-// trace, below which it is that pass's: a fastener that is that tight already turns
+// rotation, below which it is that pass's: a fastener that is that tight already turns
 // next to nothing up to the same torque. Our choice.
 const turnedThere = 0.1
 

@@ -109,13 +109,32 @@ func (t *tx) spoilt(w *slot, r *reading, low bool, deg float64, l *turnLaw, know
 		return "Its torque went while the rotation went on: it may have stripped."
 	case bent && low && l.times(deg) >= oddTraced:
 		return "Its torque stopped rising while the rotation went on: it may have stretched or stripped."
-	case low && l.times(deg) >= oddMuchLow:
+	case low && l.times(deg) >= oddMuchLow && !t.swungAtNext(w, r):
 		return "So much rotation with too little torque: it may have stretched or stripped."
 	case low || !p.AngleHi.IsZero() || l.stray(deg) || !l.taught && r.straight() && l.off(deg) < straightOff:
 	case l.off(deg) >= oddDeviations && l.times(deg) >= oddMuch || l.alone(deg):
 		return "It may have stretched, stripped, or caught late."
 	}
 	return ""
+}
+
+// swungAtNext reports whether of several low pulls in a row, where they were counted,
+// one ended where the next joint is pulled to: then all of them may have been there,
+// and how far they turned says nothing of this one.
+func (t *tx) swungAtNext(w *slot, r *reading) bool {
+	b, ok := t.job.nextJoint(w.step)
+	if !ok || t.job.Steps[b.step].begun() {
+		return false
+	}
+	here, p := &w.joint.Passes[w.pass], &t.job.Proc.Steps[b.step].Joint.Passes[b.pass]
+	pulls := t.job.Steps[w.step].Weigh[w.pass].pulls()
+	k := t.job.Steps[w.step].Weigh[w.pass].pullOf(r.seq)
+	for i := k; i > 0 && pulls[i].below(here) && pulls[i-1].below(here); i-- {
+		if x := pulls[i].Pull.Torque.Base(); p.LSL.Base() <= x && x <= p.USL.Base() {
+			return true
+		}
+	}
+	return false
 }
 
 // flatLeast is the least rotation, times the usual, of a pull whose trace shows

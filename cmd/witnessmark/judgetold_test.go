@@ -82,11 +82,7 @@ func TestJudgeHabitInAJointPassedOver(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	l := []string{angleHead()}
-	for i, x := range [][3]float64{{0, 60, 31}, {8, 40, 20}, {13, 40.2, 22}, {18, 40.1, 19}, {19.1, 40.4, 1}, {24, 40, 21}, {29, 40.3, 23}, {34, 40.1, 20}, {42, 60.2, 33}, {47, 60.1, 29}, {52, 60.3, 32}} {
-		l = append(l, fmt.Sprintf(`{"tool":"K2","seq":%d,"t":%g,"rx":%g,"value":%g,"unit":"N·m","angle":%g,"duration":0.6}`, i+1, x[0]+10, x[0]+10.2, x[1], x[2]))
-	}
-	j := mustJudge(t, p, jsonl(append(l, `{"release":true,"t":80}`)...), streamOptions{})
+	j := mustJudge(t, p, timedPulls([][3]float64{{0, 60, 31}, {8, 40, 20}, {13, 40.2, 22}, {18, 40.1, 19}, {19.1, 40.4, 1}, {24, 40, 21}, {29, 40.3, 23}, {34, 40.1, 20}, {42, 60.2, 33}, {47, 60.1, 29}, {52, 60.3, 32}}...), streamOptions{})
 	said := 0
 	for _, a := range j.Alerts {
 		if a.Kind == "missed_fastener" {
@@ -97,6 +93,67 @@ func TestJudgeHabitInAJointPassedOver(t *testing.T) {
 		}
 	}
 	if said != 1 || !j.Release.Granted {
+		t.Errorf("released %t, alerts %+v", j.Release.Granted, j.Alerts)
+	}
+}
+
+// timedPulls is a stream of pulls with a rotation: s, N·m, degrees.
+func timedPulls(list ...[3]float64) string {
+	l := []string{angleHead()}
+	for i, x := range list {
+		l = append(l, fmt.Sprintf(`{"tool":"K2","seq":%d,"t":%g,"rx":%g,"value":%g,"unit":"N·m","angle":%g,"duration":0.6}`, i+1, x[0]+10, x[0]+10.2, x[1], x[2]))
+	}
+	return jsonl(append(l, fmt.Sprintf(`{"release":true,"t":%g}`, list[len(list)-1][0]+40))...)
+}
+
+// Somebody pulls one twice in the snug pass, by habit, and in the final pass another
+// one twice in place of the next. The last pull of the snug pass turned as those there
+// do: it is no low first one of the final pass, which would fill the gap.
+func TestJudgeSecondInSnugIsNoLowFirst(t *testing.T) {
+	text := strings.Replace(string(plateProcedure(t, "C", 16).text), "passes: [{name: final", "passes: [{name: snug, target: 20 N·m, limits: ± 30 %, loose: true}, {name: final", 1)
+	p, err := newProcText("plate.yaml", []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var list [][3]float64
+	at := 0.0
+	for i, deg := range []float64{15, 19, 23, 19, 21, 19, 5, 21, 18, 21, 22, 19, 18, 20, 17, 21, 19, 27, 27, 27, 24, 1, 28, 25, 26, 27, 26, 28, 27, 24, 26, 25, 27} {
+		nm := 20 + 0.2*float64(i%4-1)
+		if i > 16 {
+			nm *= 2
+		}
+		list = append(list, [3]float64{at, nm, deg})
+		at += 4 + 0.3*float64(i%3)
+	}
+	j := mustJudge(t, p, timedPulls(list...), streamOptions{})
+	if !slices.ContainsFunc(j.Alerts, func(a judgedAlert) bool { return a.Kind == "missed_fastener" && a.Open }) || slices.ContainsFunc(j.Alerts, func(a judgedAlert) bool { return a.Kind == "low_left" }) || j.Release.Granted {
+		t.Errorf("released %t, alerts %+v", j.Release.Granted, j.Alerts)
+	}
+}
+
+// A joint is one short, since a pull there hardly turned, and work goes on at the next
+// one in swings. They are no fastener of the first one that turned and turned: one is
+// left out there.
+func TestJudgeSwingsAtTheNextJoint(t *testing.T) {
+	text := strings.Replace(string(plateProcedure(t, "B", 8).text), "  - {id: lid,", `  - id: ring
+    title: Ring
+    kind: torque
+    face: top
+    class: C
+    fasteners: [{ring: {count: 4, diameter: 60}, head: 13}]
+    order: clockwise
+    passes: [{name: snug, target: 22 N·m, limits: ± 25 %, loose: true}, {name: final, target: 75 N·m, limits: ± 10 %}]
+  - {id: lid,`, 1)
+	p, err := newProcText("plate.yaml", []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	j := mustJudge(t, p, timedPulls([][3]float64{
+		{0, 40.5, 31}, {5, 40.1, 28}, {9, 39.6, 30}, {14, 40.4, 29}, {17, 41.6, 2}, {22, 40.3, 30}, {27, 39.5, 31}, {32, 40.2, 28},
+		{61, 8.8, 18}, {62.2, 10.6, 7}, {63.6, 13.2, 8}, {65, 23.7, 30}, {71, 9.2, 24}, {72.3, 13.8, 9}, {73.6, 23.4, 37}, {79, 10.3, 35}, {80.2, 12.3, 7}, {81.5, 23.8, 34}, {87, 10.4, 30}, {88.2, 22.7, 38},
+	}...), streamOptions{})
+	k := slices.IndexFunc(j.Alerts, func(a judgedAlert) bool { return a.Kind == "missed_fastener" && a.Step == "plate" })
+	if k < 0 || j.Release.Granted || !slices.Contains(j.Alerts[k].Fasteners, "8") || slices.ContainsFunc(j.Alerts, func(a judgedAlert) bool { return a.Kind == "turn_no_torque" }) {
 		t.Errorf("released %t, alerts %+v", j.Release.Granted, j.Alerts)
 	}
 }
