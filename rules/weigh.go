@@ -89,10 +89,6 @@ func (j *Job) jointOf(i, pass int) match.Joint {
 		N:   len(p.Order), Strict: jt.Strict, Loose: p.Loose, Closing: p.Closing, Known: j.Steps[i].Weigh[pass].Known,
 		Target: p.Target.Base(), LSL: p.LSL.Base(), USL: p.USL.Base(), Before: j.Steps[i].Weigh[pass].Before, Mood: j.Steps[i].Weigh[pass].Mood,
 	}
-	for _, f := range p.Order {
-		m.X = append(m.X, jt.Fasteners[f].X)
-		m.Y = append(m.Y, jt.Fasteners[f].Y)
-	}
 	for k := i + 1; k < len(j.Proc.Steps); k++ {
 		if other := j.Proc.Steps[k].Joint; other != nil {
 			m.OtherTargets = append(m.OtherTargets, other.Passes[0].Target.Base())

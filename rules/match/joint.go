@@ -32,12 +32,11 @@ const MaxGap = 8
 
 // Joint is one pass of one joint.
 type Joint struct {
-	N            int       // fasteners, 0 to N−1 in drawing order
-	Order        []int     // the order that the pass wants; nil is drawing order
-	Strict       bool      // that order binds
-	Target       float64   // N·m
-	LSL, USL     float64   // N·m; a pull below LSL leaves a fastener unfinished
-	X, Y         []float64 // places, mm; nil if not known
+	N            int     // fasteners, 0 to N−1 in drawing order
+	Order        []int   // the order that the pass wants; nil is drawing order
+	Strict       bool    // that order binds
+	Target       float64 // N·m
+	LSL, USL     float64 // N·m; a pull below LSL leaves a fastener unfinished
 	Stiffness    Stiffness
 	Loose        bool      // a snugging pass, done loosely and by groups
 	Closing      bool      // a closing round: each is expected to be tight already
