@@ -105,6 +105,18 @@ func TestTurnedAtTheNextJoint(t *testing.T) {
 	}
 }
 
+// fiveOfTheHousing is a job in which five of six fasteners of the housing are done.
+func fiveOfTheHousing(t *testing.T) *scene {
+	t.Helper()
+	c := newScene(t)
+	c.line("release-procedure twice")
+	c.line("open J1 at axle using TWICE")
+	for range 5 {
+		c.pulls(pulled{after: 7, nm: 32.0})
+	}
+	return c
+}
+
 // The inner flange is left one short, which is told, and work goes on at the outer one.
 // There a swing ends where the inner one is pulled to, and the next pull tops it at once:
 // nobody went back, and the alert stays. Who does go back needs the walk.
@@ -118,12 +130,7 @@ func TestSwingFillsNoGapBefore(t *testing.T) {
 		{"after a walk", 9, 0},
 	} {
 		t.Run(v.name, func(t *testing.T) {
-			c := newScene(t)
-			c.line("release-procedure twice")
-			c.line("open J1 at axle using TWICE")
-			for range 5 {
-				c.pulls(pulled{after: 7, nm: 32.0})
-			}
+			c := fiveOfTheHousing(t)
 			c.pulls(pulled{after: 25, nm: 59.8}, pulled{after: 7, nm: 60.5})
 			if c.open(events.AlertMissed, "housing") != 1 {
 				t.Fatal("the housing is one short, and nobody was told")
@@ -152,12 +159,7 @@ func TestFirstSwingFillsNoGap(t *testing.T) {
 		{"after a walk", 20, 0},
 	} {
 		t.Run(v.name, func(t *testing.T) {
-			c := newScene(t)
-			c.line("release-procedure twice")
-			c.line("open J1 at axle using TWICE")
-			for range 5 {
-				c.pulls(pulled{after: 7, nm: 32.0})
-			}
+			c := fiveOfTheHousing(t)
 			c.pulls(pulled{after: 9, nm: 31.4}, pulled{after: v.after, nm: 59.6}, pulled{after: 7, nm: 60.2}, pulled{after: 6, nm: 59.9})
 			if n := c.open(events.AlertMissed, "housing"); n != v.want {
 				t.Errorf("%d open alerts that one of the housing is missed, want %d", n, v.want)

@@ -66,22 +66,28 @@ func TestJudgeTurnsAsWidelyAsBefore(t *testing.T) {
 	}
 }
 
-// A joint is passed over whole and done after all. A second pull of habit there is one
-// as anywhere: nobody was asked for a fastener that was tight already.
-func TestJudgeHabitInAJointPassedOver(t *testing.T) {
-	text := strings.Replace(string(plateProcedure(t, "C", 6).text), "  - {id: lid,", `  - id: ring
+// plateAndRing is the procedure of a plate of n fasteners and, after it, a ring of four.
+func plateAndRing(t *testing.T, class string, n int, passes string) *procText {
+	t.Helper()
+	p, err := newProcText("plate.yaml", []byte(strings.Replace(string(plateProcedure(t, class, n).text), "  - {id: lid,", `  - id: ring
     title: Ring
     kind: torque
     face: top
     class: C
     fasteners: [{ring: {count: 4, diameter: 60}, head: 13}]
     order: clockwise
-    passes: [{name: final, target: 60 N·m, limits: ± 10 %}]
-  - {id: lid,`, 1)
-	p, err := newProcText("plate.yaml", []byte(text))
+    passes: [`+passes+`]
+  - {id: lid,`, 1)))
 	if err != nil {
 		t.Fatal(err)
 	}
+	return p
+}
+
+// A joint is passed over whole and done after all. A second pull of habit there is one
+// as anywhere: nobody was asked for a fastener that was tight already.
+func TestJudgeHabitInAJointPassedOver(t *testing.T) {
+	p := plateAndRing(t, "C", 6, "{name: final, target: 60 N·m, limits: ± 10 %}")
 	j := mustJudge(t, p, timedPulls([][3]float64{{0, 60, 31}, {8, 40, 20}, {13, 40.2, 22}, {18, 40.1, 19}, {19.1, 40.4, 1}, {24, 40, 21}, {29, 40.3, 23}, {34, 40.1, 20}, {42, 60.2, 33}, {47, 60.1, 29}, {52, 60.3, 32}}...), streamOptions{})
 	said := 0
 	for _, a := range j.Alerts {
@@ -135,19 +141,7 @@ func TestJudgeSecondInSnugIsNoLowFirst(t *testing.T) {
 // one in swings. They are no fastener of the first one that turned and turned: one is
 // left out there.
 func TestJudgeSwingsAtTheNextJoint(t *testing.T) {
-	text := strings.Replace(string(plateProcedure(t, "B", 8).text), "  - {id: lid,", `  - id: ring
-    title: Ring
-    kind: torque
-    face: top
-    class: C
-    fasteners: [{ring: {count: 4, diameter: 60}, head: 13}]
-    order: clockwise
-    passes: [{name: snug, target: 22 N·m, limits: ± 25 %, loose: true}, {name: final, target: 75 N·m, limits: ± 10 %}]
-  - {id: lid,`, 1)
-	p, err := newProcText("plate.yaml", []byte(text))
-	if err != nil {
-		t.Fatal(err)
-	}
+	p := plateAndRing(t, "B", 8, "{name: snug, target: 22 N·m, limits: ± 25 %, loose: true}, {name: final, target: 75 N·m, limits: ± 10 %}")
 	j := mustJudge(t, p, timedPulls([][3]float64{
 		{0, 40.5, 31}, {5, 40.1, 28}, {9, 39.6, 30}, {14, 40.4, 29}, {17, 41.6, 2}, {22, 40.3, 30}, {27, 39.5, 31}, {32, 40.2, 28},
 		{61, 8.8, 18}, {62.2, 10.6, 7}, {63.6, 13.2, 8}, {65, 23.7, 30}, {71, 9.2, 24}, {72.3, 13.8, 9}, {73.6, 23.4, 37}, {79, 10.3, 35}, {80.2, 12.3, 7}, {81.5, 23.8, 34}, {87, 10.4, 30}, {88.2, 22.7, 38},
