@@ -443,15 +443,23 @@ const (
 
 // workingAt returns the stretch that had the latest pull.
 func (j *Job) workingAt() (at stretch, ok bool) {
-	latest := uint64(0)
-	for i := range j.Steps {
+	at, reading := j.latest(0, len(j.Steps), math.MaxUint64)
+	return at, reading != 0
+}
+
+// latest returns the stretch that had the latest pull before a reading in the steps from
+// one up to another, and the reading of that pull; 0 where there was none.
+func (j *Job) latest(from, to int, before uint64) (at stretch, reading uint64) {
+	for i := from; i < to; i++ {
 		for p := range j.Steps[i].Weigh {
-			if e := j.Steps[i].Weigh[p].last(); e != nil && e.Pull.Reading > latest {
-				latest, at, ok = e.Pull.Reading, stretch{i, p}, true
+			for _, e := range j.Steps[i].Weigh[p].Log {
+				if r := e.Pull.Reading; e.Op == "pull" && r < before && r > reading {
+					at, reading = stretch{i, p}, r
+				}
 			}
 		}
 	}
-	return at, ok
+	return at, reading
 }
 
 // wouldTake reports whether a pull inside the limits of a place, or of a loose
@@ -798,25 +806,13 @@ func (t *tx) wentBack(b stretch) (a stretch, last []sight) {
 		return a, nil
 	}
 	first := j.Steps[b.step].Weigh[b.pass].pulls()[0].Pull.Reading
-	at := func(before uint64) (s stretch, latest uint64) {
-		for i := range b.step {
-			for p := range j.Steps[i].Weigh {
-				for _, e := range j.Steps[i].Weigh[p].pulls() {
-					if r := e.Pull.Reading; r < before && r > latest {
-						s, latest = stretch{i, p}, r
-					}
-				}
-			}
-		}
-		return s, latest
-	}
-	a, r := at(first)
+	a, r := j.latest(0, b.step, first)
 	if r == 0 {
 		return a, nil
 	}
 	between := 0 // pulls that went back
 	for s := a; s == a && r != 0; between++ {
-		s, r = at(r)
+		s, r = j.latest(0, b.step, r)
 		if s != a && (r == 0 || s.step < a.step || s.step == a.step && s.pass < a.pass) {
 			return a, nil // the work came to it in its order
 		}

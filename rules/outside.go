@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"math"
 	"slices"
 
 	"witnessmark/events"
@@ -243,7 +244,8 @@ func (t *tx) tooFarAtNext(w *slot, r *reading) bool {
 	jt := j.Proc.Steps[before].Joint
 	pass := finalPass(jt)
 	at := j.fastenerSlot(before, pass, jt.Passes[pass].Order[0])
-	pulls := j.latestPulls(before)
+	last, _ := j.latest(before, before+1, math.MaxUint64) // the closing round, where that is over
+	pulls := j.Steps[before].Weigh[last.pass].pulls()
 	if len(pulls) < 3 || t.wantsOneMore(j.Proc.Steps[before].ID) {
 		return false
 	}
@@ -271,21 +273,6 @@ func (t *tx) tooFarAtNext(w *slot, r *reading) bool {
 			j.title(before), wait/1e6, how, name, j.title(w.step), w.wanted()),
 		fmt.Sprintf("Stop. Look at fastener %s. If it was pulled that far, a lead claims the reading for it and decides; if the pull was elsewhere, dismiss it with a reason.", name))
 	return true
-}
-
-// latestPulls returns the pulls of the pass of a joint that had its latest one: the closing
-// round's, where that is over.
-func (j *Job) latestPulls(step int) []*Evidence {
-	at, latest := 0, uint64(0)
-	for p := range j.Steps[step].Weigh {
-		if e := j.Steps[step].Weigh[p].last(); e != nil && e.Pull.Reading > latest {
-			at, latest = p, e.Pull.Reading
-		}
-	}
-	if latest == 0 {
-		return nil
-	}
-	return j.Steps[step].Weigh[at].pulls()
 }
 
 // wantsOneMore reports whether an open alert asks for one more pull of a step: of one that was

@@ -28,7 +28,7 @@ func (t *tx) neverWentBack(w *slot, r *reading) {
 	if m == nil || m.Held || e.Pull.Placed != "" || e.Pull.Tool != r.tool {
 		return
 	}
-	if s, ok := j.workedAt(e.Pull.Reading); !ok || s.step != w.step {
+	if s, reading := j.latest(0, len(j.Steps), e.Pull.Reading); reading == 0 || s.step != w.step {
 		if b, ok := j.nextJoint(a.step); !ok || b.step != w.step || j.Steps[w.step].begun() {
 			return // the work had not gone on, nor does it now
 		}
@@ -53,19 +53,4 @@ func (t *tx) neverWentBack(w *slot, r *reading) {
 		t.leaveStretch(a, b)
 	}
 	t.why = "the next pull showed where the last one was"
-}
-
-// workedAt returns the stretch that had the latest pull before a reading.
-func (j *Job) workedAt(before uint64) (at stretch, ok bool) {
-	latest := uint64(0)
-	for i := range j.Steps {
-		for p := range j.Steps[i].Weigh {
-			for _, e := range j.Steps[i].Weigh[p].pulls() {
-				if r := e.Pull.Reading; r < before && r > latest {
-					latest, at, ok = r, stretch{i, p}, true
-				}
-			}
-		}
-	}
-	return at, ok
 }
