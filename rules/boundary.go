@@ -147,7 +147,7 @@ func (j *Job) lawsOf(s stretch, but []sight) laws {
 	if k := j.Steps[s.step].Weigh[s.pass].Known.FreshAngle; len(turns) >= 3 {
 		l.turn = stretchLaw(turns, turnSpread)
 	} else if k.N >= leastPulls {
-		l.turn = law{k.Mean, math.Sqrt(k.Var + jobToJob*jobToJob)}
+		l.turn = law{k.Mean, math.Sqrt(k.Whole() + jobToJob*jobToJob)}
 	} else if p.Closing {
 		l.turn = law{closingTurn, closingRange}
 	} else if turns := j.turnsBefore(s); len(turns) >= 3 {

@@ -6,6 +6,7 @@ import (
 
 	"witnessmark/events"
 	"witnessmark/events/quantity"
+	"witnessmark/rules/learn"
 	"witnessmark/rules/match"
 	"witnessmark/rules/procedure"
 )
@@ -53,12 +54,23 @@ func (t *tx) forgetAsked(r *request, d events.LearningForgetAsked) {
 }
 
 // teach gives a job that has just been opened what is known of its joints, as
-// it stands now: what is learned later does not change a job under way.
+// it stands now: what is learned later does not change a job under way. Passes
+// in which nobody aims go by themselves.
 func (s *State) teach(j *Job) {
-	for i := range j.Steps {
-		for pass := range j.Steps[i].Weigh {
-			if l := s.Learned.Joint(LearnKey(j.Proc, j.Proc.Steps[i].ID, pass)); l != nil {
-				j.Steps[i].Weigh[pass].Known = l.Known()
+	for _, loose := range []bool{false, true} {
+		var at []stretch
+		var joints []*learn.Joint
+		for i := range j.Steps {
+			for pass := range j.Steps[i].Weigh {
+				if j.Proc.Steps[i].Joint.Passes[pass].Loose == loose {
+					at = append(at, stretch{i, pass})
+					joints = append(joints, s.Learned.Joint(LearnKey(j.Proc, j.Proc.Steps[i].ID, pass)))
+				}
+			}
+		}
+		for n, k := range learn.Together(joints) {
+			if k != nil {
+				j.Steps[at[n].step].Weigh[at[n].pass].Known = *k
 			}
 		}
 	}

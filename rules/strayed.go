@@ -126,7 +126,7 @@ func (j *Job) peculiarTo(b stretch) *peculiar {
 		l := stretchLaw(turns, turnSpread)
 		o.turn = &l
 	} else if k := j.Steps[b.step].Weigh[b.pass].Known.FreshAngle; k.N >= leastPulls {
-		o.turn = &law{k.Mean, math.Sqrt(k.Var + jobToJob*jobToJob)}
+		o.turn = &law{k.Mean, math.Sqrt(k.Whole() + jobToJob*jobToJob)}
 	}
 	return o
 }

@@ -71,7 +71,7 @@ func (t *tx) turnLaw(step, pass int, but uint64) (turnLaw, bool) {
 		df += n
 	}
 	if taught {
-		ss += float64(k.N) * k.Var
+		ss += float64(k.N) * k.Whole()
 		df += float64(k.N)
 		l.power = rootOf(k)
 	}
@@ -115,7 +115,7 @@ const middleRange = 0.15
 
 // rootOf draws a taught power to the assumed one, as its spread allows.
 func rootOf(k match.Moments) float64 {
-	w := float64(k.N) * k.Var / (0.25 * 0.25)
+	w := float64(k.N) * k.Whole() / (0.25 * 0.25)
 	return min(max((assumedRoot*rootWeight+float64(w*k.Skew))/(rootWeight+w), 0.02), 1)
 }
 

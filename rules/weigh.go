@@ -42,6 +42,7 @@ func (e *Evidence) turned() bool {
 type PassWeigh struct {
 	Known  match.Known // from earlier jobs, as it stood when the job was opened
 	Before []float64   // of a closing round: how sure each was before it
+	Left   []float64   // chance that each was left out in the joint's pass before, as it stood at this one's first pull; nil: as good as none
 	Mood   match.Mood  // how the technician works, by the passes before; as it stood at this one's first pull
 	Told   bool        // how sure its fasteners are has been said
 	Log    []*Evidence // oldest first; none is ever changed, so states share them
@@ -87,7 +88,7 @@ func (j *Job) jointOf(i, pass int) match.Joint {
 	m := match.Joint{
 		Ask: askShare(jt.Class),
 		N:   len(p.Order), Strict: jt.Strict, Loose: p.Loose, Closing: p.Closing, Known: j.Steps[i].Weigh[pass].Known,
-		Target: p.Target.Base(), LSL: p.LSL.Base(), USL: p.USL.Base(), Before: j.Steps[i].Weigh[pass].Before, Mood: j.Steps[i].Weigh[pass].Mood,
+		Target: p.Target.Base(), LSL: p.LSL.Base(), USL: p.USL.Base(), Before: j.Steps[i].Weigh[pass].Before, Mood: j.Steps[i].Weigh[pass].Mood, Left: j.Steps[i].Weigh[pass].Left,
 	}
 	for k := i + 1; k < len(j.Proc.Steps); k++ {
 		if other := j.Proc.Steps[k].Joint; other != nil {
@@ -310,9 +311,37 @@ func (j *Job) beginPass(i, pass int) {
 			w.Mood = w.Mood.And(j.filterOf(k, p).Mood())
 		}
 	}
+	w.Left = j.leftOutBefore(i, pass)
 	if j.Proc.Steps[i].Joint.Passes[pass].Closing {
 		j.beginClosing(i, pass)
 	}
+}
+
+// leftLeast is the least chance of a miss in the pass before that is worth taking over.
+// Our choice.
+const leftLeast = 1e-3
+
+// leftOutBefore is the chance that each fastener, as it stands in a pass's order, was left out
+// in the joint's pass before, where the number of pulls was right there: whoever overlooks
+// one does so again. nil where that is as good as none, or the number told it.
+func (j *Job) leftOutBefore(i, pass int) []float64 {
+	jt := j.Proc.Steps[i].Joint
+	if pass == 0 || jt.Passes[pass].Closing || len(j.Steps[i].Weigh[pass-1].Log) == 0 {
+		return nil
+	}
+	before := &jt.Passes[pass-1]
+	f := j.filterOf(i, pass-1)
+	m := f.Missed()
+	if f.Pulls() < len(before.Order) || !(m.P >= leftLeast) {
+		return nil
+	}
+	left := make([]float64, len(jt.Passes[pass].Order))
+	for _, c := range m.Candidates {
+		if at := local(&jt.Passes[pass], before.Order[c.Fastener]); at >= 0 {
+			left[at] = m.P * c.P
+		}
+	}
+	return left
 }
 
 // beginClosing notes how sure each fastener is before the closing round.

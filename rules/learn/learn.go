@@ -27,23 +27,37 @@ const (
 // Ring holds the latest values of one kind.
 type Ring struct {
 	Values []float64 `json:"values,omitempty"`
+	Jobs   []int32   `json:"jobs,omitempty"` // State.Jobs when each came, where jobs are told apart
 	Next   int       `json:"next,omitempty"` // where the next one goes, once it is full
 	Seen   int       `json:"seen,omitempty"` // values ever added
 }
 
 // Add puts in a finite number; anything else is passed over.
-func (r *Ring) Add(x float64) {
+func (r *Ring) Add(x float64) { r.addOf(x, 0) }
+
+// addOf does so of a job, where jobs are told apart; else it is 0.
+func (r *Ring) addOf(x float64, job int32) {
 	if x-x != 0 {
 		return
 	}
 	r.Seen++
 	if len(r.Values) < mostValues {
 		r.Values = append(r.Values, x)
+		if job > 0 {
+			r.Jobs = append(r.Jobs, job)
+		}
 		return
 	}
-	r.Values[r.Next%mostValues] = x
+	at := r.Next % mostValues
+	r.Values[at] = x
+	if at < len(r.Jobs) {
+		r.Jobs[at] = job
+	}
 	r.Next = (r.Next + 1) % mostValues
 }
+
+// byJob is what the matching takes of it.
+func (r *Ring) byJob() match.Values { return match.Values{X: r.Values, Job: r.Jobs} }
 
 // Joint is what was learned about one pass of a joint.
 type Joint struct {
@@ -73,12 +87,39 @@ func (j *Joint) Known() match.Known {
 		return match.Known{}
 	}
 	k := match.KnownFrom(j.Fresh.Values, j.Repeat.Values, j.Duration.Values, j.Interval.Values, j.Rate.Values)
-	k.FromTorque(j.Pace.Values, j.Peak.Values, j.Rise.Values, j.Aim.Values)
+	k.FromTorque(j.Pace.byJob(), j.Peak.byJob(), j.Rise.Values, j.Aim.Values)
 	for _, odds := range j.Doubt {
 		k.Doubt = max(k.Doubt, odds)
 	}
 	k.Wholes, k.Swings, k.Swung = float64(j.Wholes), float64(j.Swings), float64(j.Swung)
 	return k
+}
+
+// Together gives what is known of passes that the same hands pull with the same tools,
+// such as those of a procedure: with torque alone, each tells besides of what shape the
+// spread is in the others, and how far the odds of a miss went in their released jobs. nil
+// for one of which nothing is known.
+func Together(joints []*Joint) []*match.Known {
+	var all, own []*match.Known
+	var pace, peak []match.Values
+	for _, j := range joints {
+		if j == nil {
+			all = append(all, nil)
+			continue
+		}
+		k := j.Known()
+		all, own = append(all, &k), append(own, &k)
+		pace, peak = append(pace, j.Pace.byJob()), append(peak, j.Peak.byJob())
+	}
+	match.Hands(own, pace, peak)
+	doubt := 0.0
+	for _, k := range own {
+		doubt = max(doubt, k.Doubt)
+	}
+	for _, k := range own {
+		k.Doubt = doubt
+	}
+	return all
 }
 
 // Doubts takes in, by the keys of their joints, what odds of a miss a job that was
@@ -161,7 +202,7 @@ func (s *State) Released(pulls []events.PullWeighed, key func(*events.PullWeighe
 		}
 	}
 	for k, t := range torque {
-		mine[k].takePlain(t)
+		mine[k].takePlain(t, int32(n.Jobs))
 	}
 	*s = *n
 }

@@ -92,12 +92,12 @@ func (t *plain) add(p *events.PullWeighed, kind events.ExplanationKind, before e
 // takePlain puts what the pulls told without a rotation into the rings: each beside
 // the others of its job, so that pace and aim, which are a technician's, do not
 // count as spread.
-func (j *Joint) takePlain(t *plain) {
+func (j *Joint) takePlain(t *plain, job int32) {
 	if len(t.waits) >= leastPlain {
-		j.Pace.overOthers(t.waits)
+		j.Pace.overOthers(t.waits, job)
 	}
 	if len(t.peaks) >= leastPlain {
-		j.Peak.overOthers(t.peaks)
+		j.Peak.overOthers(t.peaks, job)
 		m := median(slices.Sorted(slices.Values(t.peaks)))
 		for _, x := range t.repeats {
 			j.Rise.Add(x / m)
@@ -109,14 +109,14 @@ func (j *Joint) takePlain(t *plain) {
 // overOthers adds values, each over the middle of the others, brought to the spread
 // that it would have beside a middle that is known: over one in which it has a part
 // itself, few values would seem to lie close together with single ones far out.
-func (r *Ring) overOthers(xs []float64) {
+func (r *Ring) overOthers(xs []float64, job int32) {
 	others := make([]float64, 0, len(xs))
 	shrink := 1 / math.Sqrt(1+medianVar(len(xs)-1))
 	for i, x := range xs {
 		others = append(append(others[:0], xs[:i]...), xs[i+1:]...)
 		slices.Sort(others)
 		if m := median(others); m > 0 && x > 0 {
-			r.Add(math.Exp(math.Log(x/m) * shrink))
+			r.addOf(math.Exp(math.Log(x/m)*shrink), job)
 		}
 	}
 }
@@ -147,7 +147,7 @@ func (s *State) own(key string) *Joint {
 	if old := s.Joints[key]; old != nil {
 		*j = *old
 		for _, r := range []*Ring{&j.Fresh, &j.Repeat, &j.Rate, &j.Duration, &j.Interval, &j.Pace, &j.Peak, &j.Rise, &j.Aim} {
-			r.Values = slices.Clone(r.Values)
+			r.Values, r.Jobs = slices.Clone(r.Values), slices.Clone(r.Jobs)
 		}
 	} else if len(s.Joints) >= mostKeys {
 		delete(s.Joints, slices.MinFunc(slices.Sorted(maps.Keys(s.Joints)), func(a, b string) int {

@@ -28,9 +28,9 @@ type side struct{ scale2, df, norm float64 }
 func newSide(scale2, df float64) side { return side{scale2, df, studentNorm(df)} }
 
 // log is the log density at d from the middle, which is known but for the variance
-// off.
-func (s *side) log(d, off float64) float64 {
-	v := s.scale2 + off
+// off, on a day on which the variance is so many times the usual.
+func (s *side) log(d, off, times float64) float64 {
+	v := s.scale2*times + off
 	return s.norm - 0.5*math.Log(v) - (s.df+1)/2*math.Log1p(d*d/(v*s.df))
 }
 
@@ -40,7 +40,7 @@ func (s *side) log(d, off float64) float64 {
 // is how far the mean of those seen may be off at least. Assumed.
 var (
 	rises     = [...]float64{0, 0.01, 0.02, 0.03, 0.045, 0.06, 0.08, 0.105}
-	riseWorth = [...]float64{0.35, 0.2, 0.13, 0.09, 0.08, 0.07, 0.05, 0.03}
+	riseWorth = [...]float64{0.09, 0.18, 0.265, 0.265, 0.07, 0.06, 0.04, 0.03}
 )
 
 const leastRises = 0.004

@@ -23,7 +23,7 @@ func bareJoint(spread, early, rise float64) Joint {
 		rises = append(rises, 1+rise+0.004*(float64(i)-1.5))
 	}
 	k := KnownFrom(nil, nil, nil, waits, nil)
-	k.FromTorque(pace, peak, rises, []float64{101, 100.5, 101.5, 101, 100, 102})
+	k.FromTorque(Values{X: pace}, Values{X: peak}, rises, []float64{101, 100.5, 101.5, 101, 100, 102})
 	return Joint{N: 12, Strict: true, Target: 100, LSL: 90, USL: 112, Known: k}
 }
 
@@ -71,6 +71,49 @@ func TestBareTails(t *testing.T) {
 	}
 }
 
+// On a day on which the waits of the pass before spread twice as far, a short one says
+// less; and so do the peaks, where the waits of the pass do.
+func TestBareDay(t *testing.T) {
+	even, wild := bareJoint(0.1, 0, 0), bareJoint(0.1, 0, 0)
+	wild.Mood.Spread = Spread{Sum: 240, N: 60}
+	if a, b := bareOdds(even, 3.4, 101), bareOdds(wild, 3.4, 101); b.Odds > a.Odds/2 {
+		t.Errorf("a pull 3.4 s after the last: odds %.3g, %.3g where the hands spread twice as far before", a.Odds, b.Odds)
+	}
+}
+
+// One that was left out in the pass before, by all that its pulls told, is likelier left
+// out again, and is the one that is named.
+func TestLeftAgain(t *testing.T) {
+	j := bareJoint(0.1, 0, 0.04)
+	alone := bareOdds(j, 5, 104.5)
+	j.Left = make([]float64, 12)
+	j.Left[8] = 0.3
+	again := bareOdds(j, 5, 104.5)
+	if again.Odds < 3*alone.Odds || len(again.Candidates) == 0 || again.Candidates[0].Fastener != 8 {
+		t.Errorf("odds %.3g alone, %.3g after a pass in which 9 seemed left out; candidates %v", alone.Odds, again.Odds, again.Candidates)
+	}
+	if m := bareOdds(j, 6, 101); m.Say {
+		t.Errorf("nothing odd in this pass: odds %.3g, said", m.Odds)
+	}
+}
+
+// The last pull of a pass hardly turned: either the place was lost there, or somebody who
+// found one left out took a tight one for it. So others are named, too.
+func TestBackToTheWrongOne(t *testing.T) {
+	f := New(nil, Joint{N: 8, Strict: true, Target: 100, LSL: 90, USL: 112})
+	for i := range 8 {
+		q := Pull{Reading: uint64(i + 1), Tool: Tool{Name: "K2", Angle: true, Counter: CountsCycles}, AtS: 6 * float64(i), Torque: 100 + 0.2*float64(i%3), Angle: 60 + 3*float64(i%4), Duration: math.NaN(), Placed: -1}
+		if i == 7 {
+			q.Angle = 1.5
+		}
+		f = f.Pull(q)
+	}
+	m := f.Missed()
+	if !m.Say || len(m.Candidates) < 4 || m.Candidates[0].Fastener != 7 || m.Candidates[0].P > 0.9 || m.Candidates[2].P < 0.01 {
+		t.Errorf("odds %.3g, candidates %v", m.Odds, m.Candidates)
+	}
+}
+
 // Before the joint has shown how far first peaks run past the others, a high one is no
 // sure sign of a repeat.
 func TestBareUntaught(t *testing.T) {
@@ -93,16 +136,40 @@ func TestHeavyTail(t *testing.T) {
 		q := math.Cos(math.Acos(math.Sqrt(a))/3) / math.Sqrt(a)
 		fours = append(fours, math.Copysign(0.2*math.Sqrt(q-1), p-0.5))
 	}
-	if s2, df := heavyTail(normals); math.Abs(math.Sqrt(s2)-0.1) > 0.01 || df < 12 {
+	if s2, df := heavyTail1(normals); math.Abs(math.Sqrt(s2)-0.1) > 0.01 || df < 12 {
 		t.Errorf("normal: scale %.3g, %.3g degrees of freedom; made with 0.1", math.Sqrt(s2), df)
 	}
-	if s2, df := heavyTail(fours); math.Abs(math.Sqrt(s2)-0.1) > 0.01 || df < 3 || df > 6 {
+	if s2, df := heavyTail1(fours); math.Abs(math.Sqrt(s2)-0.1) > 0.01 || df < 3 || df > 6 {
 		t.Errorf("Student's t: scale %.3g, %.3g degrees of freedom; made with 0.1 and 4", math.Sqrt(s2), df)
 	}
-	if s2, df := heavyTail(nil); !(s2 > 0) || !(df > 0) {
+	if s2, df := heavyTail1(nil); !(s2 > 0) || !(df > 0) {
 		t.Errorf("nothing: %g, %g", s2, df)
 	}
-	if s2, df := heavyTail([]float64{0, 0, 0}); !(s2 > 0) || !(df > 0) {
+	if s2, df := heavyTail1([]float64{0, 0, 0}); !(s2 > 0) || !(df > 0) {
 		t.Errorf("nought: %g, %g", s2, df)
 	}
+	// What one list has too few values to tell, several do together, however wide each.
+	few := [][]float64{nil}
+	for i := range 40 {
+		var part []float64
+		for k := i; k < 400; k += 40 {
+			part = append(part, normals[k]*float64(1+i%3))
+		}
+		few = append(few, part)
+	}
+	s2, df := heavyTails(few)
+	if df < 12 {
+		t.Errorf("forty short lists: %.3g degrees of freedom together", df)
+	}
+	if r := math.Sqrt(s2[2] / s2[1]); r < 1.6 || r > 2.4 {
+		t.Errorf("twice as wide: %.3g", r)
+	}
+	if _, alone := heavyTail1(few[1]); alone > df/1.5 {
+		t.Errorf("one short list by itself: %.3g degrees of freedom, together %.3g", alone, df)
+	}
+}
+
+func heavyTail1(ys []float64) (scale2, df float64) {
+	all, df := heavyTails([][]float64{ys})
+	return all[0], df
 }

@@ -250,6 +250,15 @@ func (b branch) ways(q *Params, low bool, asked int) (out []branch) {
 			out = append(out, b.pull(q, c/float64(len(behind)), f, -1, "other", low)...)
 		}
 	}
+	if len(behind) > 0 && e < 0 {
+		tight := n3(b.done)
+		c := take(min(q.BackWrong*tight, 0.1))
+		for f := range 3 {
+			if b.done[f] {
+				out = append(out, b.to(c/tight, f, false, -1, "repeat"))
+			}
+		}
+	}
 	if e >= 0 && len(ahead) > 1 {
 		after := b.to(1, e, false, -1, "")
 		skip := q.Skip

@@ -332,6 +332,9 @@ func (e *expander) after(scale float64) {
 	}
 	if h.done != 0 {
 		e.rest(scale)
+		if h.blind >= 0 && !h.filled {
+			e.inPlace(take(e.due()))
+		}
 		e.repeats(take(e.habit()), take(p.LostPlace*hasty), take(p.Check))
 		e.retight(take(p.Loosened))
 	}
@@ -392,6 +395,45 @@ func (e *expander) repeats(habit, lost, check float64) {
 	}
 }
 
+// Who leaves one out in pass after pass, and does not notice it by the number of pulls,
+// pulls a tight one in its place: when it is due, at the end, or anywhere. Assumed.
+const (
+	whenDue  = 0.5
+	atEnd    = 0.6
+	anywhere = 0.3 // by the end
+)
+
+// due is the chance that a tight one is pulled now in place of the one that is left out.
+func (e *expander) due() float64 {
+	h, m := e.h, e.m
+	switch {
+	case e.next < 0:
+		return atEnd
+	case m.at[e.next] > m.at[h.blind] && (h.last < 0 || m.at[h.last] < m.at[h.blind]):
+		return whenDue
+	}
+	return anywhere / float64(len(m.order))
+}
+
+// inPlace adds pulls on tight ones in place of the one that is left out.
+func (e *expander) inPlace(chance float64) {
+	h, m := e.h, e.m
+	last, others := int(h.last), count(h.done)
+	share := 0.0
+	if last >= 0 && h.done&(1<<last) != 0 {
+		share = m.p.LostAgain
+		if others--; others == 0 {
+			share = 1
+		}
+		e.add(kRepeat, last, chance*share, e.rep, wOnceAgain)
+	}
+	for _, f := range m.order {
+		if f != last && h.done&(1<<f) != 0 {
+			e.add(kRepeat, f, chance*(1-share)*(0.5/others+0.5*m.near(f, last, others)), e.rep, wAgain)
+		}
+	}
+}
+
 // near shares a chance among tight fasteners by how close in order they are to
 // the last: half to the one before it, and so on.
 func (m *model) near(f, last int, others float64) float64 {
@@ -420,6 +462,9 @@ func (e *expander) others(take func(float64) float64, hasty float64) {
 		open &^= 1 << h.partial
 	}
 	behind := open & h.passed
+	if h.blind >= 0 && (e.next >= 0 || h.filled) {
+		behind &^= 1 << h.blind // nobody knows of it
+	}
 	if behind != 0 {
 		c := p.BackAmid
 		if e.next < 0 {
@@ -431,6 +476,9 @@ func (e *expander) others(take func(float64) float64, hasty float64) {
 				e.tighten(f, c, 0)
 			}
 		}
+	}
+	if e.next < 0 && behind != 0 {
+		e.backWrong(take(min(p.BackWrong*count(h.done), backWrongMost)) / count(h.done))
 	}
 	ahead := open &^ h.passed
 	if e.next < 0 || ahead&^(1<<e.next) == 0 {
@@ -452,6 +500,19 @@ func (e *expander) others(take func(float64) float64, hasty float64) {
 	for _, f := range m.order {
 		if f != e.next && ahead&(1<<f) != 0 {
 			e.tighten(f, jump, 0)
+		}
+	}
+}
+
+// backWrongMost is the most that BackWrong comes to, however many are tight. Assumed.
+const backWrongMost = 0.1
+
+// backWrong adds a pull on a tight one by who found one to be left out, and took that
+// for it.
+func (e *expander) backWrong(chance float64) {
+	for _, f := range e.m.order {
+		if e.h.done&(1<<f) != 0 {
+			e.add(kRepeat, f, chance, e.rep, wAgain)
 		}
 	}
 }

@@ -16,14 +16,15 @@ type features struct {
 	turn, last, wait, peak, rate float64
 	quarter                      float64 // see Trace.Quarter; of a pull that tells no rotation, NaN
 	trace, snug, brk, sure       bool
-	unclear                      bool // quarter and brk do not agree on when it moved
-	net                          bool // the rotation is the trace's
-	low                          bool // below the limit: unfinished
-	after                        bool // the pull before it was
-	high                         bool // above the limits
-	brokeOff                     bool // a long break before it
-	gap                          bool // cycles were lost before it
-	whole                        bool // the wait includes the tightening
+	unclear                      bool   // quarter and brk do not agree on when it moved
+	net                          bool   // the rotation is the trace's
+	low                          bool   // below the limit: unfinished
+	after                        bool   // the pull before it was
+	high                         bool   // above the limits
+	brokeOff                     bool   // a long break before it
+	gap                          bool   // cycles were lost before it
+	whole                        bool   // the wait includes the tightening
+	day                          Spread // of the waits, as much as they tell of the peaks' spread
 	other                        float64
 }
 
@@ -106,7 +107,7 @@ func (m *model) taught(k Moments, mean, off, sd float64) *prior {
 	}
 	n, df := float64(k.N), p.TaughtMix
 	v := (df*sd*sd + n*k.Var) / (df + n)
-	return newPrior(k.Mean, math.Sqrt(p.JobSpread*p.JobSpread+v/n), math.Sqrt(v), min(df+n, p.TaughtDF))
+	return newPrior(k.Mean, math.Sqrt(max(k.Between, p.JobSpread*p.JobSpread)+v/n), math.Sqrt(v), min(df+n, p.TaughtDF))
 }
 
 func (m *model) setLogs() {
@@ -359,7 +360,7 @@ func (m *model) peakFresh(h *hyp, x *features) float64 {
 		odd = m.logs.peakLow
 	}
 	if m.bare.taught && x.bare() {
-		return logAdd(m.bare.peak.log(x.peak-h.peak.mean, m.peak.off2(h.peak))+not, odd)
+		return logAdd(m.bare.peak.log(x.peak-h.peak.mean, m.peak.off2(h.peak), m.peak.times(h.peak, x.day))+not, odd)
 	}
 	return logAdd(m.peak.log(h.peak, x.peak)+not, odd)
 }

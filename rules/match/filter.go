@@ -52,6 +52,8 @@ type hyp struct {
 	sig      uint64 // of the labels, fresh or not, of all pulls
 	last     int8   // where the last pull was; −1: nowhere yet
 	partial  int8   // the one in progress; −1: none
+	blind    int8   // the one that is left out again, as in the pass before; −1: none
+	filled   bool   // a tight one was pulled in its place
 	nseen    uint8
 	habits   uint8
 	tally    tally
@@ -103,13 +105,47 @@ func New(p *Params, j Joint) *Filter {
 	}
 	m := newModel(p, j)
 	f := &Filter{m: m, lastAt: math.NaN(), wait: m.wait.start(), grip: m.grip.start()}
-	h := hyp{last: -1, partial: -1, turn: m.turn.start(), dur: m.last.start(), peak: m.peak.start(), rate: m.rate.start(), quarter: m.quarter.start(), again: m.again.start(), arc: m.arc.start()}
+	h := hyp{last: -1, partial: -1, blind: -1, turn: m.turn.start(), dur: m.last.start(), peak: m.peak.start(), rate: m.rate.start(), quarter: m.quarter.start(), again: m.again.start(), arc: m.arc.start()}
 	if !j.Closing {
-		f.hyps = []hyp{h}
+		f.hyps = m.leftAgain(h)
 		return f
 	}
 	f.hyps = m.closing(h)
 	return f
+}
+
+// leftMost is how many fasteners that may be left out again are followed, and leftLeast
+// the least chance that is worth it. Our choice.
+const (
+	leftMost  = 4
+	leftLeast = 1e-3
+)
+
+// leftAgain gives the hypotheses before a pass: nobody is left out again, or one that was
+// in the pass before.
+func (m *model) leftAgain(h hyp) []hyp {
+	out := []hyp{h}
+	all := 0.0
+	for range leftMost {
+		best := -1
+		for f := range min(len(m.j.Left), len(m.order)) {
+			if m.j.Left[f] >= leftLeast && (best < 0 || m.j.Left[f] > m.j.Left[best]) && !slices.ContainsFunc(out, func(o hyp) bool { return int(o.blind) == f }) {
+				best = f
+			}
+		}
+		if best < 0 {
+			break
+		}
+		k := h
+		k.blind, k.passed = int8(best), 1<<best
+		chance := m.p.LeftAgain * min(m.j.Left[best], 1) * (1 - all)
+		k.lw = math.Log(chance)
+		all += chance
+		out = append(out, k)
+	}
+	out[0].lw = math.Log(1 - all)
+	normalise(out)
+	return out
 }
 
 // orderOf returns the order in which a joint's fasteners are expected, and
@@ -207,6 +243,7 @@ func (f *Filter) Pull(q Pull) *Filter {
 	e := expander{m: f.m, q: &q, x: &x, same: f.pulls > 0 && (q.SameCounter || sameCycle(f.lastQ, q))}
 	x.after = f.pulls > 0 && f.lastX.low
 	x.gap = q.Gap > 0
+	x.day = Spread{}.and(f.m.wait.seen(f.wait), dayCarried)
 	x.whole = x.whole && !f.gripped()
 	if f.pulls > 0 {
 		e.before = &f.lastX

@@ -188,8 +188,9 @@ func (s *shop) joint(k Known) Joint {
 
 // teach learns from clean jobs.
 func (s *shop) teach(jobs int) Known {
-	var fa, ra, fd, fi, fr, pace, peak, rise []float64
-	for range jobs {
+	var fa, ra, fd, fi, fr, rise []float64
+	var pace, peak Values
+	for job := range jobs {
 		p, _ := s.plan(false)
 		qs := s.pulls(p)
 		waits, peaks, high := len(fi), []float64(nil), []float64(nil)
@@ -218,7 +219,14 @@ func (s *shop) teach(jobs int) Known {
 				ra = append(ra, q.Angle)
 			}
 		}
-		pace, peak, rise = append(pace, over(fi[waits:], fi[waits:])...), append(peak, over(peaks, peaks)...), append(rise, over(high, peaks)...)
+		rise = append(rise, over(high, peaks)...)
+		pace.X, peak.X = append(pace.X, over(fi[waits:], fi[waits:])...), append(peak.X, over(peaks, peaks)...)
+		for len(pace.Job) < len(pace.X) {
+			pace.Job = append(pace.Job, int32(job+1))
+		}
+		for len(peak.Job) < len(peak.X) {
+			peak.Job = append(peak.Job, int32(job+1))
+		}
 	}
 	k := KnownFrom(fa, ra, fd, fi, fr)
 	if !s.angle {

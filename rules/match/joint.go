@@ -41,6 +41,7 @@ type Joint struct {
 	Loose        bool      // a snugging pass, done loosely and by groups
 	Closing      bool      // a closing round: each is expected to be tight already
 	Before       []float64 // closing round: chance that each was tight before it; nil: as good as sure
+	Left         []float64 // chance that each was left out in the pass before, though the number of its pulls was right; nil: as good as none
 	Ask          float64   // share of AskP from which a question pays, by what a miss would cost; 0: all of it
 	OtherTargets []float64 // N·m, of other open steps
 	Known        Known

@@ -15,6 +15,9 @@ type Moments struct {
 	Skew      float64 // power of the values that is about normal: 0 lognormal, 1/3 gamma, 1 normal; rough below some hundred values
 }
 
+// Whole is the variance of values of all jobs together.
+func (t *Moments) Whole() float64 { return t.Var + t.Between }
+
 // Known is what earlier jobs taught about one pass of a joint. The zero value
 // means untaught.
 type Known struct {
@@ -42,81 +45,25 @@ const floorDeg = 1
 // logarithms, over 1.349 (the normal distribution's). Slices are not changed.
 func KnownFrom(freshAngles, repeatAngles, freshDurations, freshIntervals, freshRates []float64) Known {
 	return Known{
-		FreshAngle: momentsOf(freshAngles, turnLog), RepeatAngle: momentsOf(repeatAngles, turnLog),
+		FreshAngle: momentsWithin(freshAngles, turnLog), RepeatAngle: momentsOf(repeatAngles, turnLog),
 		FreshDuration: momentsOf(freshDurations, positiveLog), FreshInterval: momentsWithin(freshIntervals, positiveLog),
 		FreshRate: momentsOf(freshRates, positiveLog),
 	}
 }
 
-// FromTorque adds what pulls without a rotation taught: waits and peaks of first
-// pulls and peaks of repeats, each over the middle of the first pulls of its job; and
-// the middles of the jobs' peaks, N·m.
-func (k *Known) FromTorque(pace, peak, rise, aim []float64) {
-	k.Pace, k.Peak, k.Rise = momentsOf(pace, positiveLog), momentsOf(peak, positiveLog), momentsOf(rise, positiveLog)
-	k.Aim = momentsOf(aim, positiveLog)
-	var low, high []float64
-	for _, x := range pace {
-		if y := positiveLog(x); y < 0 {
-			low = append(low, y)
-		}
-	}
-	for _, x := range peak {
-		if y := positiveLog(x); y > 0 {
-			high = append(high, y)
-		}
-	}
-	k.Pace.Tail2, k.Pace.DF = heavyTail(low)
-	k.Peak.Tail2, k.Peak.DF = heavyTail(high)
+// Values are values, and the job of each; Job is nil where jobs are not told apart.
+type Values struct {
+	X   []float64
+	Job []int32
 }
 
-// tailGrid are the degrees of freedom that are tried; fitted is how often a fit is
-// made better, and leastTail the least standard deviation that is believed. Our choice.
-var tailGrid = [...]float64{2.2, 3, 4, 5.5, 8, 12, 20, 50}
-
-const (
-	fitted    = 8
-	leastTail = 1e-4
-)
-
-// heavyTail fits Student's t around zero to values, by expectation and maximisation
-// (Lange, Little and Taylor, JASA 84, 1989; from memory): the square of its scale,
-// and its degrees of freedom as the harmonic mean of those of tailGrid, each counted
-// by how likely it makes the values.
-func heavyTail(ys []float64) (scale2, df float64) {
-	if len(ys) == 0 {
-		return leastTail * leastTail, tailGrid[0]
-	}
-	n, v := float64(len(ys)), 0.0
-	for _, y := range ys {
-		v += float64(y * y)
-	}
-	v = max(v/n, leastTail*leastTail)
-	var fits, scales [len(tailGrid)]float64
-	for i, nu := range tailGrid {
-		s2 := v * (nu - 2) / nu
-		for range fitted {
-			sum := 0.0
-			for _, y := range ys {
-				sum += (nu + 1) / (nu + float64(y*y)/s2) * y * y
-			}
-			s2 = max(sum/n, leastTail*leastTail)
-		}
-		far := 0.0
-		for _, y := range ys {
-			far += math.Log1p(y * y / (nu * s2))
-		}
-		scales[i] = s2
-		fits[i] = float64(n*(studentNorm(nu)-math.Log(s2)/2)) - float64((nu+1)/2*far)
-	}
-	top := slices.Max(fits[:])
-	var all, inverse float64
-	for i, nu := range tailGrid {
-		w := math.Exp(fits[i] - top)
-		all += w
-		inverse += w / nu
-		scale2 += float64(w * scales[i])
-	}
-	return scale2 / all, all / inverse
+// FromTorque adds what pulls without a rotation taught: waits and peaks of first
+// pulls and peaks of repeats, each over the middle of the first pulls of its job; and
+// the middles of the jobs' peaks, N·m. See Hands for how far the first two go out.
+func (k *Known) FromTorque(pace, peak Values, rise, aim []float64) {
+	k.Pace, k.Peak, k.Rise = momentsOf(pace.X, positiveLog), momentsOf(peak.X, positiveLog), momentsOf(rise, positiveLog)
+	k.Aim = momentsOf(aim, positiveLog)
+	Hands([]*Known{k}, []Values{pace}, []Values{peak})
 }
 
 func momentsOf(xs []float64, f func(float64) float64) Moments {

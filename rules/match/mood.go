@@ -14,6 +14,7 @@ type Mood struct {
 	Taught         bool
 	Aim            float64 // mean logarithm of peak over target
 	AimN           float64 // peaks that it rests on
+	Spread         Spread  // of waits and peaks, over what was taught; with torque alone
 }
 
 // Mood returns what this pass shows of the technician.
@@ -30,7 +31,13 @@ func (f *Filter) Mood() Mood {
 		if !f.m.j.Loose { // there nobody aims
 			m.Aim += w * h.peak.mean
 			m.AimN += w * float64(h.peak.n)
+			if f.m.bare.taught {
+				m.Spread = m.Spread.and(f.m.peak.seen(h.peak), w)
+			}
 		}
+	}
+	if f.m.bare.taught {
+		m.Spread = m.Spread.and(f.m.wait.seen(f.wait), 1)
 	}
 	m.Pace, m.PaceN, m.Taught = f.wait.mean, float64(f.wait.n), f.m.j.Known.FreshInterval.N >= 5
 	if m.Taught {
@@ -48,7 +55,7 @@ func (m Mood) And(o Mood) Mood {
 		}
 		return (a*n + b*k) / (n + k)
 	}
-	r := Mood{Pulls: m.Pulls + o.Pulls, Habits: m.Habits + o.Habits, Swings: m.Swings + o.Swings, Swung: m.Swung + o.Swung, InOne: m.InOne + o.InOne, Aim: mean(m.Aim, m.AimN, o.Aim, o.AimN), AimN: m.AimN + o.AimN}
+	r := Mood{Pulls: m.Pulls + o.Pulls, Habits: m.Habits + o.Habits, Swings: m.Swings + o.Swings, Swung: m.Swung + o.Swung, InOne: m.InOne + o.InOne, Aim: mean(m.Aim, m.AimN, o.Aim, o.AimN), AimN: m.AimN + o.AimN, Spread: m.Spread.and(o.Spread, 1)}
 	switch {
 	case o.PaceN < moodLeast:
 		r.Pace, r.PaceN, r.Taught = m.Pace, m.PaceN, m.Taught
@@ -64,13 +71,14 @@ func (m Mood) And(o Mood) Mood {
 // Assumed, as are these: how far the pace of one pass tells that of the next,
 // where the joint's own is known and where not, and how far an aim does.
 const (
-	moodLeast     = 4
-	paceTaught    = 0.15
-	paceUntaught  = 0.45
-	aimCarried    = 0.012
-	taughtNoPace  = 0.35
-	waitWorth     = 6
-	waitWorthMore = 10
+	moodLeast    = 4
+	paceTaught   = 0.15
+	paceUntaught = 0.45
+	aimCarried   = 0.012
+	taughtNoPace = 0.35
+	waitWorth    = 6
+	dayCarried   = 0.5 // share of what one pass, or the waits, tell of the spread in another, or of the peaks
+	dayMost      = 200 // values that are believed of the passes before
 )
 
 // aimsTaught is how many earlier jobs make their aims worth carrying on, aimBeside
@@ -89,13 +97,13 @@ func (m *model) waitPrior() *prior {
 	if k.N >= 5 {
 		sd := math.Sqrt(k.Var + 0.01)
 		if seen && o.Taught {
-			return newPrior(k.Mean+o.Pace, paceTaught, sd, waitWorthMore)
+			return m.today(newPrior(k.Mean+o.Pace, paceTaught, sd, m.p.DayWorth))
 		}
 		off := taughtNoPace
 		if k.Between > 0 {
 			off = min(max(math.Sqrt(k.Between+0.01), 0.15), taughtNoPace)
 		}
-		return newPrior(k.Mean, off, sd, waitWorthMore)
+		return m.today(newPrior(k.Mean, off, sd, m.p.DayWorth))
 	}
 	if seen && !o.Taught {
 		return newPrior(o.Pace, paceUntaught, p.WalkSpread, waitWorth)
@@ -109,15 +117,25 @@ func (m *model) peakPrior() *prior {
 	sd, worth := p.PeakSpread, float64(waitWorth)
 	if k := m.j.Known.Peak; k.N >= bareTaught {
 		n := float64(k.N)
-		sd, worth = math.Sqrt((float64(n*k.Var)+float64(waitBeside*sd*sd))/(n+waitBeside)), waitWorthMore
+		sd, worth = math.Sqrt((float64(n*k.Var)+float64(waitBeside*sd*sd))/(n+waitBeside)), m.p.DayWorth
 	}
 	if o.AimN >= moodLeast && !m.j.Loose {
-		return newPrior(o.Aim, aimCarried, sd, worth)
+		return m.today(newPrior(o.Aim, aimCarried, sd, worth))
 	}
 	if k := m.j.Known.Aim; k.N >= aimsTaught && m.j.Target > 0 {
 		n := float64(k.N)
 		off := math.Sqrt((float64(n*k.Var)+float64(aimBeside*p.PeakRange*p.PeakRange))/(n+aimBeside) + aimLeast*aimLeast)
-		return newPrior(k.Mean-math.Log(m.j.Target), off, sd, worth)
+		return m.today(newPrior(k.Mean-math.Log(m.j.Target), off, sd, worth))
 	}
-	return newPrior(0.01, p.PeakRange, sd, worth)
+	return m.today(newPrior(0.01, p.PeakRange, sd, worth))
+}
+
+// today lets a prior of a joint of which torque alone was taught know how this day's
+// hands spread in the passes before.
+func (m *model) today(p *prior) *prior {
+	if k := &m.j.Known; k.Pace.N < bareTaught || k.Peak.N < bareTaught {
+		return p
+	}
+	o := m.j.Mood.Spread
+	return p.today(Spread{}.and(o, min(dayCarried, dayMost/max(o.N, 1))))
 }

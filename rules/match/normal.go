@@ -11,6 +11,7 @@ import (
 // memory).
 type prior struct {
 	mean, k, a, b float64
+	usual         float64                  // variance that was taught, where b is of today's
 	lognorm       *[maxCounted + 1]float64 // of the density after n values
 }
 
@@ -28,7 +29,7 @@ type normal struct {
 // off, spreading by about sd, which df values would support.
 func newPrior(mean, off, sd, df float64) *prior {
 	r := sd / math.Max(off, 1e-3)
-	p := &prior{mean: mean, k: r * r, a: df / 2, b: df / 2 * sd * sd}
+	p := &prior{mean: mean, k: r * r, a: df / 2, b: df / 2 * sd * sd, usual: sd * sd}
 	p.lognorm = normsOf(2 * p.a)
 	return p
 }
@@ -86,6 +87,35 @@ func (p *prior) scale2(n normal) float64 {
 func (p *prior) off2(n normal) float64 {
 	k, a := p.k+float64(n.n), p.a+float64(n.n)/2
 	return n.b / (a * k)
+}
+
+// today gives the prior of a day of whose spread something was seen before.
+func (p prior) today(seen Spread) *prior {
+	p.k *= (2*p.a + seen.Sum) / (2*p.a + seen.N) // as near the mean as it was believed to be
+	p.a += seen.N / 2
+	p.b += seen.Sum / 2 * p.usual
+	p.lognorm = normsOf(math.Round(2 * p.a))
+	return &p
+}
+
+// Spread is how far values of a day lie from what was expected: how many, and the sum of
+// their squares over the usual variance.
+type Spread struct{ Sum, N float64 }
+
+// seen is what n values told of the spread of the day.
+func (p *prior) seen(n normal) Spread {
+	return Spread{2 * (n.b - p.b) / p.usual, float64(n.n)}
+}
+
+// and adds a share of what another told.
+func (s Spread) and(o Spread, share float64) Spread {
+	return Spread{s.Sum + float64(share*o.Sum), s.N + float64(share*o.N)}
+}
+
+// times is how many times as great as usual the variance is, by its values and what
+// was seen besides.
+func (p *prior) times(n normal, besides Spread) float64 {
+	return (2*n.b/p.usual + besides.Sum) / (2*p.a + float64(n.n) + besides.N)
 }
 
 // log returns the logarithm of the predictive density at x.

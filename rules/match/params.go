@@ -17,6 +17,8 @@ type Params struct {
 	FreeOrder   float64 // factor on Jump where the order is free. Assumed
 	Back        float64 // back to one left out, when all others are done. Assumed
 	BackAmid    float64 // the same before that. Assumed
+	BackWrong   float64 // back to one left out, but to this tight one in its place. Assumed
+	LeftAgain   float64 // one left out in a pass is left out in the next as well. Assumed
 	Nowhere     float64 // a pull on no fastener. Assumed
 	Elsewhere   float64 // on another open step. Assumed
 	Loosened    float64 // a tight one loosened unseen and tightened again. Assumed
@@ -36,7 +38,7 @@ type Params struct {
 	AnswerWrong float64 // an answer to a question is wrong. Assumed
 
 	// Rotation.
-	FreshSpread   float64 // of a fresh rotation within a job. Found: 13.8° sd 3.4 and slope sd 22 %
+	FreshSpread   float64 // of a fresh rotation within a job. Found: slope sd 22 %, and 13.8° sd 3.4 over many jobs
 	Skew          float64 // power of a fresh rotation that is about normal. Computed: Wilson and Hilferty, for gamma
 	SkewTaught    float64 // the same of a joint whose rotations are known, before they tell. Assumed
 	SkewWeight    float64 // values that it is worth. Assumed
@@ -99,6 +101,8 @@ type Params struct {
 	Pause       float64 // a break before a pull. Assumed
 	PauseS      float64 // Assumed
 	PauseSpread float64 // Assumed
+	DayWorth    float64 // values that a taught spread is worth beside those of the day. Assumed
+	WaitWiden   float64 // variance of short waits over what was taught, with torque alone. Assumed
 	WaitSkew    float64 // power of a short wait that is about normal. Assumed
 	RepeatS     float64 // wait before a repeat, its pull included. Assumed
 	RepeatRange float64 // of it, between people and places. Assumed
@@ -152,17 +156,17 @@ type Params struct {
 func Default() *Params {
 	return &Params{
 		Habit: 0.010, HabitSlow: 0.25, HabitWeight: 10, LostPlace: 0.0015, LostAgain: 0.35, Check: 0.001, Skip: 0.003, SkipTwice: 0.1, Jump: 0.002, FreeOrder: 20,
-		Back: 0.3, BackAmid: 0.03, Nowhere: 0.0005, Elsewhere: 0.002, Loosened: 0.0002, Interrupted: 4, BreakS: 45,
+		Back: 0.3, BackAmid: 0.03, BackWrong: 0.006, LeftAgain: 0.4, Nowhere: 0.0005, Elsewhere: 0.002, Loosened: 0.0002, Interrupted: 4, BreakS: 45,
 		Swing: 0.01, SwingWeight: 10, SwingOften: 0.05, SwingsSeen: 0.5, SwingAll: 0.5, SwingNone: 0.005, SwingAllWeight: 50, SwingTaught: 20, SwingSame: 0.9, LeaveLow: 0.03, Asked: 0.9, StopEarly: 0.02, StopHole: 0.6,
 		Unseen: 0.0002, UnseenGap: 0.85, Again: 0.45, Contiguous: 1e-7, PlaceWrong: 1e-4, AnswerWrong: 0.02,
-		FreshSpread: 0.25, Skew: 0.4, SkewTaught: 0.8, SkewWeight: 300, FreshDF: 8, TaughtMix: 3, TaughtDF: 40, TurnNoise: 0.8, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
+		FreshSpread: 0.22, Skew: 0.4, SkewTaught: 0.8, SkewWeight: 300, FreshDF: 8, TaughtMix: 3, TaughtDF: 40, TurnNoise: 0.8, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
 		RepeatDeg: 2.5, RepeatNetDeg: 0.5, RepeatShare: 0.05, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.15, RelievedRange: 0.4, Relieved: 0.15, Odd: 0.00005, OddNear: 0.0001, OddNearWeight: 150, OddHigh: 0.003,
 		LastSpread: 0.3, RepeatLasts: 0.45, RepeatLastSp: 0.5, Dependent: 0.3,
 		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.6, SnugRepeat: 0.02, BreakFresh: 0.01, BreakRepeat: 0.6, StillFresh: 0.01, StillRepeat: 0.95,
 		Quarter: 0.55, QuarterRange: 0.25, QuarterSpread: 0.03, QuarterDF: 4, QuarterLow: 0.08, QuarterOdd: 0.01, QuarterOddLow: 0.1, QuarterOddTurn: 0.2, QuarterTop: 0.03, QuarterAny: 0.05, QuarterEnds: 0.15, QuarterClear: 0.85, QuarterUnclear: 0.3,
-		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.35, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, WaitSkew: 0.4, RepeatS: 3.2, RepeatRange: 0.55, OnceS: 1.2,
+		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.35, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, DayWorth: 12, WaitWiden: 1.4, WaitSkew: 0.4, RepeatS: 3.2, RepeatRange: 0.55, OnceS: 1.2,
 		ArcDeg: 60, ArcRange: 0.8, ArcSpread: 0.5, GripS: 1.6, GripRange: 0.7, GripSpread: 0.4, RestRise: 0.01,
 		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02, OddBare: 0.05, OddTaught: 0.005, PeakLow: 0.0005,
-		Keep: 48, Prune: 1e-7, Odds: 0.1, OddsTorque: 0.04, OddsUntaught: 0.03, OddsTorqueUntaught: 0.05, DoubtTimes: 4, DoubtMost: 0.2, OddsTrace: 0.2, AskP: 0.1, AskMin: 0.03,
+		Keep: 48, Prune: 1e-7, Odds: 0.06, OddsTorque: 0.1, OddsUntaught: 0.03, OddsTorqueUntaught: 0.065, DoubtTimes: 8, DoubtMost: 0.5, OddsTrace: 0.2, AskP: 0.1, AskMin: 0.03,
 	}
 }

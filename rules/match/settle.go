@@ -102,6 +102,9 @@ func (m *model) apply(h *hyp, c candidate, x, before *features) {
 	if c.fastener >= 0 && h.low&(1<<c.fastener) != 0 {
 		h.sig += 1 << 20 // on one that was begun before: it counts otherwise
 	}
+	if h.blind >= 0 && c.kind.label() == 2 {
+		h.filled = true
+	}
 	if c.flags&atOnce != 0 && c.flags&unseenNext == 0 && h.habits < 200 {
 		h.habits++
 	}
@@ -223,7 +226,7 @@ func heavier(a, b hyp) int {
 // are equal, and so are their labels, which determine the statistics.
 func (h *hyp) alike(o *hyp) bool {
 	return h.sig == o.sig && h.done == o.done && h.passed == o.passed && h.last == o.last && h.partial == o.partial &&
-		h.low == o.low && h.unseen == o.unseen && h.loosened == o.loosened
+		h.low == o.low && h.blind == o.blind && h.filled == o.filled && h.unseen == o.unseen && h.loosened == o.loosened
 }
 
 // merge adds up hypotheses of equal state. The heaviest keeps its path and

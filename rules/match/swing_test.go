@@ -63,7 +63,7 @@ func TestWindUpIsNoTurn(t *testing.T) {
 		again[i] = 5 * math.Exp(0.3*normalQuantile((float64(i)+0.5)/30))
 	}
 	for i := range fresh {
-		fresh[i] = 20 + 2*normalQuantile((float64(i)+0.5)/200)
+		fresh[i] = 20 + 2*normalQuantile((float64(i*77%200)+0.5)/200) // as they come in a job
 	}
 	j := Joint{N: 8, Strict: true, Target: 100, LSL: 92, USL: 108, Known: KnownFrom(fresh, again, nil, nil, nil)}
 	list := [][3]float64{{0, 101, 21}, {1.3, 103, 4.5}, {5, 101, 19}, {9, 100, 22}, {10.4, 102, 6}, {14, 101, 20}, {18, 88, 21}, {19.2, 101, 9.5}, {23, 102, 19}, {24.2, 103, 3.5}, {28, 100, 18}, {32, 101, 20}}

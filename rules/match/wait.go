@@ -40,14 +40,16 @@ func (m *model) waitsAt(n normal, x float64, whole bool) (w waited) {
 
 // waitFresh is the log density of the wait before a first pull. A short one is
 // less of a surprise than to the lognormal: the tightening, which is a part of it,
-// spreads about normally, and so may the walk.
+// spreads about normally, and so may the walk. Where short waits are most of what tells of
+// a repeat they count for somewhat less than was taught: hands, places and looks differ by
+// more than is modelled.
 func (m *model) waitFresh(n normal, x float64) float64 {
 	d := x - n.mean
 	if d >= 0 {
 		return m.wait.log(n, x)
 	}
 	if m.bare.taught {
-		return m.bare.wait.log(d, m.wait.off2(n))
+		return m.bare.wait.log(d, m.wait.off2(n), m.wait.times(n, Spread{})*m.p.WaitWiden)
 	}
 	return m.wait.log(n, n.mean+math.Expm1(m.p.WaitSkew*d)/m.p.WaitSkew) + float64(m.p.WaitSkew*d)
 }
