@@ -334,3 +334,51 @@ func TestStationRotations(t *testing.T) {
 		t.Errorf("%.4f outside, upper limit %.4f", got, p.FalseAlarmUpper)
 	}
 }
+
+// What the hands do is learned of all passes of a procedure together: the odds that
+// released jobs came to, and the shape of the spread, which a few jobs of one pass cannot
+// tell. How wide each is stays its own; of what nothing is known, nothing is told.
+func TestTogether(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 5))
+	s := &learn.State{}
+	key := func(p *events.PullWeighed) string { return p.Step }
+	steps := []string{"a", "b", "c", "d", "e", "f", "g", "h"}
+	for range 8 {
+		var ps []events.PullWeighed
+		at := events.Instant(0)
+		for i, step := range steps {
+			for range 8 {
+				at += events.Instant(6e6 * math.Exp(0.2*r.NormFloat64()))
+				ps = append(ps, events.PullWeighed{
+					Step: step, AtUs: at, Torque: quantity.NewtonMetres(60 * math.Exp(0.01*float64(1+i%2)*r.NormFloat64())).Value(),
+					Explanations: []events.Explanation{{Kind: events.ExplainedNext, P: 1}},
+				})
+			}
+		}
+		s.Released(ps, key)
+		s.Doubts(map[string]float64{"c": 0.03, "d": 0.01})
+	}
+	joints := []*learn.Joint{nil}
+	for _, step := range steps {
+		joints = append(joints, s.Joint(step))
+	}
+	ks := learn.Together(joints)
+	if ks[0] != nil || len(ks) != len(joints) {
+		t.Fatalf("%d of %d, the first %v", len(ks), len(joints), ks[0])
+	}
+	alone := 0.0
+	for i, j := range joints[1:] {
+		k, own := ks[i+1], j.Known()
+		alone += 1 / own.Peak.DF / float64(len(steps))
+		if k.Doubt != 0.03 || k.Peak.DF != ks[1].Peak.DF || k.Pace.DF != ks[1].Pace.DF || k.Peak.N != own.Peak.N || k.Peak.Var != own.Peak.Var {
+			t.Errorf("%s: doubt %g, %g and %g degrees of freedom", steps[i], k.Doubt, k.Peak.DF, k.Pace.DF)
+		}
+	}
+	// The values are normal: the more of them, the surer.
+	if !(ks[1].Peak.DF > 1.3/alone) {
+		t.Errorf("%.3g degrees of freedom together, %.3g alone", ks[1].Peak.DF, 1/alone)
+	}
+	if r := math.Sqrt(ks[2].Peak.Tail2 / ks[1].Peak.Tail2); r < 1.5 || r > 2.7 {
+		t.Errorf("peaks that spread twice as far: %.3g times", r)
+	}
+}
