@@ -196,6 +196,11 @@ func sized(c Copy, most int64) (json.RawMessage, error) {
 	return json.Marshal(config)
 }
 
+// chunkIn is how much is handed to the server at a time. It gives a restore up where
+// one chunk takes it more than five seconds, as it may on a loaded machine: so they are
+// small.
+const chunkIn = 32 << 10
+
 // copyIn follows the protocol of STREAM.RESTORE: each chunk is answered before
 // the next is sent; an empty one ends it, and its answer tells what came of it.
 func copyIn(ctx context.Context, nc *nats.Conn, c CopiedIn) error {
@@ -205,14 +210,14 @@ func copyIn(ctx context.Context, nc *nats.Conn, c CopiedIn) error {
 	if err := askServer(ctx, nc, "$JS.API.STREAM.RESTORE."+c.Stream, map[string]any{"config": c.Config, "state": c.State}, &got); err != nil {
 		return err
 	}
-	chunk := make([]byte, 256<<10)
+	chunk := make([]byte, chunkIn)
 	for {
 		n, err := io.ReadFull(c.From, chunk)
 		if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF) {
 			return err
 		}
 		end := n == 0
-		wait, cancel := context.WithTimeout(ctx, 10*copyWait) // the last answer comes once all is read in
+		wait, cancel := context.WithTimeout(ctx, 10*copyWait) // the last answer comes once all is taken in
 		m, err := nc.RequestWithContext(wait, got.Deliver, bytes.Clone(chunk[:n]))
 		cancel()
 		if err != nil {
