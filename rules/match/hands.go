@@ -39,9 +39,9 @@ func (d *day) times() float64 {
 	return (dayBeside + d.sum) / (dayBeside + d.n)
 }
 
-// dayBeside is how many values the usual variance is worth beside those of a job: see
-// Params.DayWorth. dayFar is how many standard deviations a value may be off at most, to
-// tell of the spread of its day. Our choice.
+// dayBeside is how many values the usual variance is worth beside those of a job, while it
+// is weighed (Params.DayWorth) as when it teaches: assumed. dayFar is how many standard
+// deviations a value may be off at most, to tell of the spread of its day: our choice.
 const (
 	dayBeside = 12
 	dayFar    = 3
