@@ -167,6 +167,6 @@ func Default() *Params {
 		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.35, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, DayWorth: dayBeside, WaitWiden: 1.4, WaitSkew: 0.4, RepeatS: 3.2, RepeatRange: 0.55, OnceS: 1.2,
 		ArcDeg: 60, ArcRange: 0.8, ArcSpread: 0.5, GripS: 1.6, GripRange: 0.7, GripSpread: 0.4, RestRise: 0.01,
 		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02, OddBare: 0.05, OddTaught: 0.005, PeakLow: 0.0005,
-		Keep: 48, Prune: 1e-7, Odds: 0.08, OddsTorque: 0.1, OddsUntaught: 0.04, OddsTorqueUntaught: 0.065, DoubtTimes: 8, DoubtMost: 0.5, OddsTrace: 0.2, AskP: 0.1, AskMin: 0.03,
+		Keep: 48, Prune: 1e-7, Odds: 0.08, OddsTorque: 0.1, OddsUntaught: 0.03, OddsTorqueUntaught: 0.065, DoubtTimes: 8, DoubtMost: 0.5, OddsTrace: 0.2, AskP: 0.1, AskMin: 0.03,
 	}
 }
