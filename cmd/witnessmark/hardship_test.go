@@ -300,9 +300,8 @@ func TestFullDiskAgainAndAgain(t *testing.T) {
 			t.Fatal(err)
 		}
 		h.says("NOT being recorded")
-		if got := h.metric("witnessmark_journal_writable"); got != 0 {
-			t.Errorf("witnessmark_journal_writable is %g on a full disk, want 0", got)
-		}
+		// What little is left may take one more event, and then no other.
+		until(t, "witnessmark_journal_writable to be 0 on a full disk", func() bool { return h.metric("witnessmark_journal_writable") == 0 })
 		if err := os.Remove(ballast); err != nil {
 			t.Fatal(err)
 		}
