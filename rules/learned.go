@@ -60,15 +60,17 @@ func (s *State) teach(j *Job) {
 	for _, loose := range []bool{false, true} {
 		var at []stretch
 		var joints []*learn.Joint
+		var targets []float64
 		for i := range j.Steps {
 			for pass := range j.Steps[i].Weigh {
 				if j.Proc.Steps[i].Joint.Passes[pass].Loose == loose {
 					at = append(at, stretch{i, pass})
 					joints = append(joints, s.Learned.Joint(LearnKey(j.Proc, j.Proc.Steps[i].ID, pass)))
+					targets = append(targets, j.Proc.Steps[i].Joint.Passes[pass].Target.Base())
 				}
 			}
 		}
-		for n, k := range learn.Together(joints) {
+		for n, k := range learn.Together(joints, targets) {
 			if k != nil {
 				j.Steps[at[n].step].Weigh[at[n].pass].Known = *k
 			}

@@ -317,10 +317,6 @@ func (j *Job) beginPass(i, pass int) {
 	}
 }
 
-// leftLeast is the least chance of a miss in the pass before that is worth taking over.
-// Our choice.
-const leftLeast = 1e-3
-
 // leftOutBefore is the chance that each fastener, as it stands in a pass's order, was left out
 // in the joint's pass before, where the number of pulls was right there: whoever overlooks
 // one does so again. nil where that is as good as none, or the number told it.
@@ -332,7 +328,7 @@ func (j *Job) leftOutBefore(i, pass int) []float64 {
 	before := &jt.Passes[pass-1]
 	f := j.filterOf(i, pass-1)
 	m := f.Missed()
-	if f.Pulls() < len(before.Order) || !(m.P >= leftLeast) {
+	if f.Pulls() < len(before.Order) || !(m.P >= match.LeftLeast) {
 		return nil
 	}
 	left := make([]float64, len(jt.Passes[pass].Order))

@@ -96,13 +96,15 @@ func (j *Joint) Known() match.Known {
 }
 
 // Together gives what is known of passes that the same hands pull with the same tools,
-// such as those of a procedure: with torque alone, each tells besides of what shape the
+// such as those of a procedure, and want so many N·m: each tells besides what a tight fastener seems
+// to turn in the others, and with torque alone of what shape the
 // spread is in the others, and how far the odds of a miss went in their released jobs. nil
 // for one of which nothing is known.
-func Together(joints []*Joint) []*match.Known {
+func Together(joints []*Joint, targets []float64) []*match.Known {
 	var all, own []*match.Known
 	var pace, peak []match.Values
-	for _, j := range joints {
+	var turns []match.Turns
+	for i, j := range joints {
 		if j == nil {
 			all = append(all, nil)
 			continue
@@ -110,8 +112,10 @@ func Together(joints []*Joint) []*match.Known {
 		k := j.Known()
 		all, own = append(all, &k), append(own, &k)
 		pace, peak = append(pace, j.Pace.byJob()), append(peak, j.Peak.byJob())
+		turns = append(turns, match.Turns{X: j.Repeat.Values, Target: targets[i]})
 	}
 	match.Hands(own, pace, peak)
+	match.TightTurns(own, turns)
 	doubt := 0.0
 	for _, k := range own {
 		doubt = max(doubt, k.Doubt)

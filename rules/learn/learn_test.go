@@ -60,7 +60,7 @@ func TestOnlySurePullsOfReleasedJobsTeach(t *testing.T) {
 		t.Error("a pull in doubt has taught")
 	}
 	k := j.Known()
-	if k.FreshAngle.N != 10 || math.Abs(math.Exp(k.FreshAngle.Mean)-40) > 4 || k.RepeatAngle.N != 1 || math.Abs(math.Exp(k.FreshInterval.Mean)-6.5) > 0.01 {
+	if k.FreshAngle.N != 10 || math.Abs(math.Exp(k.FreshAngle.Mean)-40) > 4 || k.Tight.Worth != 1 || math.Abs(math.Exp(k.FreshInterval.Mean)-6.5) > 0.01 {
 		t.Errorf("known %+v", k)
 	}
 	if s.Joint("none").Known().FreshAngle.N != 0 {
@@ -362,7 +362,7 @@ func TestTogether(t *testing.T) {
 	for _, step := range steps {
 		joints = append(joints, s.Joint(step))
 	}
-	ks := learn.Together(joints)
+	ks := learn.Together(joints, make([]float64, len(joints)))
 	if ks[0] != nil || len(ks) != len(joints) {
 		t.Fatalf("%d of %d, the first %v", len(ks), len(joints), ks[0])
 	}

@@ -364,19 +364,9 @@ func (e *expander) habit() float64 {
 func (e *expander) repeats(habit, lost, check float64) {
 	h, m := e.h, e.m
 	last := int(h.last)
-	lastTight := last >= 0 && h.done&(1<<last) != 0
 	e.add(kRepeat, last, habit, e.rep, atOnce|wHabit)
-	others := count(h.done)
-	if lastTight {
-		others--
-	}
-	share := m.p.LostAgain
-	if others == 0 {
-		share = 1
-	} else if !lastTight {
-		share = 0
-	}
-	if lastTight && e.next >= 0 {
+	share, others := e.onLast()
+	if share > 0 && e.next >= 0 {
 		e.add(kLost, last, lost*share, e.rep, passNext|wOnceAgain)
 	}
 	if others == 0 || e.hopeless(max(lost, check), e.rep+e.wait[wAgain>>waitShift]) {
@@ -386,10 +376,8 @@ func (e *expander) repeats(habit, lost, check float64) {
 		if f == last || h.done&(1<<f) == 0 {
 			continue
 		}
-		near := 0.5 / others
 		if e.next >= 0 {
-			near += 0.5 * m.near(f, last, others)
-			e.add(kLost, f, lost*(1-share)*near, e.rep, passNext|wAgain)
+			e.add(kLost, f, lost*(1-share)*m.mistaken(f, last, others), e.rep, passNext|wAgain)
 		}
 		e.add(kRepeat, f, check/others, e.rep, wAgain)
 	}
@@ -418,20 +406,32 @@ func (e *expander) due() float64 {
 // inPlace adds pulls on tight ones in place of the one that is left out.
 func (e *expander) inPlace(chance float64) {
 	h, m := e.h, e.m
-	last, others := int(h.last), count(h.done)
-	share := 0.0
-	if last >= 0 && h.done&(1<<last) != 0 {
-		share = m.p.LostAgain
-		if others--; others == 0 {
-			share = 1
-		}
-		e.add(kRepeat, last, chance*share, e.rep, wOnceAgain)
-	}
+	last := int(h.last)
+	share, others := e.onLast()
+	e.add(kRepeat, last, chance*share, e.rep, wOnceAgain)
 	for _, f := range m.order {
 		if f != last && h.done&(1<<f) != 0 {
-			e.add(kRepeat, f, chance*(1-share)*(0.5/others+0.5*m.near(f, last, others)), e.rep, wAgain)
+			e.add(kRepeat, f, chance*(1-share)*m.mistaken(f, last, others), e.rep, wAgain)
 		}
 	}
+}
+
+// onLast is the share of pulls on a tight one in place of another that are on the one
+// just done, and how many else are tight.
+func (e *expander) onLast() (share, others float64) {
+	others = count(e.h.done)
+	if last := e.h.last; last < 0 || e.h.done&(1<<last) == 0 {
+		return 0, others
+	}
+	if others--; others == 0 {
+		return 1, 0
+	}
+	return e.m.p.LostAgain, others
+}
+
+// mistaken shares the rest of them among the others: half alike, half by how near they are.
+func (m *model) mistaken(f, last int, others float64) float64 {
+	return 0.5/others + float64(0.5*m.near(f, last, others))
 }
 
 // near shares a chance among tight fasteners by how close in order they are to

@@ -93,8 +93,8 @@ func (m *model) priors() {
 	m.arc = newPrior(math.Log(p.ArcDeg), p.ArcRange, p.ArcSpread, 6)
 	m.grip = newPrior(math.Log(p.GripS), p.GripRange, p.GripSpread, 4)
 	m.swings = m.swingsBefore()
-	if k.RepeatAngle.N >= 3 {
-		m.again = newPrior(k.RepeatAngle.Mean, 0.3, math.Sqrt(k.RepeatAngle.Var+0.04), 8)
+	if k.Tight.Worth >= tightTaught {
+		m.again = newPrior(k.Tight.Mean, 0.3, math.Sqrt(k.Tight.Var), 8)
 	}
 }
 
@@ -438,9 +438,8 @@ func (m *model) turnAgain(h *hyp, x float64, net bool) float64 {
 	}
 	tight := math.Log(deg + floorDeg + float64(p.RepeatShare*math.Exp(min(h.turn.mean, 8))))
 	l := little(x, tight, p.RepeatBelow, p.RepeatSpread)
-	if k := m.j.Known.RepeatAngle; k.N >= 3 {
-		n := float64(k.N)
-		w, s := n/(n+3), math.Sqrt(k.Var*(1+1/n)+0.04)
+	if k := m.j.Known.Tight; k.Worth > 0 {
+		w, s := k.Worth/(k.Worth+p.TightWorth), math.Sqrt(k.Var)
 		l = logAdd(math.Log(w)+little(x, k.Mean, max(s, 0.7), s), math.Log(1-w)+l)
 	}
 	return logAdd(l+m.logs.notRelieved, little(x, h.turn.mean+m.logs.relShare, p.RelievedRange, p.RelievedRange)+m.logs.relieved)

@@ -114,11 +114,11 @@ func New(p *Params, j Joint) *Filter {
 	return f
 }
 
-// leftMost is how many fasteners that may be left out again are followed, and leftLeast
+// leftMost is how many fasteners that may be left out again are followed, and LeftLeast
 // the least chance that is worth it. Our choice.
 const (
 	leftMost  = 4
-	leftLeast = 1e-3
+	LeftLeast = 1e-3
 )
 
 // leftAgain gives the hypotheses before a pass: nobody is left out again, or one that was
@@ -129,7 +129,7 @@ func (m *model) leftAgain(h hyp) []hyp {
 	for range leftMost {
 		best := -1
 		for f := range min(len(m.j.Left), len(m.order)) {
-			if m.j.Left[f] >= leftLeast && (best < 0 || m.j.Left[f] > m.j.Left[best]) && !slices.ContainsFunc(out, func(o hyp) bool { return int(o.blind) == f }) {
+			if m.j.Left[f] >= LeftLeast && (best < 0 || m.j.Left[f] > m.j.Left[best]) && !slices.ContainsFunc(out, func(o hyp) bool { return int(o.blind) == f }) {
 				best = f
 			}
 		}

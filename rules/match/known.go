@@ -21,10 +21,11 @@ func (t *Moments) Whole() float64 { return t.Var + t.Between }
 // Known is what earlier jobs taught about one pass of a joint. The zero value
 // means untaught.
 type Known struct {
-	FreshAngle, RepeatAngle Moments // rotation, of degrees plus floor: see turnLog
-	FreshDuration           Moments // of seconds
-	FreshInterval           Moments // of seconds from one pull to the next
-	FreshRate               Moments // of N·m per degree after snug
+	FreshAngle    Moments // rotation, of degrees plus floor: see turnLog
+	Tight         Tight   // rotation of pulls on tight ones
+	FreshDuration Moments // of seconds
+	FreshInterval Moments // of seconds from one pull to the next
+	FreshRate     Moments // of N·m per degree after snug
 	// What is known from pulls that told no rotation, each over the middle of its job:
 	Pace, Peak, Rise Moments // waits, peaks, and peaks of repeats
 	Aim              Moments // the middles of the jobs' peaks, of N·m
@@ -44,11 +45,13 @@ const floorDeg = 1
 // It is robust: the mean is the median, the spread comes from the interquartile range of the
 // logarithms, over 1.349 (the normal distribution's). Slices are not changed.
 func KnownFrom(freshAngles, repeatAngles, freshDurations, freshIntervals, freshRates []float64) Known {
-	return Known{
-		FreshAngle: momentsWithin(freshAngles, turnLog), RepeatAngle: momentsOf(repeatAngles, turnLog),
+	k := Known{
+		FreshAngle:    momentsWithin(freshAngles, turnLog),
 		FreshDuration: momentsOf(freshDurations, positiveLog), FreshInterval: momentsWithin(freshIntervals, positiveLog),
 		FreshRate: momentsOf(freshRates, positiveLog),
 	}
+	TightTurns([]*Known{&k}, []Turns{{X: repeatAngles}})
+	return k
 }
 
 // Values are values, and the job of each; Job is nil where jobs are not told apart.

@@ -51,6 +51,7 @@ type Params struct {
 	UntaughtRange float64 // of the mean, around it. Computed from the same
 	RepeatDeg     float64 // that a tight one seems to turn: wind-up, noise. Found: spring-back 3.4° sd 0.43
 	RepeatNetDeg  float64 // the same by a trace, its spring-back taken off. Assumed
+	TightWorth    float64 // values that these are worth beside taught ones. Assumed
 	RepeatShare   float64 // and as a share of a fresh rotation. Assumed
 	RepeatSpread  float64 // Assumed
 	RepeatBelow   float64 // the same towards less, down to nothing. Assumed
@@ -160,7 +161,7 @@ func Default() *Params {
 		Swing: 0.01, SwingWeight: 10, SwingOften: 0.05, SwingsSeen: 0.5, SwingAll: 0.5, SwingNone: 0.005, SwingAllWeight: 50, SwingTaught: 20, SwingSame: 0.9, LeaveLow: 0.03, Asked: 0.9, StopEarly: 0.02, StopHole: 0.6,
 		Unseen: 0.0002, UnseenGap: 0.85, Again: 0.45, Contiguous: 1e-7, PlaceWrong: 1e-4, AnswerWrong: 0.02,
 		FreshSpread: 0.22, Skew: 0.4, SkewTaught: 0.8, SkewWeight: 300, FreshDF: 8, TaughtMix: 3, TaughtDF: 40, TurnNoise: 0.8, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
-		RepeatDeg: 2.5, RepeatNetDeg: 0.5, RepeatShare: 0.05, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.15, RelievedRange: 0.4, Relieved: 0.15, Odd: 0.00005, OddNear: 0.0001, OddNearWeight: 150, OddHigh: 0.003,
+		RepeatDeg: 2.5, RepeatNetDeg: 0.5, TightWorth: 1, RepeatShare: 0.05, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.15, RelievedRange: 0.4, Relieved: 0.15, Odd: 0.00005, OddNear: 0.0001, OddNearWeight: 150, OddHigh: 0.003,
 		LastSpread: 0.3, RepeatLasts: 0.45, RepeatLastSp: 0.5, Dependent: 0.3,
 		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.6, SnugRepeat: 0.02, BreakFresh: 0.01, BreakRepeat: 0.6, StillFresh: 0.01, StillRepeat: 0.95,
 		Quarter: 0.55, QuarterRange: 0.25, QuarterSpread: 0.03, QuarterDF: 4, QuarterLow: 0.08, QuarterOdd: 0.01, QuarterOddLow: 0.1, QuarterOddTurn: 0.2, QuarterTop: 0.03, QuarterAny: 0.05, QuarterEnds: 0.15, QuarterClear: 0.85, QuarterUnclear: 0.3,

@@ -334,10 +334,10 @@ var (
 
 // windUp is how far, in degrees, a pull on a tight fastener turns.
 func (m *model) windUp(h *hyp, net bool) float64 {
-	switch k := m.j.Known.RepeatAngle; {
+	switch k := m.j.Known.Tight; {
 	case net:
 		return 0
-	case k.N >= 3:
+	case k.Worth >= tightTaught:
 		return math.Exp(k.Mean) - floorDeg
 	}
 	return m.p.RepeatDeg + float64(m.p.RepeatShare*math.Exp(min(h.turn.mean, 8)))
