@@ -60,22 +60,32 @@ func (s *State) teach(j *Job) {
 	for _, loose := range []bool{false, true} {
 		var at []stretch
 		var joints []*learn.Joint
-		var targets []float64
+		var passes []match.Turns
 		for i := range j.Steps {
 			for pass := range j.Steps[i].Weigh {
 				if j.Proc.Steps[i].Joint.Passes[pass].Loose == loose {
 					at = append(at, stretch{i, pass})
 					joints = append(joints, s.Learned.Joint(LearnKey(j.Proc, j.Proc.Steps[i].ID, pass)))
-					targets = append(targets, j.Proc.Steps[i].Joint.Passes[pass].Target.Base())
+					passes = append(passes, j.turnsOf(i, pass))
 				}
 			}
 		}
-		for n, k := range learn.Together(joints, targets) {
+		for n, k := range learn.Together(joints, passes) {
 			if k != nil {
 				j.Steps[at[n].step].Weigh[at[n].pass].Known = *k
 			}
 		}
 	}
+}
+
+// turnsOf is which joint a pass is of, and the torques that it and the pass before it want.
+func (j *Job) turnsOf(step, pass int) match.Turns {
+	ps := j.Proc.Steps[step].Joint.Passes
+	t := match.Turns{Joint: step, Target: ps[pass].Target.Base()}
+	if pass > 0 {
+		t.Before = ps[pass-1].Target.Base()
+	}
+	return t
 }
 
 // learn takes what the pulls of a released job taught.

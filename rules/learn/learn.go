@@ -96,11 +96,11 @@ func (j *Joint) Known() match.Known {
 }
 
 // Together gives what is known of passes that the same hands pull with the same tools,
-// such as those of a procedure, and want so many N·m: each tells besides what a tight fastener seems
-// to turn in the others, and with torque alone of what shape the
-// spread is in the others, and how far the odds of a miss went in their released jobs. nil
-// for one of which nothing is known.
-func Together(joints []*Joint, targets []float64) []*match.Known {
+// such as those of a procedure; passes tell which joint each is of, and its torques. Each tells
+// besides what a tight fastener seems to turn in the others, and with torque alone of what
+// shape the spread is in the others, and how far the odds of a miss went in their released
+// jobs. nil for one of which nothing is known.
+func Together(joints []*Joint, passes []match.Turns) []*match.Known {
 	var all, own []*match.Known
 	var pace, peak []match.Values
 	var turns []match.Turns
@@ -112,7 +112,9 @@ func Together(joints []*Joint, targets []float64) []*match.Known {
 		k := j.Known()
 		all, own = append(all, &k), append(own, &k)
 		pace, peak = append(pace, j.Pace.byJob()), append(peak, j.Peak.byJob())
-		turns = append(turns, match.Turns{X: j.Repeat.Values, Target: targets[i]})
+		t := passes[i]
+		t.X = j.Repeat.Values
+		turns = append(turns, t)
 	}
 	match.Hands(own, pace, peak)
 	match.TightTurns(own, turns)

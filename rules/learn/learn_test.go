@@ -17,6 +17,7 @@ import (
 	"witnessmark/events/quantity"
 	"witnessmark/rules/capability"
 	"witnessmark/rules/learn"
+	"witnessmark/rules/match"
 )
 
 // job makes the pulls of an invented job on the Brackwater RA-210's cover: n
@@ -362,7 +363,7 @@ func TestTogether(t *testing.T) {
 	for _, step := range steps {
 		joints = append(joints, s.Joint(step))
 	}
-	ks := learn.Together(joints, make([]float64, len(joints)))
+	ks := learn.Together(joints, make([]match.Turns, len(joints)))
 	if ks[0] != nil || len(ks) != len(joints) {
 		t.Fatalf("%d of %d, the first %v", len(ks), len(joints), ks[0])
 	}

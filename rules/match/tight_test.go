@@ -70,3 +70,64 @@ func TestTightTurnsTell(t *testing.T) {
 		t.Errorf("odds %.3g untaught, %.3g taught", a, b)
 	}
 }
+
+// A joint that turns by 0.2° for each N·m that a pass adds, pulled with a tool that winds up
+// by 0.1° for each N·m of all: two lines through nothing, worked by hand.
+func TestWindUpByPasses(t *testing.T) {
+	pass := func(joint int, before, target, settles float64) (Known, Turns) {
+		a := 0.2*(target-before) + 0.1*target + settles
+		return KnownFrom([]float64{a, a, a, a, a, a, a, a, a, a}, nil, nil, nil, nil), Turns{Joint: joint, Target: target, Before: before}
+	}
+	var ks []*Known
+	var turns []Turns
+	add := func(k Known, t Turns) { ks, turns = append(ks, &k), append(turns, t) }
+	add(pass(0, 0, 30, 40)) // drawn together first
+	add(pass(0, 30, 60, 0))
+	add(pass(0, 60, 100, 0))
+	add(pass(1, 0, 40, 0))
+	add(pass(1, 40, 100, 0))
+	add(pass(2, 0, 40, 60))
+	add(pass(2, 40, 100, 0)) // the first pass outweighs it
+	add(pass(3, 0, 40, 0))
+	add(pass(3, 40, 100, 30)) // soft
+	add(pass(4, 40, 100, 0))  // the one before it is not among these
+	for i, want := range []float64{math.NaN(), 6, 10, math.NaN(), 10, math.NaN(), math.NaN(), math.NaN(), math.NaN(), math.NaN()} {
+		got, off := windUpBy(ks, turns, i)
+		// turnLog's floor takes 1/a° off or adds it: up to 0.2° here.
+		if math.IsNaN(want) != math.IsNaN(got) || math.Abs(got-want) > 0.3 {
+			t.Errorf("pass %d: %.3g°, want %.3g°", i, got, want)
+		}
+		if known(got) && !(off > windBetween && off < 0.6) {
+			t.Errorf("pass %d: off by %.3g", i, off)
+		}
+	}
+	TightTurns(ks, turns)
+	if d := math.Exp(ks[2].Tight.Mean); d < 9.5 || d > 10.5 || !(ks[2].Tight.Worth > 0.1 && ks[2].Tight.Worth < 1) {
+		t.Errorf("taught %+v", ks[2].Tight)
+	}
+	if ks[0].Tight != (Tight{}) {
+		t.Errorf("of a first pass: %+v", ks[0].Tight)
+	}
+	ks[1].FreshAngle.N = windFrom - 1
+	if w, _ := windUpBy(ks, turns, 1); known(w) {
+		t.Errorf("of few values: %g°", w)
+	}
+}
+
+// Of torques that rise by one factor, the rotations are in proportion however much of them
+// is wind-up: there they tell nothing.
+func TestWindUpOfOneFactor(t *testing.T) {
+	for _, last := range []float64{99, 99.9, 100, 100.1, 101} {
+		var ks []*Known
+		var turns []Turns
+		for _, p := range [][2]float64{{25, 50}, {50, last}} {
+			a := 0.2*(p[1]-p[0]) + 0.1*p[1]
+			k := KnownFrom([]float64{a, a, a, a, a, a, a, a, a, a}, nil, nil, nil, nil)
+			ks, turns = append(ks, &k), append(turns, Turns{Target: p[1], Before: p[0]})
+		}
+		TightTurns(ks, turns)
+		if k := ks[1].Tight; k.Worth > 0.02 || k != k {
+			t.Errorf("to %g N·m: %+v", last, k)
+		}
+	}
+}
