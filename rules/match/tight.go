@@ -5,7 +5,8 @@ import (
 	"slices"
 )
 
-// Tight is how far a pull on a tight fastener seems to turn, as second pulls taught.
+// Tight is how far a pull on a tight fastener seems to turn, as second pulls taught, and
+// in a hard joint the first ones of two passes.
 type Tight struct {
 	Worth     float64 // how many values of this very pass would tell as much
 	Mean, Var float64 // of turnLog, the next value's
@@ -81,8 +82,9 @@ func TightTurns(ks []*Known, turns []Turns) {
 }
 
 // What first pulls in two passes tell of the wind-up: how far it may be off, in logarithms,
-// and besides for each rotation being so far off its line; the least that is believed, in degrees; the most, as a share of the rotation; the most
-// that a joint may turn; the values that its rotation must rest on. All assumed.
+// and besides for each rotation being so far off its line; the least that is believed, in
+// degrees; the most, as a share of the rotation; the most that a joint may turn, in degrees;
+// the values that its rotation must rest on. All assumed.
 const (
 	windBetween = 0.3
 	windLine    = 0.03
