@@ -32,24 +32,30 @@ func (t *tx) tooHigh(w *slot, r *reading) bool {
 // justHigh reports whether a pull above the limits of a joint that is being worked
 // on is rather just that than work gone on to a later place: more than a quarter of
 // the joint is still to be pulled, and the peak is not what that place aims at, or
-// another joint would have been passed over whole. Towards its end, all that the pull
-// tells has to say so, too; and there a rotation may say so against the peak.
+// another joint would have been passed over whole, or the tool's uncertainty reaches back
+// to the limits and the pulls before say so. Towards the joint's end, all that the pull tells
+// has to say so, too; and there a rotation may say so against the peak.
 func (t *tx) justHigh(w *slot, r *reading, later *slot) bool {
 	if !t.tooHigh(w, r) || w.joint.Passes[w.pass].Closing || w.joint.Passes[w.pass].Loose || r.value.Base() >= float64(farHigh*w.usl.Base()) {
 		return false
 	}
-	if !t.inTheMiddle(w) {
-		if later.joint == nil || later.step == w.step {
-			return false
-		}
-		_, odds, ok := t.oddsOfGoingOn(w, stretch{later.step, later.pass}, r)
-		if later.aimedAt(r) {
-			_, turned := r.turn()
-			return ok && turned && odds < aimedAtOdds
-		}
+	middle := t.inTheMiddle(w)
+	if later.joint == nil || later.step == w.step && !middle {
+		return false
+	}
+	aimed := later.aimedAt(r)
+	if middle && (!aimed || t.job.openBetween(w.step, later.step)) {
+		return true
+	}
+	_, odds, ok := t.oddsOfGoingOn(w, stretch{later.step, later.pass}, r)
+	if !aimed {
 		return ok && odds < 1
 	}
-	return later.joint != nil && (!later.aimedAt(r) || t.job.openBetween(w.step, later.step))
+	_, enough := r.turn()
+	if middle {
+		enough = r.value.Base()*(1-t.s.index.tools[r.tool].URel) <= w.usl.Base()
+	}
+	return ok && enough && odds < aimedAtOdds
 }
 
 // aimedAtOdds are the odds for the later place below which a pull whose peak is what
