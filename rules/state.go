@@ -21,7 +21,7 @@ import (
 
 // Version is written with every decision. A change of what the rules decide
 // changes it; old decisions stay as they are.
-const Version = "12"
+const Version = "13"
 
 // State is the fold over all decisions. Jobs that have ended leave it, so its
 // size follows the open work, not the journal. Use New; read it freely, but

@@ -71,7 +71,7 @@ type Joint struct {
 	Peak Ring `json:"peak"` // torque of a first pull
 	Rise Ring `json:"rise"` // torque of a pull on a tight fastener
 	Aim  Ring `json:"aim"`  // those middles of the torque, one for each job, N·m
-	// Of jobs that told no rotation, the odds that a fastener was left out, in the latest of them.
+	// The odds that a fastener was left out, in the latest jobs that taught.
 	Doubt []float64 `json:"doubt,omitempty"`
 	// How many pulls ended a tightening, and how many were unfinished.
 	Wholes int `json:"wholes,omitempty"`
@@ -81,12 +81,17 @@ type Joint struct {
 	Last   int `json:"last"` // State.Jobs when it last learned
 }
 
-// Known converts to what the matching takes.
+// Known converts to what the matching takes, of one pass by itself.
 func (j *Joint) Known() match.Known {
 	if j == nil {
 		return match.Known{}
 	}
-	k := match.KnownFrom(j.Fresh.Values, j.Repeat.Values, j.Duration.Values, j.Interval.Values, j.Rate.Values)
+	return *Together([]*Joint{j}, make([]match.Turns, 1))[0]
+}
+
+// own is what a pass tells of itself alone.
+func (j *Joint) own() match.Known {
+	k := match.KnownFrom(j.Fresh.Values, nil, j.Duration.Values, j.Interval.Values, j.Rate.Values)
 	k.FromTorque(j.Pace.byJob(), j.Peak.byJob(), j.Rise.Values, j.Aim.Values)
 	for _, odds := range j.Doubt {
 		k.Doubt = max(k.Doubt, odds)
@@ -97,25 +102,26 @@ func (j *Joint) Known() match.Known {
 
 // Together gives what is known of passes that the same hands pull with the same tools,
 // such as those of a procedure; passes tell which joint each is of, and its torques. Each tells
-// besides what a tight fastener seems to turn in the others, and with torque alone of what
-// shape the spread is in the others, and how far the odds of a miss went in their released
-// jobs. nil for one of which nothing is known.
+// besides what a tight fastener seems to turn in the others, by how much the spread of
+// rotations differs from one job to the next, of what shape the spread is in the others, and
+// how far the odds of a miss went in their released jobs. nil for one of which nothing is known.
 func Together(joints []*Joint, passes []match.Turns) []*match.Known {
 	var all, own []*match.Known
-	var pace, peak []match.Values
+	var fresh, pace, peak []match.Values
 	var turns []match.Turns
 	for i, j := range joints {
 		if j == nil {
 			all = append(all, nil)
 			continue
 		}
-		k := j.Known()
+		k := j.own()
 		all, own = append(all, &k), append(own, &k)
-		pace, peak = append(pace, j.Pace.byJob()), append(peak, j.Peak.byJob())
+		fresh, pace, peak = append(fresh, j.Fresh.byJob()), append(pace, j.Pace.byJob()), append(peak, j.Peak.byJob())
 		t := passes[i]
 		t.X = j.Repeat.Values
 		turns = append(turns, t)
 	}
+	match.Turned(own, fresh)
 	match.Hands(own, pace, peak)
 	match.TightTurns(own, turns)
 	doubt := 0.0
@@ -197,7 +203,7 @@ func (s *State) Released(pulls []events.PullWeighed, key func(*events.PullWeighe
 		if mine[k] == nil {
 			mine[k] = n.own(k)
 		}
-		mine[k].take(p, kind, before, had)
+		mine[k].take(p, kind, before, had, int32(n.Jobs))
 		mine[k].takeSwing(kind, swinging[k])
 		swinging[k] = kind == events.ExplainedSwing
 		if turnless(p) {

@@ -21,7 +21,7 @@ func best(p *events.PullWeighed) events.ExplanationKind {
 
 // take puts a pull's figures into the rings. The evaluated trace tells the
 // rotation better than the tool does: the spring-back is taken off.
-func (j *Joint) take(p *events.PullWeighed, kind events.ExplanationKind, before events.Instant, had bool) {
+func (j *Joint) take(p *events.PullWeighed, kind events.ExplanationKind, before events.Instant, had bool, job int32) {
 	turn, rate := math.NaN(), math.NaN()
 	if !p.Angle.IsZero() {
 		turn = p.Angle.Base()
@@ -37,7 +37,7 @@ func (j *Joint) take(p *events.PullWeighed, kind events.ExplanationKind, before 
 	switch kind {
 	case events.ExplainedNext, events.ExplainedOther:
 		j.Wholes++
-		j.Fresh.Add(turn)
+		j.Fresh.addOf(turn, job)
 		j.Rate.Add(rate)
 		if p.DurationUs > 0 {
 			j.Duration.Add(float64(p.DurationUs) / 1e6)

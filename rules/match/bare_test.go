@@ -24,6 +24,7 @@ func bareJoint(spread, early, rise float64) Joint {
 	}
 	k := KnownFrom(nil, nil, nil, waits, nil)
 	k.FromTorque(Values{X: pace}, Values{X: peak}, rises, []float64{101, 100.5, 101.5, 101, 100, 102})
+	Hands([]*Known{&k}, []Values{{X: pace}}, []Values{{X: peak}})
 	return Joint{N: 12, Strict: true, Target: 100, LSL: 90, USL: 112, Known: k}
 }
 

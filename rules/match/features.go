@@ -83,6 +83,9 @@ func (m *model) priors() {
 	noise := p.TurnNoise / math.Exp(known.Mean)
 	known.Var = max(known.Var, float64(noise*noise)) // a coarse angle shows no spread
 	m.turn = m.taught(known, mean, spread, p.FreshSpread)
+	if o := m.j.Mood.Turns; known.Days > 0 {
+		m.turn = m.turn.today(Spread{}.and(o, min(p.TurnsCarried, turnsMost/max(o.N, 1))))
+	}
 	m.last = m.taught(k.FreshDuration, math.Log(1.5), 1.0, p.LastSpread)
 	m.wait = m.waitPrior()
 	m.rate = m.taught(k.FreshRate, 0, 2, p.RateSpread)
@@ -106,8 +109,13 @@ func (m *model) taught(k Moments, mean, off, sd float64) *prior {
 		return newPrior(mean, off, sd, p.FreshDF)
 	}
 	n, df := float64(k.N), p.TaughtMix
-	v := (df*sd*sd + n*k.Var) / (df + n)
-	return newPrior(k.Mean, math.Sqrt(max(k.Between, p.JobSpread*p.JobSpread)+v/n), math.Sqrt(v), min(df+n, p.TaughtDF))
+	most, between := p.TaughtDF, max(k.Between, p.JobSpread*p.JobSpread)
+	if jobs := float64(k.Days); jobs > 0 {
+		df, most = p.DaysMix, k.DayDF
+		between = (float64(jobs*k.Between) + float64(p.JobWorth*p.JobSpread*p.JobSpread)) / (jobs + p.JobWorth)
+	}
+	v := (float64(df*sd*sd) + float64(n*k.Var)) / (df + n)
+	return newPrior(k.Mean, math.Sqrt(between+v/n), math.Sqrt(v), math.Round(min(df+n, most)))
 }
 
 func (m *model) setLogs() {
@@ -313,7 +321,11 @@ func (m *model) power() float64 {
 	if k.N < 20 {
 		return p.Skew
 	}
-	w := float64(k.N) * k.Var / (0.25 * 0.25)
+	w := float64(k.N) * k.Var
+	if k.Days > 0 {
+		w = k.SkewWorth
+	}
+	w /= 0.25 * 0.25
 	return min(max((p.SkewTaught*p.SkewWeight+float64(w*k.Skew))/(p.SkewWeight+w), 0.02), 1)
 }
 
@@ -442,7 +454,11 @@ func (m *model) turnAgain(h *hyp, x float64, net bool) float64 {
 		w, s := k.Worth/(k.Worth+p.TightWorth), math.Sqrt(k.Var)
 		l = logAdd(math.Log(w)+little(x, k.Mean, max(s, 0.7), s), math.Log(1-w)+l)
 	}
-	return logAdd(l+m.logs.notRelieved, little(x, h.turn.mean+m.logs.relShare, p.RelievedRange, p.RelievedRange)+m.logs.relieved)
+	l = logAdd(l+m.logs.notRelieved, little(x, h.turn.mean+m.logs.relShare, p.RelievedRange, p.RelievedRange)+m.logs.relieved)
+	if d := x - h.turn.mean; d > 0 { // nor further than one that was loose
+		l -= d * d / (2 * m.turn.scale2(h.turn))
+	}
+	return l
 }
 
 // none is the log density of the features of a pull that was on no fastener,

@@ -188,8 +188,8 @@ func (s *shop) joint(k Known) Joint {
 
 // teach learns from clean jobs.
 func (s *shop) teach(jobs int) Known {
-	var fa, ra, fd, fi, fr, rise []float64
-	var pace, peak Values
+	var ra, fd, fi, fr, rise []float64
+	var turned, pace, peak Values
 	for job := range jobs {
 		p, _ := s.plan(false)
 		qs := s.pulls(p)
@@ -203,9 +203,9 @@ func (s *shop) teach(jobs int) Known {
 			}
 			switch {
 			case p[i].fresh && !p[i].partial && (i == 0 || !p[i-1].partial):
-				fa, fd = append(fa, q.Angle), append(fd, q.Duration)
+				turned.X, turned.Job, fd = append(turned.X, q.Angle), append(turned.Job, int32(job+1)), append(fd, q.Duration)
 				if q.Trace != nil {
-					fa[len(fa)-1] = q.Trace.NetDeg
+					turned.X[len(turned.X)-1] = q.Trace.NetDeg
 					fr = append(fr, q.Trace.RateNmDeg)
 				}
 				if i > 0 {
@@ -228,9 +228,11 @@ func (s *shop) teach(jobs int) Known {
 			peak.Job = append(peak.Job, int32(job+1))
 		}
 	}
-	k := KnownFrom(fa, ra, fd, fi, fr)
+	k := KnownFrom(turned.X, ra, fd, fi, fr)
+	Turned([]*Known{&k}, []Values{turned})
 	if !s.angle {
 		k.FromTorque(pace, peak, rise, nil)
+		Hands([]*Known{&k}, []Values{pace}, []Values{peak})
 	}
 	return k
 }

@@ -10,8 +10,11 @@ type Moments struct {
 	N         int
 	Mean, Var float64
 	Between   float64 // variance of what is common to a job; 0 where it was not told apart
+	Days      int     // jobs that Between was told apart by; 0 where by none: see Turned
+	DayDF     float64 // degrees of freedom of a job's own variance, where Days is not 0
 	Tail2, DF float64 // of Student's t fitted to one side: its squared scale, its degrees of freedom
 	Low       float64 // how many of them turned oddly little: see oddlyLow
+	SkewWorth float64 // by which it is told, where by the values of several passes: the sum of their numbers times variances
 	Skew      float64 // power of the values that is about normal: 0 lognormal, 1/3 gamma, 1 normal; rough below some hundred values
 }
 
@@ -31,7 +34,7 @@ type Known struct {
 	Aim              Moments // the middles of the jobs' peaks, of N·m
 	Wholes, Swings   float64 // how many pulls ended a tightening, and how many were unfinished
 	Swung            float64 // how many tightenings had an unfinished pull
-	Doubt            float64 // greatest odds of a miss that released jobs came to, with torque alone
+	Doubt            float64 // greatest odds of a miss that released jobs came to
 }
 
 // floorDeg is the noise floor that rotations are given before their logarithm
@@ -62,11 +65,10 @@ type Values struct {
 
 // FromTorque adds what pulls without a rotation taught: waits and peaks of first
 // pulls and peaks of repeats, each over the middle of the first pulls of its job; and
-// the middles of the jobs' peaks, N·m. See Hands for how far the first two go out.
+// the middles of the jobs' peaks, N·m. Hands then fits how far the first two go out.
 func (k *Known) FromTorque(pace, peak Values, rise, aim []float64) {
 	k.Pace, k.Peak, k.Rise = momentsOf(pace.X, positiveLog), momentsOf(peak.X, positiveLog), momentsOf(rise, positiveLog)
 	k.Aim = momentsOf(aim, positiveLog)
-	Hands([]*Known{k}, []Values{pace}, []Values{peak})
 }
 
 func momentsOf(xs []float64, f func(float64) float64) Moments {
@@ -112,8 +114,9 @@ const (
 
 // momentsWithin is momentsOf for values that go through a job after job: what
 // differs from one job to the next is told apart from the spread within a job by
-// how far values that follow each other differ (the median of that, over 0.6745√2,
-// the normal distribution's).
+// how far values that follow each other differ: the mean square of that over 2, where
+// none counts as further than farOff times its robust standard deviation, which is the
+// median over 0.6745√2, the normal distribution's.
 func momentsWithin(xs []float64, f func(float64) float64) Moments {
 	m := momentsOf(xs, f)
 	var ds []float64
@@ -126,8 +129,13 @@ func momentsWithin(xs []float64, f func(float64) float64) Moments {
 		return m
 	}
 	slices.Sort(ds)
-	sd := quantile(ds, 0.5) / (0.6745 * math.Sqrt2)
-	within := min(sd*sd, m.Var)
+	far := farOff * quantile(ds, 0.5) / 0.6745
+	sum := 0.0
+	for _, d := range ds {
+		d = min(d, far)
+		sum += float64(d * d)
+	}
+	within := min(sum/(2*clippedSquare*float64(len(ds))), m.Var)
 	m.Between, m.Var = m.Var-within, within
 	return m
 }

@@ -327,35 +327,46 @@ func (f *Filter) Missed() Miss {
 	return r
 }
 
-// Doubt is the odds that a fastener was left out of a joint of which torque alone is
-// known. Of a job that was released it tells how far such odds go without a miss. Not
-// ok where rotation is told, or nothing was taught.
+// Doubt is the odds that a fastener was left out of a joint of which something is known.
+// Of a job that was released it tells how far such odds go without a miss. Not ok where
+// traces tell, or nothing was taught.
 func (f *Filter) Doubt() (odds float64, ok bool) {
-	h := &f.hyps[heaviest(f.hyps)]
-	if !f.m.bare.taught || h.turn.n > 0 || h.rate.n > 0 || f.m.j.Closing {
+	if least, taught := f.leastOdds(); !taught || least == f.m.p.OddsTrace || f.m.j.Closing {
 		return 0, false
 	}
 	return f.Missed().Odds, true
 }
 
-// threshold is the odds from which a miss is said. With torque alone, in a joint whose
-// released jobs came to high odds, it is higher: its hands do now and then what looks
-// like a miss.
+// threshold is the odds from which a miss is said. In a joint whose released jobs came
+// to high odds it is higher: its hands do now and then what looks like a miss.
 func (f *Filter) threshold() float64 {
+	m := f.m
+	least, taught := f.leastOdds()
+	if !taught || least == m.p.OddsTrace {
+		return least
+	}
+	times := m.p.DoubtTimes
+	if least == m.p.Odds {
+		times = m.p.DoubtTimesTurned
+	}
+	return max(least, min(times*m.j.Known.Doubt, m.p.DoubtMost))
+}
+
+// leastOdds is the least that those can be, by what the pulls tell, and whether the
+// joint is known.
+func (f *Filter) leastOdds() (odds float64, taught bool) {
 	m, h := f.m, &f.hyps[heaviest(f.hyps)]
-	if h.turn.n == 0 && h.rate.n == 0 {
-		if !m.bare.taught {
-			return m.p.OddsTorqueUntaught
-		}
-		return max(m.p.OddsTorque, min(m.p.DoubtTimes*m.j.Known.Doubt, m.p.DoubtMost))
+	switch {
+	case h.turn.n == 0 && h.rate.n == 0 && !m.bare.taught:
+		return m.p.OddsTorqueUntaught, false
+	case h.turn.n == 0 && h.rate.n == 0:
+		return m.p.OddsTorque, true
+	case h.traced > 0:
+		return m.p.OddsTrace, true
+	case m.j.Known.FreshAngle.N < taughtBy && m.j.Known.FreshRate.N < taughtBy:
+		return m.p.OddsUntaught, false
 	}
-	if h.traced > 0 {
-		return m.p.OddsTrace
-	}
-	if m.j.Known.FreshAngle.N < taughtBy && m.j.Known.FreshRate.N < taughtBy {
-		return m.p.OddsUntaught
-	}
-	return m.p.Odds
+	return m.p.Odds, true
 }
 
 // taughtBy is how many fresh pulls make a joint's distributions known.

@@ -14,6 +14,7 @@ type Mood struct {
 	Taught         bool
 	Aim            float64 // mean logarithm of peak over target
 	AimN           float64 // peaks that it rests on
+	Turns          Spread  // of rotations, over what was thought before the pass
 	Spread         Spread  // of waits and peaks, over what was taught; with torque alone
 }
 
@@ -28,6 +29,9 @@ func (f *Filter) Mood() Mood {
 		m.Swings += w * (float64(h.tally.swung) + float64(h.tally.more))
 		m.Swung += w * float64(h.tally.swung)
 		m.InOne += w * float64(h.tally.inOne)
+		if h.turn.n >= moodTurns && !f.m.j.Closing {
+			m.Turns = m.Turns.and(f.m.turn.seen(h.turn), w)
+		}
 		if !f.m.j.Loose { // there nobody aims
 			m.Aim += w * h.peak.mean
 			m.AimN += w * float64(h.peak.n)
@@ -55,7 +59,7 @@ func (m Mood) And(o Mood) Mood {
 		}
 		return (a*n + b*k) / (n + k)
 	}
-	r := Mood{Pulls: m.Pulls + o.Pulls, Habits: m.Habits + o.Habits, Swings: m.Swings + o.Swings, Swung: m.Swung + o.Swung, InOne: m.InOne + o.InOne, Aim: mean(m.Aim, m.AimN, o.Aim, o.AimN), AimN: m.AimN + o.AimN, Spread: m.Spread.and(o.Spread, 1)}
+	r := Mood{Pulls: m.Pulls + o.Pulls, Habits: m.Habits + o.Habits, Swings: m.Swings + o.Swings, Swung: m.Swung + o.Swung, InOne: m.InOne + o.InOne, Aim: mean(m.Aim, m.AimN, o.Aim, o.AimN), AimN: m.AimN + o.AimN, Turns: m.Turns.and(o.Turns, 1), Spread: m.Spread.and(o.Spread, 1)}
 	switch {
 	case o.PaceN < moodLeast:
 		r.Pace, r.PaceN, r.Taught = m.Pace, m.PaceN, m.Taught
@@ -79,6 +83,8 @@ const (
 	waitWorth    = 6
 	dayCarried   = 0.5 // share of what one pass, or the waits, tell of the spread in another, or of the peaks
 	dayMost      = 200 // values that are believed of the passes before
+	moodTurns    = 3   // rotations of a pass that tell of their spread
+	turnsMost    = 40  // of which so many are believed
 )
 
 // aimsTaught is how many earlier jobs make their aims worth carrying on, aimBeside

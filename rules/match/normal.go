@@ -91,10 +91,12 @@ func (p *prior) off2(n normal) float64 {
 
 // today gives the prior of a day of whose spread something was seen before.
 func (p prior) today(seen Spread) *prior {
-	p.k *= (2*p.a + seen.Sum) / (2*p.a + seen.N) // as near the mean as it was believed to be
-	p.a += seen.N / 2
-	p.b += seen.Sum / 2 * p.usual
-	p.lognorm = normsOf(math.Round(2 * p.a))
+	df := 2*p.a + seen.N
+	times := (2*p.a + seen.Sum) / df
+	p.k *= times // as near the mean as it was believed to be
+	p.a = math.Round(df) / 2
+	p.b = p.a * p.usual * times
+	p.lognorm = normsOf(2 * p.a)
 	return &p
 }
 

@@ -45,8 +45,11 @@ type Params struct {
 	TurnNoise     float64 // degrees that a rotation is uncertain by: a taught spread is no smaller. Assumed
 	FreshDF       float64 // values that this spread is worth. Assumed
 	TaughtMix     float64 // values that the assumed spread is worth beside a taught one. Assumed
+	TurnsCarried  float64 // share of what the passes before in the same job tell of the spread, where the jobs of values are known. Assumed
+	DaysMix       float64 // the same where the job of each value is known. Assumed
 	TaughtDF      float64 // values that a taught spread is worth, at most: the fewer, the heavier the tails. Assumed
 	JobSpread     float64 // of a joint's mean from job to job. Assumed
+	JobWorth      float64 // jobs that it is worth beside taught ones. Assumed
 	UntaughtDeg   float64 // middle of hard (27) and soft (324). Computed from ISO 5393, remembered
 	UntaughtRange float64 // of the mean, around it. Computed from the same
 	RepeatDeg     float64 // that a tight one seems to turn: wind-up, noise. Found: spring-back 3.4° sd 0.43
@@ -147,6 +150,7 @@ type Params struct {
 	OddsUntaught       float64 // the same of a joint of which nothing was learned, where rotations are reported
 	OddsTorqueUntaught float64 // and where they are not
 	DoubtTimes         float64 // torque alone: by which the greatest odds of released jobs are to be exceeded. Our choice
+	DoubtTimesTurned   float64 // the same where rotations are reported. Our choice
 	DoubtMost          float64 // odds from which it is said in any case. Our choice
 	OddsTrace          float64 // the same where whole traces were evaluated, learned or not
 	AskP               float64 // chance that somebody was left out from which a question pays
@@ -160,14 +164,14 @@ func Default() *Params {
 		Back: 0.3, BackAmid: 0.03, BackWrong: 0.006, LeftAgain: 0.4, Nowhere: 0.0005, Elsewhere: 0.002, Loosened: 0.0002, Interrupted: 4, BreakS: 45,
 		Swing: 0.01, SwingWeight: 10, SwingOften: 0.05, SwingsSeen: 0.5, SwingAll: 0.5, SwingNone: 0.005, SwingAllWeight: 50, SwingTaught: 20, SwingSame: 0.9, LeaveLow: 0.03, Asked: 0.9, StopEarly: 0.02, StopHole: 0.6,
 		Unseen: 0.0002, UnseenGap: 0.85, Again: 0.45, Contiguous: 1e-7, PlaceWrong: 1e-4, AnswerWrong: 0.02,
-		FreshSpread: 0.22, Skew: 0.4, SkewTaught: 0.8, SkewWeight: 300, FreshDF: 8, TaughtMix: 3, TaughtDF: 40, TurnNoise: 0.8, JobSpread: 0.08, UntaughtDeg: 93, UntaughtRange: 1.25,
-		RepeatDeg: 2.5, RepeatNetDeg: 0.5, TightWorth: 1, RepeatShare: 0.05, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.15, RelievedRange: 0.4, Relieved: 0.15, Odd: 0.00005, OddNear: 0.0001, OddNearWeight: 150, OddHigh: 0.003,
+		FreshSpread: 0.22, Skew: 0.4, SkewTaught: 0.8, SkewWeight: 200, FreshDF: 8, TurnsCarried: 0.5, TaughtMix: 3, DaysMix: 0.5, TaughtDF: 40, TurnNoise: 0.8, JobSpread: 0.08, JobWorth: 3, UntaughtDeg: 93, UntaughtRange: 1.25,
+		RepeatDeg: 2.5, RepeatNetDeg: 0.5, TightWorth: 0.3, RepeatShare: 0.05, RepeatSpread: 0.7, RepeatBelow: 1.5, RelievedShare: 0.15, RelievedRange: 0.4, Relieved: 0.15, Odd: 0.00005, OddNear: 0.0001, OddNearWeight: 150, OddHigh: 0.003,
 		LastSpread: 0.3, RepeatLasts: 0.45, RepeatLastSp: 0.5, Dependent: 0.3,
 		RateSpread: 0.25, RepeatRate: 3, RepeatRateSp: 0.8, SnugFresh: 0.6, SnugRepeat: 0.02, BreakFresh: 0.01, BreakRepeat: 0.6, StillFresh: 0.01, StillRepeat: 0.95,
 		Quarter: 0.55, QuarterRange: 0.25, QuarterSpread: 0.03, QuarterDF: 4, QuarterLow: 0.08, QuarterOdd: 0.01, QuarterOddLow: 0.1, QuarterOddTurn: 0.2, QuarterTop: 0.03, QuarterAny: 0.05, QuarterEnds: 0.15, QuarterClear: 0.85, QuarterUnclear: 0.3,
 		WalkS: 5, WalkRange: 0.7, WalkSpread: 0.35, AtOnce: 0.35, AtOnceSp: 0.5, Pause: 0.03, PauseS: 40, PauseSpread: 1.2, DayWorth: dayBeside, WaitWiden: 1.4, WaitSkew: 0.4, RepeatS: 3.2, RepeatRange: 0.55, OnceS: 1.2,
 		ArcDeg: 60, ArcRange: 0.8, ArcSpread: 0.5, GripS: 1.6, GripRange: 0.7, GripSpread: 0.4, RestRise: 0.01,
 		PeakRange: 0.03, PeakSpread: 0.02, PeakRepeat: 0.008, PeakRepSp: 0.02, PeakOdd: 0.02, OddBare: 0.05, OddTaught: 0.005, PeakLow: 0.0005,
-		Keep: 48, Prune: 1e-7, Odds: 0.08, OddsTorque: 0.1, OddsUntaught: 0.03, OddsTorqueUntaught: 0.065, DoubtTimes: 8, DoubtMost: 0.5, OddsTrace: 0.2, AskP: 0.1, AskMin: 0.03,
+		Keep: 48, Prune: 1e-7, Odds: 0.05, OddsTorque: 0.1, OddsUntaught: 0.03, OddsTorqueUntaught: 0.065, DoubtTimes: 8, DoubtTimesTurned: 4, DoubtMost: 0.5, OddsTrace: 0.2, AskP: 0.1, AskMin: 0.03,
 	}
 }
