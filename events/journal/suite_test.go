@@ -261,7 +261,11 @@ func TestNumbers(t *testing.T) {
 		first := mustAppend(t, k, ask("device/a", 1), ask("device/b", 0), ask("device/a", 2))
 		diff(t, "sequences", first, []uint64{1, 2, 3})
 		diff(t, "repeat and new in one call", mustAppend(t, k, ask("device/a", 2), ask("device/a", 3), ask("device/a", 3)), []uint64{3, 4, 4})
-		diff(t, "repeat alone", mustAppend(t, k, ask("device/a", 1)), []uint64{1})
+		alone := mustAppend(t, k, ask("device/a", 1))
+		for end := time.Now().Add(time.Minute); alone[0] == 0 && time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
+			alone = mustAppend(t, k, ask("device/a", 1)) // a shared journal's feed has not told it yet
+		}
+		diff(t, "repeat alone", alone, []uint64{1})
 
 		var gap *NumberGapError
 		_, err := k.Append(ctx, ask("device/b", 2), ask("device/a", 5))
