@@ -172,6 +172,18 @@ func TestDayOfPassesBefore(t *testing.T) {
 	}
 }
 
+// What is thought of a joint of which nothing was taught says nothing of the day.
+func TestUntaughtTellsNoDay(t *testing.T) {
+	j := four(Known{})
+	if o := run(New(nil, j), 40, 41, 42, 39).Mood().Turns; o.N != 0 {
+		t.Errorf("untaught: %+v", o)
+	}
+	j.Known.FreshAngle = Moments{N: 100, Mean: math.Log(40), Var: 0.01, Days: 20, DayDF: 40}
+	if o := run(New(nil, j), 40, 41, 42, 39).Mood().Turns; !(o.N > 3.5 && o.Sum < o.N) {
+		t.Errorf("taught, four that lie close together: %+v", o)
+	}
+}
+
 // A tight fastener turns no further than a loose one, whatever second pulls on another
 // joint taught.
 func TestRepeatTurnsNoFurther(t *testing.T) {

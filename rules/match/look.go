@@ -331,7 +331,7 @@ func (f *Filter) Missed() Miss {
 // Of a job that was released it tells how far such odds go without a miss. Not ok where
 // traces tell, or nothing was taught.
 func (f *Filter) Doubt() (odds float64, ok bool) {
-	if least, taught := f.leastOdds(); !taught || least == f.m.p.OddsTrace || f.m.j.Closing {
+	if _, times := f.leastOdds(); times == 0 || f.m.j.Closing {
 		return 0, false
 	}
 	return f.Missed().Odds, true
@@ -340,33 +340,26 @@ func (f *Filter) Doubt() (odds float64, ok bool) {
 // threshold is the odds from which a miss is said. In a joint whose released jobs came
 // to high odds it is higher: its hands do now and then what looks like a miss.
 func (f *Filter) threshold() float64 {
-	m := f.m
-	least, taught := f.leastOdds()
-	if !taught || least == m.p.OddsTrace {
-		return least
-	}
-	times := m.p.DoubtTimes
-	if least == m.p.Odds {
-		times = m.p.DoubtTimesTurned
-	}
-	return max(least, min(times*m.j.Known.Doubt, m.p.DoubtMost))
+	least, times := f.leastOdds()
+	return max(least, min(times*f.m.j.Known.Doubt, f.m.p.DoubtMost))
 }
 
-// leastOdds is the least that those can be, by what the pulls tell, and whether the
-// joint is known.
-func (f *Filter) leastOdds() (odds float64, taught bool) {
+// leastOdds is the least that those can be, by what the pulls tell; and how many times
+// the odds that released jobs came to they are to be: 0 where those count for nothing.
+func (f *Filter) leastOdds() (odds, times float64) {
 	m, h := f.m, &f.hyps[heaviest(f.hyps)]
-	switch {
+	switch p := m.p; {
 	case h.turn.n == 0 && h.rate.n == 0 && !m.bare.taught:
-		return m.p.OddsTorqueUntaught, false
+		return p.OddsTorqueUntaught, 0
 	case h.turn.n == 0 && h.rate.n == 0:
-		return m.p.OddsTorque, true
+		return p.OddsTorque, p.DoubtTimes
 	case h.traced > 0:
-		return m.p.OddsTrace, true
+		return p.OddsTrace, 0
 	case m.j.Known.FreshAngle.N < taughtBy && m.j.Known.FreshRate.N < taughtBy:
-		return m.p.OddsUntaught, false
+		return p.OddsUntaught, 0
+	default:
+		return p.Odds, p.DoubtTimesTurned
 	}
-	return m.p.Odds, true
 }
 
 // taughtBy is how many fresh pulls make a joint's distributions known.

@@ -14,7 +14,7 @@ type Mood struct {
 	Taught         bool
 	Aim            float64 // mean logarithm of peak over target
 	AimN           float64 // peaks that it rests on
-	Turns          Spread  // of rotations, over what was thought before the pass
+	Turns          Spread  // of rotations, over what was taught
 	Spread         Spread  // of waits and peaks, over what was taught; with torque alone
 }
 
@@ -29,7 +29,7 @@ func (f *Filter) Mood() Mood {
 		m.Swings += w * (float64(h.tally.swung) + float64(h.tally.more))
 		m.Swung += w * float64(h.tally.swung)
 		m.InOne += w * float64(h.tally.inOne)
-		if h.turn.n >= moodTurns && !f.m.j.Closing {
+		if h.turn.n >= moodTurns && f.m.j.Known.FreshAngle.Days > 0 && !f.m.j.Closing {
 			m.Turns = m.Turns.and(f.m.turn.seen(h.turn), w)
 		}
 		if !f.m.j.Loose { // there nobody aims
