@@ -45,11 +45,11 @@ type Params struct {
 	TurnNoise     float64 // degrees that a rotation is uncertain by: a taught spread is no smaller. Assumed
 	FreshDF       float64 // values that this spread is worth. Assumed
 	TaughtMix     float64 // values that the assumed spread is worth beside a taught one. Assumed
-	TurnsCarried  float64 // share of what the passes before in the same job tell of the spread, where the jobs of values are known. Assumed
 	DaysMix       float64 // the same where the job of each value is known. Assumed
-	TaughtDF      float64 // values that a taught spread is worth, at most: the fewer, the heavier the tails. Assumed
+	TaughtDF      float64 // values that a taught spread is worth, at most, where the jobs are not known: the fewer, the heavier the tails. Assumed
+	TurnsCarried  float64 // share of what the passes before in the same job tell of the spread, where the jobs of values are known. Assumed
 	JobSpread     float64 // of a joint's mean from job to job. Assumed
-	JobWorth      float64 // jobs that it is worth beside taught ones. Assumed
+	JobWorth      float64 // jobs that JobSpread is worth beside taught ones. Assumed
 	UntaughtDeg   float64 // middle of hard (27) and soft (324). Computed from ISO 5393, remembered
 	UntaughtRange float64 // of the mean, around it. Computed from the same
 	RepeatDeg     float64 // that a tight one seems to turn: wind-up, noise. Found: spring-back 3.4° sd 0.43
